@@ -1,0 +1,114 @@
+"""What every command shares: the app, its exit codes, where text and JSON go."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from enum import IntEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from counting import __version__
+from counting.errors import CountingError, Refusal
+from counting.files import write_text
+
+__all__ = [
+    "Exit",
+    "JsonFile",
+    "Replace",
+    "TrialDir",
+    "app",
+    "refused",
+    "run",
+    "say",
+    "write_json",
+]
+
+app = typer.Typer(
+    name="counting",
+    help="Count fruit and trusses from photos, confirm the counts, compare the groups.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    add_completion=False,
+)
+
+messages = Console(stderr=True, highlight=False, markup=False, soft_wrap=True)
+"""Messages and progress go to stderr, so that results on stdout can be piped."""
+
+TrialDir = Annotated[Path, typer.Argument(metavar="DIR", help="The trial's folder.")]
+JsonFile = Annotated[
+    Path | None,
+    typer.Option("--json", metavar="FILE", help="Write the result as JSON (- for stdout)."),
+]
+Replace = Annotated[bool, typer.Option("--replace", help="Write over a file that exists.")]
+
+
+class Exit(IntEnum):
+    """What the exit code says."""
+
+    DONE = 0
+    SOME_REFUSED = 1
+    NOTHING_DONE = 2
+
+
+def say(text: str) -> None:
+    """Tell the person something, on stderr."""
+    messages.print(text)
+
+
+def refused(refusals: Sequence[Refusal], *, done: int) -> None:
+    """List what was left out and leave with the exit code that says so; return if nothing was.
+
+    Parameters
+    ----------
+    refusals : sequence of Refusal
+        What was left out.
+    done : int
+        How many items were done all the same.
+    """
+    if not refusals:
+        return
+    say(f"Left out {len(refusals)}:")
+    for refusal in refusals:
+        say(f"  {refusal.item}: {refusal.reason}")
+    raise typer.Exit(Exit.SOME_REFUSED if done else Exit.NOTHING_DONE)
+
+
+def write_json(target: Path | None, value: Any, *, replace: bool = False) -> None:
+    """Write a result as JSON to a file, or to stdout for ``-``; do nothing for None."""
+    if target is None:
+        return
+    text = json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    if str(target) == "-":
+        sys.stdout.write(text)
+    else:
+        write_text(target, text, replace=replace)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(__version__)
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    _: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    """Count fruit and trusses from photos, confirm the counts, compare the groups."""
+
+
+def run() -> None:
+    """Run the app; an error a person can mend is one line on stderr and exit code 2."""
+    try:
+        app()
+    except CountingError as error:
+        say(f"counting: {error}")
+        sys.exit(Exit.NOTHING_DONE)

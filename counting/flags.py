@@ -1,0 +1,45 @@
+"""Reasons for a person to look: one definition for code, sheet, report and documentation."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+__all__ = ["Flag"]
+
+
+class Flag(StrEnum):
+    """A reason why a photo or a candidate needs a look.
+
+    The value is the word stored in files; `sentence` is what a person reads.
+    """
+
+    sentence: str
+
+    def __new__(cls, word: str, sentence: str) -> Flag:
+        flag = str.__new__(cls, word)
+        flag._value_ = word
+        flag.sentence = sentence
+        return flag
+
+    # photos
+    BLURRED = "blurred", "The photo is blurred; small fruit may be lost."
+    TOO_DARK = "too dark", "Much of the photo is too dark to show fruit."
+    TOO_BRIGHT = "too bright", "Much of the photo is burnt out."
+    TOO_SMALL = "few pixels", "The photo has too few pixels for the smallest fruit to count."
+    NO_TAG = "no tag", "No tag was read; sizes in mm are not known."
+    MANY_TAGS = (
+        "several tags",
+        "Several tags are in the photo; the one nearest the middle was taken.",
+    )
+    TAG_DISAGREES = "tag disagrees", "The tag names another plant than the file or folder does."
+    NO_TIME = "no time", "The photo carries no time of its own."
+    NOTHING_FOUND = "nothing found", "No fruit was proposed; check that there is none."
+    WIDE_INTERVAL = "uncertain count", "The expected count is uncertain."
+    STAGES_DISAGREE = "stages disagree", "Colour, blobs and the learned scorer disagree."
+    CROWDED = "crowded", "Fruit touch or hide one another; look closely."
+    # candidates
+    AT_EDGE = "at the edge", "The fruit is cut by the edge of the photo."
+    OVERLAPPING = "overlapping", "The fruit overlaps another one."
+    TOO_SMALL_TO_COUNT = "too small", "Smaller than the counting rule asks; shown but not counted."
+    NEAR_LIMIT = "near the limit", "So near the size limit that it may fall on either side."
+    SIZE_RELATIVE = "size relative", "No scale: the size was judged against the other fruit."

@@ -16,6 +16,7 @@ class Flag(StrEnum):
     sentence: str
 
     def __new__(cls, word: str, sentence: str) -> Flag:
+        """Make a flag whose value is the word, with its sentence beside it."""
         flag = str.__new__(cls, word)
         flag._value_ = word
         flag.sentence = sentence

@@ -35,7 +35,7 @@ PLANTS: Schema = {
     "guard": "boolean",
     "tag": "Int64",
 }
-"""The plan: one row per plant; `tag` is the number of its marker, `guard` plants are not counted."""
+"""The plan: one row per plant; `tag` is its marker's number, `guard` plants are not counted."""
 
 PHOTOS: Schema = {
     "photo": "str",  # SHA-256 of the file

@@ -1,0 +1,1 @@
+"""The finder measured against published labelled photos; beside the flow."""

@@ -1,0 +1,1 @@
+"""The groups compared, and photo counts held against true counts."""

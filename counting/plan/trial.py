@@ -148,7 +148,7 @@ def _read_plants(path: Path, plan: Plan) -> pd.DataFrame:
     faults = _faults(raw, plan)
     if faults:
         raise PlanError(path, "; ".join(faults), mend="mend the lines named")
-    rows = raw.to_dict("records")
+    rows = [{str(name): value for name, value in row.items()} for row in raw.to_dict("records")]
     for row in rows:
         row["guard"] = str(row["guard"]).strip().lower() in {"true", "1", "yes"}
         for name in ("row", "position", "tag"):

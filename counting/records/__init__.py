@@ -1,0 +1,1 @@
+"""What is known of each plant: hand tallies, diary, and photo counts as one table."""

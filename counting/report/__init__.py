@@ -1,0 +1,1 @@
+"""What is told: the report page, the exported tables, the audit of every number."""

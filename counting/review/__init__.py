@@ -1,0 +1,1 @@
+"""A person confirms or corrects: contact sheets, their corrections, two reviewers compared."""

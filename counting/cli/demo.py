@@ -1,1 +1,31 @@
-"""Commands of the demo room."""
+"""The demo: all of it on a copy of the demo trial."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from counting.cli.base import Replace, app, say
+
+__all__ = ["demo"]
+
+
+@app.command("demo")
+def demo(
+    directory: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where to make it.")] = Path(
+        "demo_trial"
+    ),
+    replace: Replace = False,
+) -> None:
+    """Run the whole job, photos to report, on an invented trial.
+
+    Example: counting demo demo_trial
+    """
+    from counting.demo import run_demo
+
+    made = run_demo(directory, replace=replace, tell=say)
+    typer.echo(f"\n{made.sentence}\n")
+    typer.echo(f"Contact sheet: {made.sheet}")
+    typer.echo(f"Report:        {made.report}")

@@ -40,6 +40,7 @@ MEASURES: dict[str, Measure] = {
         Measure("damaged_fruit", "count", "count", "damaged fruit among those hanging"),
         Measure("picked_fruit", "count", "count", "fruit picked since the last survey"),
         Measure("fallen_fruit", "count", "count", "fruit found fallen since the last survey"),
+        Measure("fruit_total", "count", "count", "fruit picked so far and fruit hanging, together"),
         Measure("trusses", "count", "count", "trusses with at least one fruit set"),
         Measure("flowers", "count", "count", "open flowers"),
         Measure("aborted_flowers", "count", "count", "flowers that dried up or fell"),

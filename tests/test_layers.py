@@ -8,7 +8,7 @@ import pytest
 import counting
 
 PACKAGE = Path(counting.__file__).parent
-GROUND = ("errors", "files", "flags", "measures", "tables", "settings", "ledger")
+GROUND = ("errors", "files", "spreadsheet", "flags", "measures", "tables", "settings", "ledger")
 FLOW = ("plan", "photos", "finding", "review", "records", "analysis", "report")
 BESIDE = {"accuracy": {*GROUND, "photos", "finding"}, "scorer": set(GROUND)}
 ON_TOP = ("demo", "bench", "cli", "__main__", "__init__")

@@ -1,0 +1,262 @@
+"""Tables as people keep them: CSV in any spreadsheet's dialect, XLSX and ODS, read as text."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import warnings
+import zipfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from counting.errors import CountingError
+from counting.files import read_text
+
+__all__ = ["Row", "Sheet", "number", "read_sheet", "safe_cell", "whole"]
+
+_ENDINGS = {".csv", ".tsv", ".txt", ".xlsx", ".ods"}
+_DELIMITERS = (",", ";", "\t")
+_MOST_BYTES = 64 << 20
+"""A sheet of 10,000 plants and 20 measures takes about 2 MB; more than this is no tally."""
+_MOST_UNPACKED = 512 << 20
+_MOST_COLUMNS = 500
+_PLAIN = re.compile(r"[+-]?(\d+)([.,]\d+)?", re.ASCII)
+_THOUSANDS = re.compile(r"[+-]?\d{1,3}([.,]\d{3})+([.,]\d+)?", re.ASCII)
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of a sheet.
+
+    Attributes
+    ----------
+    line : int
+        Its line in the file, the heading being line 1.
+    cells : mapping
+        Column name to text, stripped; empty text where the cell is empty.
+    """
+
+    line: int
+    cells: Mapping[str, str]
+
+    def get(self, name: str) -> str:
+        """Return a cell's text, empty where the sheet lacks the column."""
+        return self.cells.get(name, "")
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A table as it stands in a file, every cell as text.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    columns : tuple of str
+        Headings, lower case, in order.
+    rows : tuple of Row
+        The lines that are not wholly empty.
+    decimal_comma : bool
+        Whether ``12,5`` in it means twelve and a half.
+    """
+
+    path: Path
+    columns: tuple[str, ...]
+    rows: tuple[Row, ...]
+    decimal_comma: bool
+
+
+def read_sheet(path: Path, error: type[CountingError] = CountingError) -> Sheet:
+    """Read a CSV (comma, semicolon or tab; with or without a byte order mark), XLSX or ODS file.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its ending decides the format. Of a workbook the first sheet is read.
+    error : type of CountingError
+        What to raise.
+
+    Raises
+    ------
+    CountingError
+        If the file is missing, unreadable, empty, has no headings or two alike.
+    """
+    if path.suffix.lower() not in _ENDINGS:
+        mend = "save the table in one of these formats"
+        raise error(path, f"ending {path.suffix!r} not known", "CSV, XLSX or ODS", mend)
+    try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise error(path, "far too large for a table", "under 64 MB", "check the file")
+    except OSError as trouble:
+        found = "not found" if isinstance(trouble, FileNotFoundError) else str(trouble.strerror)
+        raise error(path, found, mend="check the path") from trouble
+    if path.suffix.lower() in {".xlsx", ".ods"}:
+        lines, comma = _read_workbook(path, error), False
+    else:
+        lines, comma = _read_csv(path, error)
+    return _sheet(path, lines, comma, error)
+
+
+def _read_csv(path: Path, error: type[CountingError]) -> tuple[list[tuple[int, list[str]]], bool]:
+    """Return numbered lines of cells, and whether a comma can be a decimal mark."""
+    try:
+        text = read_text(path)
+    except CountingError as trouble:
+        raise error(path, trouble.found, trouble.expected, trouble.mend) from trouble
+    if "\0" in text:
+        raise error(path, "not a text file", "a CSV table", "save it again as CSV in UTF-8")
+    heading = next((line for line in text.splitlines() if line.strip()), "")
+    delimiter = max(_DELIMITERS, key=heading.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    lines = []
+    try:
+        start = 1
+        for cells in reader:
+            lines.append((start, cells))
+            start = reader.line_num + 1
+    except csv.Error as trouble:
+        mend = "close the quotation marks on the line named"
+        found = f"line {reader.line_num}: not a table ({trouble})"
+        raise error(path, found, mend=mend) from trouble
+    return lines, delimiter != ","
+
+
+def _read_workbook(path: Path, error: type[CountingError]) -> list[tuple[int, list[str]]]:
+    """Return numbered lines of a workbook's first sheet, dates as ISO text, whole numbers bare."""
+    mend = "open it in a spreadsheet program and save it again"
+    try:
+        with zipfile.ZipFile(path) as packed:
+            if sum(part.file_size for part in packed.infolist()) > _MOST_UNPACKED:
+                raise error(path, "unpacks to far more than a table holds", mend="check the file")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a program's own styles and extensions don't matter
+            engine = "openpyxl" if path.suffix.lower() == ".xlsx" else "odf"
+            raw = pd.read_excel(
+                path, header=None, dtype=object, engine=engine, keep_default_na=False, na_values=[]
+            )
+    except CountingError:
+        raise
+    # a broken workbook can fail anywhere inside the libraries that read it
+    except Exception as trouble:
+        found = f"not a workbook that can be read ({type(trouble).__name__})"
+        raise error(path, found, f"a {path.suffix.lower()} file", mend) from trouble
+    rows = raw.itertuples(index=False, name=None)
+    return [(line, [_text(cell) for cell in row]) for line, row in enumerate(rows, start=1)]
+
+
+def _text(cell: Any) -> str:
+    """Return a workbook's cell as a person would type it."""
+    if cell is None or cell is pd.NaT:
+        return ""
+    if isinstance(cell, datetime):
+        midnight = (cell.hour, cell.minute, cell.second) == (0, 0, 0)
+        return cell.date().isoformat() if midnight else cell.isoformat(timespec="minutes")
+    if isinstance(cell, date):
+        return cell.isoformat()
+    if isinstance(cell, bool):
+        return str(cell).lower()
+    if isinstance(cell, float):
+        if cell != cell:
+            return ""
+        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
+    return str(cell)
+
+
+def _sheet(
+    path: Path, lines: list[tuple[int, list[str]]], comma: bool, error: type[CountingError]
+) -> Sheet:
+    """Take the headings off and pair every cell with its own."""
+    filled = [(line, [cell.strip() for cell in cells]) for line, cells in lines]
+    filled = [(line, cells) for line, cells in filled if any(cells)]
+    if not filled:
+        raise error(path, "empty", "a line of headings, then the rows", "check the file")
+    _, heading = filled[0]
+    while heading and not heading[-1]:
+        heading.pop()
+    columns = tuple(name.lower() for name in heading)
+    if len(columns) > _MOST_COLUMNS:
+        raise error(path, f"{len(columns)} columns", f"at most {_MOST_COLUMNS}", "check the file")
+    if "" in columns:
+        found = f"column {columns.index('') + 1} has no heading"
+        raise error(path, found, mend="name it or take it out")
+    twice = sorted({name for name in columns if columns.count(name) > 1})
+    if twice:
+        raise error(path, f"heading {', '.join(twice)} stands twice", mend="keep one of each")
+    long = [line for line, cells in filled[1:] if any(cells[len(columns) :])]
+    if long:
+        found = f"line {long[0]} has more cells than there are headings"
+        mend = "put text that holds a comma in quotation marks"
+        raise error(path, found, f"{len(columns)} cells", mend)
+    rows = tuple(
+        Row(line, dict(zip(columns, cells + [""] * len(columns), strict=False)))
+        for line, cells in filled[1:]
+    )
+    return Sheet(path, columns, rows, comma)
+
+
+def number(text: str, *, decimal_comma: bool = False) -> float:
+    """Return the number that a cell's text means.
+
+    Parameters
+    ----------
+    text : str
+        What stands in the cell.
+    decimal_comma : bool
+        Whether the sheet can use a comma for the decimal mark, as semicolon-separated files do.
+
+    Raises
+    ------
+    ValueError
+        If it is no number, or can be read in two ways; the text says why and the mend.
+    """
+    plain = _PLAIN.fullmatch(text)
+    if _THOUSANDS.fullmatch(text) and (decimal_comma or "," in text):
+        message = f"{text!r} can be read in two ways; write thousands without a mark"
+        raise ValueError(message)
+    if not plain or len(text) > 30:
+        message = f"{text!r} is not a number"
+        raise ValueError(message)
+    if "," in text and not decimal_comma:
+        message = (
+            f"{text!r} has a decimal comma in a sheet whose decimal mark is a point; write "
+            + (text.replace(",", "."))
+        )
+        raise ValueError(message)
+    return float(text.replace(",", "."))
+
+
+def whole(text: str, *, decimal_comma: bool = False) -> int:
+    """Return the whole number that a cell's text means; ``3`` and ``3.0`` are alike.
+
+    Raises
+    ------
+    ValueError
+        If it is no number, has a fraction or can be read in two ways.
+    """
+    value = number(text, decimal_comma=decimal_comma)
+    if not value.is_integer():
+        message = f"{text!r} is not a whole number"
+        raise ValueError(message)
+    return int(value)
+
+
+def safe_cell(text: str) -> str:
+    """Return text that a spreadsheet program shows and never runs as a formula.
+
+    Text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a line end gets an apostrophe before
+    it, unless it is a plain number [1]_.
+
+    References
+    ----------
+    .. [1] OWASP, "CSV Injection", owasp.org/www-community/attacks/CSV_Injection (from memory).
+    """
+    if text.startswith(_FORMULA) and not _PLAIN.fullmatch(text):
+        return f"'{text}"
+    return text

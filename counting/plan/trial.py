@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import io
 import tomllib
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
@@ -14,23 +14,35 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from counting.errors import PlanError
 from counting.files import read_text
 from counting.ledger import Ledger
-from counting.tables import PLANTS, frame
+from counting.plan.plants_file import read_plants
 
-__all__ = ["PLAN_NAME", "PLANTS_NAME", "Group", "Layout", "Plan", "Rule", "Trial", "load_trial"]
+__all__ = [
+    "PLAN_NAME",
+    "PLANTS_NAME",
+    "Group",
+    "Layout",
+    "Plan",
+    "Rule",
+    "Trial",
+    "load_trial",
+    "make_plan",
+    "plan_text",
+    "read_plan",
+]
 
 PLAN_NAME = "trial.toml"
 PLANTS_NAME = "plants.csv"
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
 
 
 class Group(_Strict):
     """One of the groups compared."""
 
     name: str = Field(min_length=1, max_length=80)
-    treatment: str = ""
+    treatment: str = Field(default="", max_length=500)
 
 
 class Rule(_Strict):
@@ -45,17 +57,18 @@ class Rule(_Strict):
 class Layout(_Strict):
     """How the beds are divided."""
 
-    blocks: int = Field(default=1, ge=1)
-    plots_per_group: int = Field(default=1, ge=1)
-    plants_per_plot: int = Field(default=1, ge=1)
-    guards_per_plot: int = Field(default=0, ge=0)
+    blocks: int = Field(default=1, ge=1, le=1000)
+    plots_per_group: int = Field(default=1, ge=1, le=1000)
+    plants_per_plot: int = Field(default=1, ge=1, le=1000)
+    guards_per_plot: int = Field(default=0, ge=0, le=100)
 
 
 class Plan(_Strict):
     """The content of ``trial.toml``.
 
     ``allotted_to`` is the smallest thing to which the treatment was independently given;
-    ``smallest_difference`` is the difference worth having, as a share of the control's mean.
+    ``smallest_difference`` is the difference worth having, as a share of the control's mean;
+    ``first_treatment`` and ``surveys`` are dates, the surveys in the order they are to come.
     """
 
     version: Literal[1] = 1
@@ -64,9 +77,11 @@ class Plan(_Strict):
     crop: str = "tomato"
     control: str
     allotted_to: Literal["plant", "plot", "block"] = "plot"
-    main_measure: str = "fruit"
-    smallest_difference: float = Field(default=0.2, gt=0)
-    seed: int = 0
+    main_measure: str = Field(default="fruit", min_length=1, max_length=80)
+    smallest_difference: float = Field(default=0.2, gt=0, le=100)
+    seed: int = Field(default=0, ge=0, lt=2**63)
+    first_treatment: date | None = None
+    surveys: tuple[date, ...] = ()
     groups: tuple[Group, ...] = Field(min_length=2)
     rule: Rule = Rule()
     layout: Layout = Layout()
@@ -74,12 +89,21 @@ class Plan(_Strict):
     @model_validator(mode="after")
     def _groups_agree(self) -> Plan:
         names = [group.name for group in self.groups]
-        if len(set(names)) != len(names):
-            message = "two groups have the same name"
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            message = f"two groups are called {', '.join(map(repr, twice))}; give each its own name"
             raise ValueError(message)
         if self.control not in names:
             message = f"control {self.control!r} is none of the groups {', '.join(sorted(names))}"
             raise ValueError(message)
+        return self
+
+    @model_validator(mode="after")
+    def _dates_in_order(self) -> Plan:
+        for before, after in zip(self.surveys, self.surveys[1:], strict=False):
+            if after <= before:
+                message = f"survey {after} stands after {before}; list the dates in their order"
+                raise ValueError(message)
         return self
 
 
@@ -117,65 +141,88 @@ def load_trial(directory: Path) -> Trial:
     if not (directory / PLAN_NAME).is_file():
         mend = f"make a trial first: counting start {directory}"
         raise PlanError(directory, f"no {PLAN_NAME} here", "a trial's folder", mend)
-    plan = _read_plan(directory / PLAN_NAME)
-    plants = _read_plants(directory / PLANTS_NAME, plan)
+    plan = read_plan(directory / PLAN_NAME)
+    groups = tuple(group.name for group in plan.groups)
+    plants = read_plants(directory / PLANTS_NAME, groups, plan.allotted_to)
     return Trial(directory, plan, plants)
 
 
-def _read_plan(path: Path) -> Plan:
+def read_plan(path: Path) -> Plan:
+    """Read a ``trial.toml``.
+
+    Raises
+    ------
+    PlanError
+        If it is missing, is not TOML, or an entry cannot be.
+    """
     try:
-        return Plan.model_validate(tomllib.loads(read_text(path)))
+        entries = tomllib.loads(read_text(path))
     except tomllib.TOMLDecodeError as error:
         raise PlanError(path, f"not TOML ({error})", mend="mend the line named") from error
+    return make_plan(entries, where=path)
+
+
+def make_plan(entries: dict[str, Any], *, where: str | Path) -> Plan:
+    """Make a plan of its entries, naming all the faults together.
+
+    Raises
+    ------
+    PlanError
+        If an entry is missing, unknown or cannot be; `where` is named in the message.
+    """
+    try:
+        return Plan.model_validate(entries)
     except ValidationError as error:
         faults = "; ".join(
-            f"{'.'.join(map(str, fault['loc'])) or 'plan'}: {fault['msg']}"
+            f"{'.'.join(map(str, fault['loc'])) or 'plan'}: {_plain(fault)}"
             for fault in error.errors()
         )
-        raise PlanError(path, faults, mend="mend the entries named") from error
+        raise PlanError(where, faults, mend="mend the entries named") from error
 
 
-def _read_plants(path: Path, plan: Plan) -> pd.DataFrame:
-    """Read ``plants.csv``, reporting all of its faults together."""
-    try:
-        raw = pd.read_csv(io.StringIO(read_text(path)), dtype=str, keep_default_na=False)
-    except (pd.errors.ParserError, pd.errors.EmptyDataError) as error:
-        raise PlanError(path, f"not a table ({error})", "comma-separated columns") from error
-    missing = [name for name in PLANTS if name not in raw.columns]
-    if missing:
-        found = f"no column {', '.join(missing)}"
-        raise PlanError(path, found, f"the columns {','.join(PLANTS)}")
-    faults = _faults(raw, plan)
-    if faults:
-        raise PlanError(path, "; ".join(faults), mend="mend the lines named")
-    rows = [{str(name): value for name, value in row.items()} for row in raw.to_dict("records")]
-    for row in rows:
-        row["guard"] = str(row["guard"]).strip().lower() in {"true", "1", "yes"}
-        for name in ("row", "position", "tag"):
-            row[name] = int(row[name]) if str(row[name]).strip() else None
-    return frame(rows, PLANTS)
+def _plain(fault: Any) -> str:
+    """Return what a fault of the plan says, with the value found."""
+    message = str(fault["msg"]).removeprefix("Value error, ")
+    value = fault.get("input")
+    if fault["loc"] and isinstance(value, (str, int, float)):
+        return f"{message}, found {value!r}"
+    return message
 
 
-def _faults(raw: pd.DataFrame, plan: Plan) -> list[str]:
-    """Return one sentence for each fault of the plants' table."""
-    faults = []
-    names = {group.name for group in plan.groups}
-    seen: dict[str, int] = {}
-    for line, row in enumerate(raw.to_dict("records"), start=2):
-        code = row["code"]
-        if not code.strip():
-            faults.append(f"line {line}: no plant code")
-        elif code in seen:
-            faults.append(f"line {line}: plant {code} stands on line {seen[code]} already")
-        seen.setdefault(code, line)
-        if row["group"] not in names:
-            known = ", ".join(sorted(names))
-            faults.append(f"line {line}: group {row['group']!r} is none of {known}")
-        faults += [
-            f"line {line}: {name} {row[name]!r} is not a whole number"
-            for name in ("row", "position", "tag")
-            if row[name].strip() and not row[name].strip().isdecimal()
-        ]
-    without = sorted(names - set(raw["group"]))
-    faults += [f"group {name!r} has no plant" for name in without]
-    return faults
+def plan_text(plan: Plan) -> str:
+    """Return a plan as the text of a ``trial.toml`` that `read_plan` reads back the same."""
+    head = plan.model_dump(exclude={"groups", "rule", "layout"}, exclude_none=True)
+    lines = [
+        "# The plan of a trial. Decide it before the first count and leave it as it is:",
+        "# whoever reads the result later must be able to see what was meant from the start.",
+        "",
+    ]
+    lines += [f"{name} = {_toml(value)}" for name, value in head.items()]
+    for group in plan.groups:
+        lines += ["", "[[groups]]"]
+        lines += [f"{name} = {_toml(value)}" for name, value in group.model_dump().items()]
+    lines += ["", "[rule]  # which fruit count; sizes in mm"]
+    lines += [f"{name} = {_toml(value)}" for name, value in plan.rule.model_dump().items()]
+    lines += ["", "[layout]  # how the beds are divided; plants.csv says what stands where"]
+    lines += [f"{name} = {_toml(value)}" for name, value in plan.layout.model_dump().items()]
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: object) -> str:
+    """Return one value as TOML."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, (int, float, date)):
+        return str(value)
+    if isinstance(value, (tuple, list)):
+        return f"[{', '.join(map(_toml, value))}]"
+    return '"' + "".join(map(_escaped, str(value))) + '"'
+
+
+def _escaped(character: str) -> str:
+    """Return a character as it stands inside a TOML basic string."""
+    if character in '"\\':
+        return "\\" + character
+    if ord(character) < 0x20 or ord(character) == 0x7F:
+        return f"\\u{ord(character):04X}"
+    return character

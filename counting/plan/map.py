@@ -1,0 +1,175 @@
+"""The beds as a picture: what stands where, with the groups for whoever treats, or blind."""
+
+from __future__ import annotations
+
+import io
+from itertools import cycle
+from typing import TYPE_CHECKING, Any, Literal
+
+import pandas as pd
+
+from counting.plan.trial import Trial
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["map_picture", "placed"]
+
+_STEP = 1.0
+"""Distance of two plants in a row, in the map's own unit."""
+_GAP = 0.9
+"""Between two plots."""
+_BED = 3.1
+"""Between two rows."""
+_INK = "#1c2621"
+_FAINT = "#6b7770"
+_HATCHES = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oo")
+"""Groups differ by their pattern and name, not by colour: a grey copy says as much."""
+
+
+def placed(plants: pd.DataFrame) -> pd.DataFrame:
+    """Return the plants in walking order, each with a row and a position.
+
+    A row or position that the table does not give is taken from the order of the lines: one row
+    per block.
+
+    Parameters
+    ----------
+    plants : DataFrame
+        Columns `counting.tables.PLANTS`.
+
+    Returns
+    -------
+    DataFrame
+        The same columns; `row` and `position` are complete.
+    """
+    table = plants.copy()
+    order = {block: number for number, block in enumerate(dict.fromkeys(table["block"]), start=1)}
+    table["row"] = table["row"].fillna(table["block"].map(order).astype("Int64"))
+    if table["position"].isna().any():
+        table["position"] = (table.groupby("row").cumcount() + 1).astype("Int64")
+    return table.sort_values(["row", "position"], kind="stable", ignore_index=True)
+
+
+def map_picture(
+    trial: Trial, *, form: Literal["svg", "png", "pdf"] = "svg", blind: bool = False
+) -> bytes:
+    """Draw the map of the beds.
+
+    Parameters
+    ----------
+    trial : Trial
+        The trial; row and position of its plants place them.
+    form : {"svg", "png", "pdf"}
+        The kind of picture.
+    blind : bool
+        Leave the groups out, for those who count.
+
+    Returns
+    -------
+    bytes
+        The picture as a file's content; the same trial gives the same picture.
+    """
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    plants = placed(trial.plants)
+    rows = list(dict.fromkeys(plants["row"]))
+    spans = [_row_width(plants[plants["row"] == row]) for row in rows]
+    width, height = max([*spans, 9.0]) + 2.2, len(rows) * _BED + 3.0
+    names = [] if blind else [group.name for group in trial.plan.groups]
+    style: Any = {"svg.hashsalt": trial.plan.id, "svg.fonttype": "path", "hatch.linewidth": 1.2}
+    with mpl.rc_context(style | {"font.family": "DejaVu Sans", "text.color": _INK}):
+        figure = Figure(figsize=(width * 0.62, height * 0.62), facecolor="white")
+        FigureCanvasAgg(figure)
+        axes = figure.add_axes((0, 0, 1, 1))
+        axes.set(xlim=(-1.6, width - 1.6), ylim=(-height + 2.0, 2.0), aspect="equal")
+        axes.axis("off")
+        _title(axes, trial, blind=blind)
+        patterns = dict(zip(names, cycle(_HATCHES), strict=False))
+        for line, row in enumerate(rows):
+            _draw_row(axes, plants[plants["row"] == row], -line * _BED, patterns)
+        _footer(axes, plants, -height + 2.0, blind=blind)
+        stream = io.BytesIO()
+        metadata = {"Date": None} if form == "svg" else None
+        figure.savefig(stream, format=form, dpi=150, metadata=metadata)
+    return stream.getvalue()
+
+
+def _row_width(plants: pd.DataFrame) -> float:
+    """Return how long a row is on the map."""
+    return len(plants) * _STEP + (plants["plot"].nunique() - 1) * _GAP
+
+
+def _title(axes: Axes, trial: Trial, *, blind: bool) -> None:
+    kind = "for counting: no groups shown" if blind else "with groups: keep it from those who count"
+    axes.text(-1.2, 1.5, trial.plan.title, fontsize=17, fontweight="bold", va="center")
+    axes.text(-1.2, 0.98, f"Map {kind}", fontsize=10.5, color=_FAINT, va="center")
+
+
+def _draw_row(axes: Axes, plants: pd.DataFrame, y: float, patterns: dict[str, str]) -> None:
+    """Draw one row: its block's name, its plots from left to right, their plants."""
+    block = " / ".join(dict.fromkeys(plants["block"].replace("", pd.NA).dropna()))
+    axes.text(-0.75, y - 1.2, block, fontsize=24, fontweight="bold", ha="center", va="center")
+    x = 0.0
+    for plot, members in plants.groupby("plot", sort=False):
+        long = len(members) * _STEP
+        groups = list(dict.fromkeys(group for group in members["group"] if group))
+        _draw_plot(axes, (x, y), long, patterns.get(groups[0], "") if len(groups) == 1 else "")
+        name = str(plot)
+        axes.text(x, y + 0.02, name, fontsize=14, fontweight="bold", ha="left", va="bottom")
+        if patterns:
+            axes.text(x, y - 2.0, ", ".join(groups), fontsize=10.5, ha="left", va="top")
+        for place, plant in enumerate(members.itertuples()):
+            label = str(plant.code).removeprefix(f"{name}-")
+            _draw_plant(axes, (x + (place + 0.5) * _STEP, y - 1.0), label, guard=bool(plant.guard))
+        x += long + _GAP
+
+
+def _draw_plot(axes: Axes, corner: tuple[float, float], long: float, pattern: str) -> None:
+    from matplotlib.patches import FancyBboxPatch
+
+    x, y = corner
+    box = FancyBboxPatch(
+        (x + 0.06, y - 1.85),
+        long - 0.12,
+        1.75,
+        boxstyle="round,pad=0,rounding_size=0.18",
+        facecolor="white",
+        edgecolor=_FAINT if pattern else _INK,
+        hatch=pattern,
+        linewidth=0,
+    )
+    axes.add_patch(box)
+    frame = FancyBboxPatch(
+        (x + 0.06, y - 1.85),
+        long - 0.12,
+        1.75,
+        boxstyle="round,pad=0,rounding_size=0.18",
+        fill=False,
+        edgecolor=_INK,
+        linewidth=2,
+    )
+    axes.add_patch(frame)
+
+
+def _draw_plant(axes: Axes, place: tuple[float, float], label: str, *, guard: bool) -> None:
+    from matplotlib.patches import Circle
+
+    style = ":" if guard else "-"
+    edge = _FAINT if guard else _INK
+    axes.add_patch(Circle(place, 0.4, facecolor="white", edgecolor=edge, lw=1.8, ls=style))
+    size = 12 if len(label) < 3 else 8
+    axes.text(*place, label, fontsize=size, color=edge, ha="center", va="center")
+
+
+def _footer(axes: Axes, plants: pd.DataFrame, bottom: float, *, blind: bool) -> None:
+    """Say how the map is read."""
+    parts = ["Rows from above, plants from left to right; a plant's code is plot-plant, as A1-2."]
+    if plants["guard"].any():
+        parts.append("Dotted: guard plants, grown but not counted.")
+    if not blind:
+        parts.append("Pattern and name: the group.")
+    text = "\n".join(parts)
+    axes.text(-1.2, bottom + 0.3, text, fontsize=9.5, color=_FAINT, va="bottom", linespacing=1.5)

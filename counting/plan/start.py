@@ -1,0 +1,90 @@
+"""A new trial's folder: the plan, the plants, two maps and a ledger with its first entry."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from counting import __version__
+from counting.errors import PlanError
+from counting.files import sha256_bytes, write_bytes
+from counting.ledger import LEDGER_NAME, Ledger
+from counting.plan.layout import draw
+from counting.plan.map import map_picture
+from counting.plan.plants_file import plants_text
+from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Plan, Trial, load_trial, plan_text
+
+__all__ = ["BLIND_MAP_NAME", "MAP_NAME", "refuse_to_spoil", "start_trial"]
+
+MAP_NAME = "map.svg"
+BLIND_MAP_NAME = "map-blind.svg"
+
+
+def start_trial(directory: Path, plan: Plan, *, replace: bool = False) -> Trial:
+    """Draw lots for a plan and lay the trial's folder out.
+
+    Parameters
+    ----------
+    directory : Path
+        The folder to make; it may exist, but hold no trial unless `replace` is true.
+    plan : Plan
+        The plan, with the seed for the lots.
+    replace : bool
+        Write over a plan that stands there. A trial in which anything was recorded is never
+        drawn again: its counts would lose their meaning.
+
+    Returns
+    -------
+    Trial
+        As read back from the folder.
+
+    Raises
+    ------
+    PlanError
+        If the plan cannot be laid out or the folder holds a trial that must stand; nothing is
+        written then.
+    """
+    plants = draw(plan)
+    refuse_to_spoil(directory, replace=replace)
+    trial = Trial(directory, plan, plants)
+    files = {
+        PLAN_NAME: plan_text(plan).encode("utf-8"),
+        PLANTS_NAME: plants_text(plants).encode("utf-8"),
+        MAP_NAME: map_picture(trial, form="svg"),
+        BLIND_MAP_NAME: map_picture(trial, form="svg", blind=True),
+    }
+    # the plan last: a folder without it is no trial, so a broken start can be run again
+    for name in (PLANTS_NAME, MAP_NAME, BLIND_MAP_NAME, PLAN_NAME):
+        write_bytes(directory / name, files[name], replace=replace or name != PLAN_NAME)
+    texts = {name: files[name].decode("utf-8") for name in (PLAN_NAME, PLANTS_NAME)}
+    body = {
+        "plan": texts[PLAN_NAME],
+        "plants": texts[PLANTS_NAME],
+        "hashes": {name: sha256_bytes(files[name]) for name in texts},
+    }
+    with Ledger(directory, create=True) as ledger:
+        ledger.append("trial", "trial", body, by=f"counting {__version__}")
+    return load_trial(directory)
+
+
+def refuse_to_spoil(directory: Path, *, replace: bool) -> None:
+    """Refuse to write over a plan without leave, or over one by which anything was recorded.
+
+    Raises
+    ------
+    PlanError
+        If so.
+    """
+    for name in (PLAN_NAME, PLANTS_NAME):
+        if (directory / name).exists() and not replace:
+            mend = "take another folder, or pass --replace to draw the lots again"
+            raise PlanError(directory / name, "exists already", mend=mend)
+    if not (directory / LEDGER_NAME).exists():
+        return
+    with Ledger(directory) as ledger:
+        recorded = sum(entry.kind != "trial" for entry in ledger.entries())
+    if recorded:
+        raise PlanError(
+            directory / LEDGER_NAME,
+            f"holds {recorded} entries recorded under the plan that stands",
+            mend="start the new trial in another folder",
+        )

@@ -1,0 +1,305 @@
+"""Candidates held against labelled fruit: hits, misses, false alarms, counts.
+
+Conventions, since published figures differ by them: boxes have continuous edges; a label is given
+to one candidate only; all classes are one, "fruit"; average precision is that of COCO (precision
+made monotone, read at 101 values of recall; Lin et al. 2014, doi 10.1007/978-3-319-10602-1_48)
+at an overlap of 0.5, with no limit on the number of candidates of a photo.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from counting.accuracy.marked import Marked
+from counting.finding.matching import FREE
+
+__all__ = [
+    "SIZES",
+    "Accuracy",
+    "average_precision",
+    "calibration",
+    "score",
+]
+
+Floats = NDArray[np.float64]
+Truths = NDArray[np.bool_]
+
+SIZES: Mapping[str, tuple[float, float | None]] = {
+    "small": (0.0, 32.0),
+    "medium": (32.0, 96.0),
+    "large": (96.0, None),
+}
+"""Edges of the size classes: px of the square root of the box's area, as COCO draws them."""
+_RECALLS = np.linspace(0, 1, 101)
+_BINS = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Accuracy:
+    """The figures of ``accuracy.json``; what cannot be computed is None.
+
+    Attributes
+    ----------
+    photos, labelled, proposed, matched : int
+        Photos; labelled fruit; candidates at the threshold; those of them that are hits by overlap.
+    precision, recall, f1 : float or None
+        At the threshold, by overlap; ``*_centre`` by centre.
+    ap50 : float or None
+        Average precision over all candidates.
+    threshold : float
+        Confidence from which a candidate is proposed.
+    count_mae, count_bias, count_r2 : float or None
+        Proposed against labelled count of a photo: mean absolute difference, mean difference
+        (above 0 when too many are proposed), and 1 - sum of squared differences / sum of squares
+        of the labelled counts about their mean.
+    corrections_per_100 : float or None
+        Misses and false alarms by centre, per 100 labelled fruit: clicks of a reviewer.
+    interval_coverage : float or None
+        Share of photos whose labelled count lies in the 90 % interval of the expected count.
+    seconds_per_photo : float or None
+        Mean time of decoding and finding, one core.
+    by_class, by_size : dict
+        Name to ``labelled`` and ``recall`` (by overlap); sizes with ``from_px`` and ``to_px``.
+    by_photo : list of dict
+        The same, photo by photo.
+    """
+
+    photos: int
+    labelled: int
+    proposed: int
+    matched: int
+    precision: float | None
+    recall: float | None
+    f1: float | None
+    precision_centre: float | None
+    recall_centre: float | None
+    f1_centre: float | None
+    ap50: float | None
+    threshold: float
+    count_mae: float | None
+    count_bias: float | None
+    count_r2: float | None
+    corrections_per_100: float | None
+    interval_coverage: float | None
+    seconds_per_photo: float | None
+    by_class: dict[str, dict[str, Any]]
+    by_size: dict[str, dict[str, Any]]
+    by_photo: list[dict[str, Any]]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the figures as plain values."""
+        return asdict(self)
+
+
+def score(marked: Sequence[Marked], threshold: float) -> Accuracy:
+    """Return the figures of photos whose candidates stand beside the labels.
+
+    Parameters
+    ----------
+    marked : sequence of Marked
+        The photos, from `counting.accuracy.marked.mark`.
+    threshold : float
+        Confidence from which a candidate is proposed as a fruit.
+    """
+    by_photo = [_photo_row(photo, threshold) for photo in marked]
+    total = {
+        key: sum(row[key] for row in by_photo)
+        for key in ("labelled", "proposed", "matched", "matched_centre")
+    }
+    labelled, proposed = total["labelled"], total["proposed"]
+    hits, hits_centre = total["matched"], total["matched_centre"]
+    precision, recall, f1 = _three(hits, proposed, labelled)
+    precision_centre, recall_centre, f1_centre = _three(hits_centre, proposed, labelled)
+    mae, bias, r2 = _count_errors(by_photo)
+    return Accuracy(
+        photos=len(by_photo),
+        labelled=labelled,
+        proposed=proposed,
+        matched=hits,
+        precision=precision,
+        recall=recall,
+        f1=f1,
+        precision_centre=precision_centre,
+        recall_centre=recall_centre,
+        f1_centre=f1_centre,
+        ap50=_ap50(marked, labelled),
+        threshold=threshold,
+        count_mae=mae,
+        count_bias=bias,
+        count_r2=r2,
+        corrections_per_100=_ratio(100 * (labelled + proposed - 2 * hits_centre), labelled),
+        interval_coverage=_mean([row["within"] for row in by_photo]),
+        seconds_per_photo=_mean([row["seconds"] for row in by_photo]),
+        by_class=_by_class(marked, threshold),
+        by_size=_by_size(marked, threshold),
+        by_photo=by_photo,
+    )
+
+
+def _photo_row(photo: Marked, threshold: float) -> dict[str, Any]:
+    wanted = photo.proposed(threshold)
+    labelled, proposed = len(photo.labels), int(wanted.sum())
+    hits = int((photo.by_overlap[wanted] != FREE).sum())
+    centre = int((photo.by_centre[wanted] != FREE).sum())
+    seen = photo.seen
+    return {
+        "photo": photo.photo,
+        "labelled": labelled,
+        "proposed": proposed,
+        "matched": hits,
+        "matched_centre": centre,
+        "corrections": labelled + proposed - 2 * centre,
+        "expected": seen.count,
+        "expected_low": seen.count_low,
+        "expected_high": seen.count_high,
+        "within": bool(seen.count_low <= labelled <= seen.count_high),
+        "seconds": seen.seconds,
+    }
+
+
+def _three(
+    hits: int, proposed: int, labelled: int
+) -> tuple[float | None, float | None, float | None]:
+    """Precision, recall and their harmonic mean."""
+    return (
+        _ratio(hits, proposed),
+        _ratio(hits, labelled),
+        _ratio(2 * hits, proposed + labelled),
+    )
+
+
+def _ratio(part: float, whole: float) -> float | None:
+    return part / whole if whole else None
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return float(np.mean(values)) if values else None
+
+
+def _count_errors(
+    by_photo: list[dict[str, Any]],
+) -> tuple[float | None, float | None, float | None]:
+    """Mean absolute error, bias and R2 of the proposed counts."""
+    truth = np.array([row["labelled"] for row in by_photo], dtype=np.float64)
+    error = np.array([row["proposed"] for row in by_photo], dtype=np.float64) - truth
+    if not len(truth):
+        return None, None, None
+    spread = float(((truth - truth.mean()) ** 2).sum())
+    r2 = 1 - float((error**2).sum()) / spread if spread else None
+    return float(np.abs(error).mean()), float(error.mean()), r2
+
+
+def _ap50(marked: Sequence[Marked], labelled: int) -> float | None:
+    if not labelled:
+        return None
+    confidence = [photo.candidates["confidence"].to_numpy(np.float64) for photo in marked]
+    hits = [photo.by_overlap != FREE for photo in marked]
+    return average_precision(np.concatenate(confidence), np.concatenate(hits), labelled)
+
+
+def average_precision(
+    confidence: Floats,
+    hit: Truths,
+    labelled: int,
+    *,
+    read_at: Literal["101 points", "all points"] = "101 points",
+) -> float:
+    """Return the average precision of ranked candidates.
+
+    Parameters
+    ----------
+    confidence : (N,) ndarray of float
+        Equal ones keep the order given.
+    hit : (N,) ndarray of bool
+        Whether each candidate got a label.
+    labelled : int
+        Number of labels, at least 1.
+    read_at : {"101 points", "all points"}
+        Where the monotone curve is read: at recall 0, 0.01 ... 1 (COCO), or at every recall
+        reached (Pascal VOC from 2010 on).
+
+    Returns
+    -------
+    float
+        0..1.
+    """
+    ranked = hit[np.argsort(-confidence, kind="stable")]
+    hits = np.cumsum(ranked)
+    recall = hits / labelled
+    precision = hits / np.arange(1, len(ranked) + 1)
+    best = np.maximum.accumulate(precision[::-1])[::-1]
+    if read_at == "all points":
+        return float((np.diff(recall, prepend=0.0) * best).sum())
+    at = np.searchsorted(recall, _RECALLS, side="left")
+    reached = at < len(best)
+    return float(best[at[reached]].sum() / len(_RECALLS))
+
+
+def _by_class(marked: Sequence[Marked], threshold: float) -> dict[str, dict[str, Any]]:
+    found = _found_labels(marked, threshold)
+    return {
+        str(kind): {"labelled": len(part), "recall": _mean(part["found"].tolist())}
+        for kind, part in found.groupby("kind", sort=True)
+    }
+
+
+def _by_size(marked: Sequence[Marked], threshold: float) -> dict[str, dict[str, Any]]:
+    found = _found_labels(marked, threshold)
+    edge = np.sqrt(found["width"] * found["height"])
+    sizes = {}
+    for name, (low, high) in SIZES.items():
+        part = found[(edge >= low) & (edge < (np.inf if high is None else high))]
+        recall = _mean(part["found"].tolist())
+        sizes[name] = {"labelled": len(part), "recall": recall, "from_px": low, "to_px": high}
+    return sizes
+
+
+def _found_labels(marked: Sequence[Marked], threshold: float) -> pd.DataFrame:
+    """All labels with a column `found`: whether a proposed candidate hit them by overlap."""
+    parts = []
+    for photo in marked:
+        partner = photo.by_overlap[photo.proposed(threshold)]
+        parts.append(photo.labels.assign(found=np.isin(np.arange(len(photo.labels)), partner)))
+    if not parts:
+        columns = {"kind": "str", "width": "float64", "height": "float64", "found": "bool"}
+        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in columns.items()})
+    return pd.concat(parts, ignore_index=True)
+
+
+def calibration(marked: Sequence[Marked]) -> tuple[pd.DataFrame, float | None]:
+    """Return how often candidates of a confidence are fruit (hits by centre).
+
+    Returns
+    -------
+    table : DataFrame
+        One row per tenth of confidence that holds candidates: ``low, high, candidates,
+        confidence`` (their mean) and ``share`` (that are fruit).
+    error : float or None
+        Expected calibration error: mean of |share - confidence| weighted by candidates (Guo et
+        al. 2017, arXiv 1706.04599); None without candidates.
+    """
+    listed = [photo.candidates["confidence"].to_numpy(np.float64) for photo in marked]
+    confidence = np.concatenate([np.zeros(0), *listed])
+    hit = np.concatenate([np.zeros(0, dtype=bool), *(photo.by_centre != FREE for photo in marked)])
+    tenth = np.minimum((confidence * _BINS).astype(int), _BINS - 1)
+    rows = [
+        {
+            "low": step / _BINS,
+            "high": (step + 1) / _BINS,
+            "candidates": int((tenth == step).sum()),
+            "confidence": float(confidence[tenth == step].mean()),
+            "share": float(hit[tenth == step].mean()),
+        }
+        for step in np.unique(tenth)
+    ]
+    table = pd.DataFrame(rows, columns=["low", "high", "candidates", "confidence", "share"])
+    if not rows:
+        return table, None
+    gap = (table["share"] - table["confidence"]).abs() * table["candidates"]
+    return table, float(gap.sum() / table["candidates"].sum())

@@ -1,0 +1,99 @@
+"""Which candidate is which labelled fruit: greedy, one to one, by overlap or by centre."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FREE", "IOU", "match_by_centre", "match_by_overlap", "overlap"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FREE = -1
+"""Stands for "no partner" in a match."""
+IOU = 0.5
+"""Overlap from which a candidate is a hit; the usual one (Everingham et al. 2010,
+doi 10.1007/s11263-009-0275-4, section 4.2)."""
+_ALMOST_ONE = 1 - 1e-10
+
+
+def overlap(boxes: Floats, others: Floats) -> Floats:
+    """Return the intersection over union of every pair of boxes.
+
+    Parameters
+    ----------
+    boxes, others : (N, 4) and (M, 4) ndarray of float
+        Centre x, centre y, width, height in px. Edges are continuous: a box from 0 to 10 is 10 px
+        wide, not 11.
+
+    Returns
+    -------
+    (N, M) ndarray of float
+        0..1; 0 where a box has no area.
+    """
+    mine, theirs = _corners(boxes)[:, None, :], _corners(others)[None, :, :]
+    low = np.maximum(mine[..., :2], theirs[..., :2])
+    high = np.minimum(mine[..., 2:], theirs[..., 2:])
+    shared: Floats = np.clip(high - low, 0, None).prod(axis=-1)
+    area = (boxes[:, 2] * boxes[:, 3])[:, None] + (others[:, 2] * others[:, 3])[None, :] - shared
+    share: Floats = np.divide(shared, area, out=np.zeros_like(shared), where=area > 0)
+    return share
+
+
+def match_by_overlap(
+    candidates: Floats, confidence: Floats, labels: Floats, *, iou: float = IOU
+) -> Ints:
+    """Give each candidate, most confident first, the free label that it overlaps most.
+
+    Parameters
+    ----------
+    candidates : (N, 4) ndarray of float
+        Centre x, centre y, width, height in px.
+    confidence : (N,) ndarray of float
+        Decides whose turn it is; equal ones in the order given.
+    labels : (M, 4) ndarray of float
+        As `candidates`.
+    iou : float
+        Overlap that a hit needs at least.
+
+    Returns
+    -------
+    (N,) ndarray of int64
+        Row of the label that each candidate got, or `FREE`. No label is given twice.
+    """
+    shared = overlap(candidates, labels)
+    enough = shared >= min(iou, _ALMOST_ONE)
+    return _greedy(np.where(enough, shared, -np.inf), confidence)
+
+
+def match_by_centre(candidates: Floats, confidence: Floats, labels: Floats) -> Ints:
+    """Give each candidate, most confident first, the nearest free label that holds its centre.
+
+    The looser match of the two, and the one that a count needs. Parameters and result are those
+    of `match_by_overlap`; "nearest" is the distance from centre to centre.
+    """
+    away = candidates[:, None, :2] - labels[None, :, :2]
+    holds = (np.abs(away) <= labels[None, :, 2:] / 2).all(axis=-1)
+    return _greedy(np.where(holds, -np.hypot(away[..., 0], away[..., 1]), -np.inf), confidence)
+
+
+def _greedy(worth: Floats, confidence: Floats) -> Ints:
+    """Let rows choose, most confident first, the free column of most worth; -inf is none."""
+    partner = np.full(len(worth), FREE, dtype=np.int64)
+    if worth.shape[1] == 0:
+        return partner
+    left = worth.copy()
+    for row in np.argsort(-confidence, kind="stable"):
+        # the last of equals, as the reference implementation of COCO's measures does
+        column = left.shape[1] - 1 - int(np.argmax(left[row, ::-1]))
+        if left[row, column] > -np.inf:
+            partner[row] = column
+            left[:, column] = -np.inf
+    return partner
+
+
+def _corners(boxes: Floats) -> Floats:
+    """Left, top, right, bottom of boxes given by centre and size."""
+    half = boxes[:, 2:] / 2
+    return np.concatenate([boxes[:, :2] - half, boxes[:, :2] + half], axis=1)

@@ -1,0 +1,1 @@
+"""The learned scorer: its weights, their card, and their making (extra `train`)."""

@@ -1,0 +1,433 @@
+"""Crops for training, made in batches where the network trains: geometry, occlusion, light, damage.
+
+Every crop is put together from layers: a photo, perhaps a second one beside it (a two-part
+mosaic), and leaves cut from places without a label laid over fruit. Boxes are amodal: they keep
+their full size under a leaf. Light is changed channel by channel, since grow lights turn whole
+photos purple.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from .material import LEVELS, MOST_BOXES, PLAIN, Store
+
+LEAVES = 5
+FILL = 114.0
+# Luminance quantisation table of ITU-T T.81 (JPEG), annex K.1.
+JPEG_LUMINANCE = (
+    (16, 11, 10, 16, 24, 40, 51, 61),
+    (12, 12, 14, 19, 26, 58, 60, 55),
+    (14, 13, 16, 24, 40, 57, 69, 56),
+    (14, 17, 22, 29, 51, 87, 80, 62),
+    (18, 22, 37, 56, 68, 109, 103, 77),
+    (24, 35, 55, 64, 81, 104, 113, 92),
+    (49, 64, 78, 87, 103, 121, 120, 101),
+    (72, 92, 95, 98, 112, 100, 103, 99),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Crops with their labels.
+
+    Attributes
+    ----------
+    photos : Tensor, (B, 3, S, S) float32
+        RGB, 0 to 255, whole numbers.
+    boxes : Tensor, (B, N, 4) float32
+        Left, top, right, bottom in pixels of the crop.
+    state : Tensor, (B, N) int64
+        0 no box, 1 a label, 2 too little of it to judge: neither reward nor blame.
+    """
+
+    photos: Tensor
+    boxes: Tensor
+    state: Tensor
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """What is drawn for a crop.
+
+    Attributes
+    ----------
+    size : int
+        Side of the crop in pixels.
+    shares : tuple of float
+        Share of each set (`SETS`), then of made-up photos without fruit.
+    scales : tuple of (float, float)
+        Smallest and largest pixels of the crop per pixel of the photo, by set.
+    mosaic, leaves, bare : float
+        Share of crops in two parts, with leaves laid over, and taken from a label-free disc.
+    """
+
+    size: int = 480
+    shares: tuple[float, ...] = (0.40, 0.13, 0.13, 0.12, 0.13, 0.06, 0.03)
+    scales: tuple[tuple[float, float], ...] = (
+        (0.32, 0.95),
+        (1.05, 2.50),
+        (1.05, 2.50),
+        (1.05, 2.70),
+        (0.85, 2.30),
+        (0.95, 2.50),
+        (0.50, 2.00),
+    )
+    mosaic: float = 0.35
+    leaves: float = 0.55
+    bare: float = 0.03
+
+
+class Sampler:
+    """Draws batches from a store.
+
+    Parameters
+    ----------
+    store : Store
+    recipe : Recipe
+    seed : int
+    compiled : bool
+        Whether to compile the work on pixels; worth it on a GPU.
+    """
+
+    def __init__(
+        self, store: Store, recipe: Recipe, seed: int, compiled: bool = False
+    ) -> None:
+        self.render = torch.compile(_render) if compiled else _render
+        self.tone = torch.compile(_tone) if compiled else _tone
+        self.jpeg = torch.compile(_jpeg) if compiled else _jpeg
+        self.store = store
+        self.recipe = recipe
+        self.device = store.pixels.device
+        self.random = torch.Generator(device=self.device).manual_seed(seed)
+        counts = torch.bincount(store.domain, minlength=len(recipe.shares)).float()
+        shares = torch.tensor(recipe.shares, device=self.device)
+        self.chances = (shares / counts.clamp(min=1))[store.domain]
+        self.scales = torch.tensor(recipe.scales, device=self.device)
+        self.tomato_bare = store.bare[store.domain[store.bare[:, 0].long()] == 0]
+        if len(self.tomato_bare) == 0:
+            self.tomato_bare = store.bare
+
+    def draw(self, batch: int) -> Batch:
+        """Return one batch of crops."""
+        size = self.recipe.size
+        parts = [self._part(batch), self._part(batch)]
+        window = self._windows(batch)
+        boxes, state = [], []
+        for number, (photo, maps) in enumerate(parts):
+            placed, known = self._place(photo, maps, window[:, number])
+            boxes.append(placed)
+            state.append(known)
+        found, known = torch.cat(boxes, 1), torch.cat(state, 1)
+        leaves, shapes = self._leaves(batch, found, known)
+        photo = torch.stack([parts[0][0], parts[1][0], *[p for p, _ in leaves]], 1)
+        maps = torch.stack([parts[0][1], parts[1][1], *[m for _, m in leaves]], 1)
+        pixels = self.render(
+            self.store.pixels,
+            self._levels(photo, maps),
+            maps,
+            window,
+            shapes,
+            size,
+        )
+        known = _hide(found, known, shapes)
+        order = torch.argsort((known == 0).long(), dim=1, stable=True)[:, :MOST_BOXES]
+        found = torch.gather(found, 1, order[..., None].expand(-1, -1, 4))
+        return Batch(self._light(pixels), found, torch.gather(known, 1, order))
+
+    def _uniform(self, shape: tuple[int, ...], low: float = 0.0, high: float = 1.0) -> Tensor:
+        """Uniform random numbers."""
+        drawn = torch.rand(shape, generator=self.random, device=self.device)
+        return low + (high - low) * drawn
+
+    def _normal(self, *shape: int) -> Tensor:
+        """Standard normal random numbers."""
+        return torch.randn(shape, generator=self.random, device=self.device)
+
+    def _part(self, batch: int) -> tuple[Tensor, Tensor]:
+        """Photos, and the affine maps from crop to photo (B, 2, 3)."""
+        store, size = self.store, self.recipe.size
+        photo = torch.multinomial(self.chances, batch, replacement=True, generator=self.random)
+        span = self.scales[store.domain[photo]].log()
+        scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * self._uniform((batch,)))
+        extent = torch.stack([store.width[photo, 0], store.height[photo, 0]], 1).float()
+        # The middle of the crop: near a label mostly, else anywhere.
+        pick = (self._uniform((batch,)) * store.counts[photo].clamp(min=1)).long()
+        near = store.boxes[photo, pick, :2] + (self._uniform((batch, 2)) - 0.5) * (
+            size / scale[:, None]
+        )
+        anywhere = self._uniform((batch, 2)) * extent
+        use = (self._uniform((batch, 1)) < 0.7) & (store.counts[photo, None] > 0)
+        middle = torch.where(use, near, anywhere)
+        # Mostly keep within the photo, as far as the crop fits it.
+        margin = torch.minimum(size / scale[:, None] / 2, extent / 2)
+        inside = torch.minimum(torch.maximum(middle, margin), extent - margin)
+        middle = torch.where(self._uniform((batch, 1)) < 0.85, inside, middle)
+        bare = self._uniform((batch,)) < self.recipe.bare
+        disc = self.tomato_bare[
+            (self._uniform((batch,)) * len(self.tomato_bare)).long().clamp(
+                max=len(self.tomato_bare) - 1
+            )
+        ]
+        photo = torch.where(bare, disc[:, 0].long(), photo)
+        middle = torch.where(bare[:, None], disc[:, 1:3], middle)
+        scale = torch.where(bare, 0.72 * size / disc[:, 3] * self._uniform((batch,), 0.7, 1), scale)
+        return photo, self._map(middle, scale, size)
+
+    def _map(self, middle: Tensor, scale: Tensor, size: float) -> Tensor:
+        """Affine maps from crop to photo: turned, mirrored, slightly stretched."""
+        batch = len(scale)
+        quarter = torch.randint(0, 4, (batch,), generator=self.random, device=self.device)
+        quarter = torch.where(self._uniform((batch,)) < 0.5, quarter, torch.zeros_like(quarter))
+        angle = quarter * (torch.pi / 2) + 0.14 * self._normal(batch) * (
+            self._uniform((batch,)) < 0.5
+        )
+        mirror = torch.where(self._uniform((batch,)) < 0.5, -1.0, 1.0)
+        stretch = torch.exp(0.06 * self._normal(batch))
+        a, b = angle.cos() / scale, angle.sin() / scale
+        linear = torch.stack(
+            [
+                torch.stack([a * mirror * stretch, -b / stretch], 1),
+                torch.stack([b * mirror * stretch, a / stretch], 1),
+            ],
+            1,
+        )
+        shift = middle - (linear @ torch.full((2,), size / 2, device=self.device))
+        return torch.cat([linear, shift[:, :, None]], 2)
+
+    def _windows(self, batch: int) -> Tensor:
+        """Left, top, right, bottom of the two parts of each crop (B, 2, 4)."""
+        size = float(self.recipe.size)
+        split = self._uniform((batch,), 0.25, 0.75) * size
+        whole = self._uniform((batch,)) >= self.recipe.mosaic
+        upright = self._uniform((batch,)) < 0.5
+        zero, full = torch.zeros_like(split), torch.full_like(split, size)
+        cut = torch.where(whole, full, split)
+        across = torch.where(upright, cut, full)
+        down = torch.where(upright, full, cut)
+        first = torch.stack([zero, zero, across, down], 1)
+        second = torch.stack(
+            [torch.where(upright, cut, zero), torch.where(upright, zero, cut), full, full], 1
+        )
+        return torch.stack([first, second], 1)
+
+    def _place(self, photo: Tensor, maps: Tensor, window: Tensor) -> tuple[Tensor, Tensor]:
+        """Boxes of the photos in the crop, clipped to their window, and whether each counts."""
+        boxes = self.store.boxes[photo]
+        back = torch.linalg.inv(maps[:, :, :2])
+        middle = (boxes[..., :2] - maps[:, None, :, 2]) @ back.transpose(1, 2)
+        # A fruit is near an ellipse: the box of the turned ellipse, not of the turned box.
+        half = torch.sqrt((boxes[..., 2:] / 2) ** 2 @ (back**2).transpose(1, 2))
+        whole = torch.cat([middle - half, middle + half], 2)
+        low, high = window[:, None, :2], window[:, None, 2:]
+        cut = torch.cat(
+            [
+                torch.minimum(torch.maximum(whole[..., :2], low), high),
+                torch.minimum(torch.maximum(whole[..., 2:], low), high),
+            ],
+            2,
+        )
+        side = cut[..., 2:] - cut[..., :2]
+        share = side.prod(2) / (4 * half.prod(2)).clamp(min=1e-3)
+        smallest = side.amin(2)
+        exists = torch.arange(MOST_BOXES, device=self.device) < self.store.counts[photo, None]
+        label = (share >= 0.3) & (smallest >= 6)
+        unsure = (share >= 0.04) & (smallest >= 1.5)
+        state = torch.where(label, 1, torch.where(unsure, 2, 0))
+        return cut, torch.where(exists, state, torch.zeros_like(state))
+
+    def _leaves(
+        self, batch: int, boxes: Tensor, state: Tensor
+    ) -> tuple[list[tuple[Tensor, Tensor]], Tensor]:
+        """Leaves to lay over: their photos and maps, and their shapes (B, LEAVES, 7)."""
+        size = float(self.recipe.size)
+        some = (self._uniform((batch,)) < self.recipe.leaves).float()
+        layers, shapes = [], []
+        chance = (state == 1).float() + 1e-6
+        for _ in range(LEAVES):
+            pick = torch.multinomial(chance, 1, generator=self.random)[:, 0]
+            box = boxes[torch.arange(batch, device=self.device), pick]
+            has = state[torch.arange(batch, device=self.device), pick] == 1
+            side = (box[:, 2:] - box[:, :2]).clamp(min=12)
+            over = (box[:, 2:] + box[:, :2]) / 2 + 0.55 * side * self._normal(batch, 2)
+            other = self._uniform((batch, 2)) * size
+            middle = torch.where(has[:, None], over, other)
+            reach = side.mean(1) * self._uniform((batch,), 0.25, 0.75)
+            reach = torch.where(has, reach, self._uniform((batch,), 10, 60))
+            here = some * (self._uniform((batch,)) < 0.6).float()
+            slim = self._uniform((batch,), 1.0, 3.5)
+            turn = self._uniform((batch,), 0, 2 * torch.pi)
+            wave = self._uniform((batch,), 0.0, 0.35)
+            lobes = torch.randint(2, 6, (batch,), generator=self.random, device=self.device)
+            long = reach * slim.sqrt()
+            shapes.append(
+                torch.stack(
+                    [middle[:, 0], middle[:, 1], long * here, long / slim, turn, wave, lobes], 1
+                )
+            )
+            source = self._uniform((batch,)) < 0.7
+            disc = self._disc(self.tomato_bare, batch)
+            disc = torch.where(source[:, None], disc, self._disc(self.store.bare, batch))
+            scale = (long * 1.35 / disc[:, 3]).clamp(min=0.3)
+            maps = self._map(disc[:, 1:3], scale, size)
+            # The leaf's middle, not the crop's, shows the disc's middle.
+            maps[:, :, 2] = disc[:, 1:3] - (maps[:, :, :2] @ middle[:, :, None])[:, :, 0]
+            layers.append((disc[:, 0].long(), maps))
+        return layers, torch.stack(shapes, 1)
+
+    def _disc(self, discs: Tensor, batch: int) -> Tensor:
+        """Random rows of a table of discs."""
+        row = (self._uniform((batch,)) * len(discs)).long().clamp(max=len(discs) - 1)
+        return discs[row]
+
+    def _levels(self, photo: Tensor, maps: Tensor) -> Tensor:
+        """Offset, width, height and step of each layer's photo at the level fit for its scale."""
+        step = torch.linalg.det(maps[..., :2]).abs().sqrt()
+        level = torch.log2(step.clamp(min=1e-3) * 1.15).floor().clamp(0, LEVELS - 1).long()
+        store = self.store
+        return torch.stack(
+            [
+                store.offset[photo, level],
+                store.width[photo, level],
+                store.height[photo, level],
+                2**level,
+            ],
+            2,
+        )
+
+    def _light(self, photos: Tensor) -> Tensor:
+        """Change gain, gamma, saturation, contrast and sharpness; add noise and JPEG's blocks."""
+        batch = len(photos)
+        wild = torch.where(self._uniform((batch, 1)) < 0.15, 0.40, 0.16)
+        gain = torch.exp(wild * self._normal(batch, 3))
+        stops = torch.where(
+            self._uniform((batch, 1)) < 0.3,
+            self._uniform((batch, 1), -2.2, 0.3),
+            0.2 * self._normal(batch, 1) - 0.05,
+        )
+        gamma = torch.exp(0.22 * self._normal(batch, 1))
+        saturation = self._uniform((batch, 1), 0.35, 1.6)
+        contrast = torch.exp(0.18 * self._normal(batch, 1))
+        photos = self.tone(photos, gain * 2.0**stops, gamma, saturation, contrast)
+        quarter = max(batch // 4, 1)
+        blurred = self._blur(photos[:quarter])
+        noisy = photos[quarter : 2 * quarter]
+        noisy = noisy + self._normal(*noisy.shape) * self._uniform((len(noisy), 1, 1, 1), 0, 12)
+        rest = photos[2 * quarter :]
+        photos = torch.cat([blurred, noisy, rest])
+        start = quarter // 2
+        blocks = self.jpeg(
+            photos[start : start + quarter], self._uniform((len(blurred), 1, 1, 1, 1, 1), 35, 90)
+        )
+        photos = torch.cat([photos[:start], blocks, photos[start + quarter :]])
+        return photos.round().clamp(0, 255)
+
+    def _blur(self, photos: Tensor) -> Tensor:
+        """Gaussian blur, each photo with its own width."""
+        batch = len(photos)
+        sd = self._uniform((batch, 1), 0.2, 1.9)
+        kernel = torch.exp(-((torch.arange(-4, 5, device=self.device) / sd) ** 2) / 2)
+        kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, 0)
+        flat = photos.reshape(1, -1, *photos.shape[2:])
+        groups = flat.shape[1]
+        flat = functional.conv2d(flat, kernel[:, None, :, None], padding=(4, 0), groups=groups)
+        flat = functional.conv2d(flat, kernel[:, None, None, :], padding=(0, 4), groups=groups)
+        return flat.reshape(photos.shape)
+
+
+def _inside(x: Tensor, y: Tensor, shapes: Tensor) -> Tensor:
+    """Whether points lie on each leaf: a slim disc with a waving edge."""
+    columns = [shapes[..., i].reshape(*shapes.shape[:2], *[1] * (x.ndim - 2)) for i in range(7)]
+    cx, cy, long, short, turn, wave, lobes = columns
+    dx, dy = x - cx, y - cy
+    u = (dx * turn.cos() + dy * turn.sin()) / long.clamp(min=1e-3)
+    v = (dy * turn.cos() - dx * turn.sin()) / short.clamp(min=1e-3)
+    edge = 1 + wave * torch.sin(lobes * torch.atan2(v, u) + 3 * turn)
+    return (u * u + v * v < edge * edge) & (long > 0)
+
+
+def _hide(boxes: Tensor, state: Tensor, shapes: Tensor) -> Tensor:
+    """State of the boxes once the leaves lie over them: a fruit nearly covered isn't judged."""
+    steps = torch.linspace(-0.8, 0.8, 7, device=boxes.device)
+    gy, gx = torch.meshgrid(steps, steps, indexing="ij")
+    within = (gx**2 + gy**2 <= 0.8).flatten().nonzero()[:, 0]
+    gx, gy = gx.flatten()[within], gy.flatten()[within]
+    middle, half = (boxes[..., 2:] + boxes[..., :2]) / 2, (boxes[..., 2:] - boxes[..., :2]) / 2
+    x = (middle[..., :1] + half[..., :1] * gx)[:, None]
+    y = (middle[..., 1:] + half[..., 1:] * gy)[:, None]
+    covered = _inside(x, y, shapes).any(1).float().mean(-1)
+    return torch.where((state == 1) & (covered > 0.72), torch.full_like(state, 2), state)
+
+
+def _render(
+    pixels: Tensor, levels: Tensor, maps: Tensor, window: Tensor, shapes: Tensor, size: int
+) -> Tensor:
+    """Colour of every pixel of every crop (B, 3, S, S), bilinear, from the topmost layer there."""
+    device = pixels.device
+    grid = torch.arange(size, device=device) + 0.5
+    x, y = grid[None, None, None, :], grid[None, None, :, None]
+    batch = maps.shape[0]
+    xs, ys = grid[None, None, :], grid[None, :, None]
+    first = window[:, 0, :, None, None]
+    layer = ((xs >= first[:, 2]) | (ys >= first[:, 3])).long().expand(batch, size, size)
+    on = _inside(x, y, shapes)
+    for leaf in range(shapes.shape[1]):
+        layer = torch.where(on[:, leaf], leaf + 2, layer)
+    row = torch.arange(batch, device=device)[:, None, None]
+    m = maps[row, layer]
+    at = levels[row, layer]
+    step = at[..., 3].float()
+    sx = (m[..., 0, 0] * xs + m[..., 0, 1] * ys + m[..., 0, 2]) / step - 0.5
+    sy = (m[..., 1, 0] * xs + m[..., 1, 1] * ys + m[..., 1, 2]) / step - 0.5
+    wide, high = at[..., 1], at[..., 2]
+    beyond = (sx < -0.5) | (sy < -0.5) | (sx > wide - 0.5) | (sy > high - 0.5)
+    x0, y0 = sx.floor(), sy.floor()
+    fx, fy = sx - x0, sy - y0
+    left, top = x0.long(), y0.long()
+    total = [torch.zeros_like(sx) for _ in range(3)]
+    for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1)):
+        column = torch.minimum((left + dx).clamp(min=0), wide - 1)
+        line = torch.minimum((top + dy).clamp(min=0), high - 1)
+        colour = pixels[at[..., 0] + line * wide + column]
+        weight = (fx if dx else 1 - fx) * (fy if dy else 1 - fy)
+        for channel in range(3):
+            total[channel] = total[channel] + weight * ((colour >> (8 * channel)) & 255)
+    photo = torch.stack(total, 1)
+    return torch.where(beyond[:, None], torch.full_like(photo, FILL), photo)
+
+
+def _tone(
+    photos: Tensor, gain: Tensor, gamma: Tensor, saturation: Tensor, contrast: Tensor
+) -> Tensor:
+    """Gamma, saturation, gain by channel and contrast; stays within 0 to 255."""
+    photos = 255.0 * (photos / 255.0).clamp(min=1e-4) ** gamma[:, :, None, None]
+    grey = photos.mean(1, keepdim=True)
+    photos = grey + (photos - grey) * saturation[:, :, None, None]
+    level = photos.mean((1, 2, 3), keepdim=True)
+    photos = level + (photos - level) * contrast[:, :, None, None]
+    return (photos * gain[:, :, None, None]).clamp(0, 255)
+
+
+def _jpeg(photos: Tensor, quality: Tensor) -> Tensor:
+    """Round the 8 by 8 cosine coefficients as JPEG of a quality does (quality: B,1,1,1,1,1)."""
+    device = photos.device
+    k = torch.arange(8, device=device).float()
+    basis = torch.cos((2 * k[None, :] + 1) * k[:, None] * torch.pi / 16) / 2
+    basis[0] /= 2**0.5
+    table = torch.tensor(JPEG_LUMINANCE, device=device, dtype=torch.float32)
+    scale = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality) / 100
+    step = (table * scale).clamp(min=1)
+    grey = photos.mean(1, keepdim=True)
+    split = torch.cat([grey, photos - grey], 1)
+    batch, channels, rows, columns = split.shape
+    blocks = split.reshape(batch, channels, rows // 8, 8, columns // 8, 8).transpose(3, 4)
+    spectrum = basis @ blocks @ basis.T
+    coarse = torch.tensor([1.0, 1.6, 1.6, 1.6], device=device)[None, :, None, None, None, None]
+    spectrum = (spectrum / (step * coarse)).round() * (step * coarse)
+    blocks = basis.T @ spectrum @ basis
+    split = blocks.transpose(3, 4).reshape(batch, channels, rows, columns)
+    return (split[:, 1:] + split[:, :1]).clamp(0, 255)

@@ -1,0 +1,211 @@
+"""The labelled photos, read and laid out for training: one flat store of pixels, boxes beside it.
+
+All photos, each at full, half, quarter and eighth size, lie end to end in one array of packed
+colours, so that a whole batch of crops, each from another photo at another scale, is one gather
+on the processor that trains and no worker has to feed it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+
+LEVELS = 4
+MOST_BOXES = 56
+SPLIT = Path(__file__).with_name("split.json")
+SETS = ("tomato", "apple-green", "apple-ripe", "pear", "cherry-ripe", "cherry-green")
+PLAIN = len(SETS)
+
+
+@dataclass(frozen=True, slots=True)
+class LabelledPhoto:
+    """One labelled photo.
+
+    Attributes
+    ----------
+    name : str
+        Set and file name, ``tomato/tomato_0018.jpg``.
+    domain : int
+        Index of its set in `SETS`; `PLAIN` for a made-up photo without fruit.
+    fold : int
+        Fold it is held out in.
+    image : ndarray, (H, W, 3) uint8
+        RGB.
+    boxes : ndarray, (N, 4) float32
+        x, y, width, height in pixels of the photo.
+    """
+
+    name: str
+    domain: int
+    fold: int
+    image: NDArray[np.uint8]
+    boxes: NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Photos as tensors, all on one device.
+
+    Attributes
+    ----------
+    pixels : Tensor, (total,) int32
+        Colours, ``red + 256 green + 65536 blue``.
+    offset, width, height : Tensor, (P, LEVELS) int64
+        Where each photo begins at each level, and its size there.
+    boxes : Tensor, (P, MOST_BOXES, 4) float32
+        Middle x, middle y, width, height at level 0.
+    counts : Tensor, (P,) int64
+    domain : Tensor, (P,) int64
+    bare : Tensor, (B, 4) float32
+        Discs without a label: photo, middle x, middle y, radius at level 0.
+    """
+
+    pixels: Tensor
+    offset: Tensor
+    width: Tensor
+    height: Tensor
+    boxes: Tensor
+    counts: Tensor
+    domain: Tensor
+    bare: Tensor
+
+
+def read_split(path: Path = SPLIT) -> dict[str, dict[str, str | int]]:
+    """Return scene (or tree) and fold of every labelled photo, by set and file name."""
+    table: dict[str, dict[str, str | int]] = json.loads(path.read_text(encoding="utf-8"))["photos"]
+    return table
+
+
+def read_photos(
+    folder: Path, split: Mapping[str, Mapping[str, str | int]], most: int | None = None
+) -> list[LabelledPhoto]:
+    """Read the labelled photos of every set found in a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Holds ``tomato/``, ``pear/`` and so on, each with ``photos/`` and ``labels.json`` (COCO).
+    split : mapping
+        As `read_split` returns it.
+    most : int, optional
+        At most so many photos of each set.
+
+    Raises
+    ------
+    FileNotFoundError
+        If the folder holds none of the sets.
+    """
+    photos = []
+    for domain, name in enumerate(SETS):
+        labels = folder / name / "labels.json"
+        if not labels.is_file():
+            continue
+        table = json.loads(labels.read_text(encoding="utf-8"))
+        boxes: dict[int, list[list[float]]] = {}
+        for mark in table["annotations"]:
+            boxes.setdefault(mark["image_id"], []).append(mark["bbox"])
+        for entry in sorted(table["images"], key=lambda e: str(e["file_name"]))[:most]:
+            key = f"{name}/{entry['file_name']}"
+            image = cv2.imread(str(labels.parent / "photos" / entry["file_name"]))
+            if image is None:
+                raise FileNotFoundError(f"{key}: named in {labels}, but it can't be read.")
+            drawn = np.array(boxes.get(entry["id"], []), np.float32).reshape(-1, 4)
+            rgb = np.ascontiguousarray(image[:, :, ::-1])
+            photos.append(LabelledPhoto(key, domain, int(split[key]["fold"]), rgb, drawn))
+    if not photos:
+        raise FileNotFoundError(f"{folder}: expected folders {', '.join(SETS)}; found none.")
+    return photos
+
+
+def plain_photos(rng: np.random.Generator, how_many: int = 96) -> list[LabelledPhoto]:
+    """Return made-up photos without fruit: walls, skies, soil, blurred greens."""
+    made = []
+    for number in range(how_many):
+        made.append(
+            LabelledPhoto(f"plain/{number}", PLAIN, -1, _plain(rng), np.zeros((0, 4), np.float32))
+        )
+    return made
+
+
+def _plain(rng: np.random.Generator, size: int = 512) -> NDArray[np.uint8]:
+    """One photo of a wall, sky, soil or blurred green: a gradient plus noise at several scales."""
+    kinds = {
+        "wall": ((225, 222, 215), 25, 0.4),
+        "sky": ((130, 175, 230), 30, 0.6),
+        "soil": ((95, 75, 60), 30, 3.0),
+        "green": ((80, 120, 60), 35, 2.0),
+        "any": (tuple(rng.uniform(10, 245, 3)), 40, 1.5),
+    }
+    base, spread, rough = kinds[rng.choice(list(kinds))]
+    colour = np.array(base) + rng.normal(0, spread, 3)
+    y, x = np.mgrid[0:size, 0:size] / size - 0.5
+    angle = rng.uniform(0, 2 * np.pi)
+    slope = rng.normal(0, 40) * (np.cos(angle) * x + np.sin(angle) * y)
+    image = colour + slope[:, :, None] * rng.uniform(0.6, 1.2, 3)
+    for cells in (3, 8, 24, 80, 256):
+        coarse = rng.normal(0, 1, (cells, cells, 1)) + rng.normal(0, 0.25, (cells, cells, 3))
+        grown = cv2.resize(coarse, (size, size), interpolation=cv2.INTER_CUBIC)
+        image = image + grown * rough * rng.uniform(0, 10)
+    return np.clip(image, 0, 255).astype(np.uint8)
+
+
+def lay_out(photos: Sequence[LabelledPhoto], seed: int, device: torch.device) -> Store:
+    """Pack photos, boxes and label-free discs into tensors on the device."""
+    rng = np.random.default_rng(seed)
+    packed: list[NDArray[np.int32]] = []
+    shape = (len(photos), LEVELS)
+    offset, width, height = (np.zeros(shape, np.int64) for _ in range(3))
+    boxes = np.zeros((len(photos), MOST_BOXES, 4), np.float32)
+    bare: list[tuple[float, float, float, float]] = []
+    at = 0
+    for number, photo in enumerate(photos):
+        image = photo.image
+        for level in range(LEVELS):
+            if level:
+                half = (max(image.shape[1] // 2, 1), max(image.shape[0] // 2, 1))
+                image = cv2.resize(image, half, interpolation=cv2.INTER_AREA).astype(np.uint8)
+            wide = image.astype(np.int32)
+            packed.append((wide[..., 0] + 256 * wide[..., 1] + 65536 * wide[..., 2]).ravel())
+            offset[number, level] = at
+            height[number, level], width[number, level] = image.shape[:2]
+            at += image.shape[0] * image.shape[1]
+        kept = photo.boxes[:MOST_BOXES]
+        boxes[number, : len(kept), :2] = kept[:, :2] + kept[:, 2:] / 2
+        boxes[number, : len(kept), 2:] = kept[:, 2:]
+        if photo.domain != PLAIN:
+            bare += [(number, *disc) for disc in _bare_discs(photo, rng)]
+    return Store(
+        torch.from_numpy(np.concatenate(packed)).to(device),
+        *(torch.from_numpy(a).to(device) for a in (offset, width, height, boxes)),
+        torch.tensor([min(len(p.boxes), MOST_BOXES) for p in photos], device=device),
+        torch.tensor([p.domain for p in photos], device=device),
+        torch.tensor(bare or [(0.0, 0.0, 0.0, 1.0)], dtype=torch.float32, device=device),
+    )
+
+
+def _bare_discs(photo: LabelledPhoto, rng: np.random.Generator) -> list[tuple[float, float, float]]:
+    """Discs that touch no label and stay within the photo."""
+    rows, columns = photo.image.shape[:2]
+    long = max(rows, columns)
+    tries = 400 if photo.domain == 0 else 40
+    found = []
+    for x, y in rng.uniform(0, 1, (tries, 2)) * (columns, rows):
+        room = min(x, y, columns - x, rows - y)
+        if len(photo.boxes):
+            left, top, wide, high = photo.boxes.T
+            away = np.hypot(
+                np.maximum(np.maximum(left - x, x - left - wide), 0),
+                np.maximum(np.maximum(top - y, y - top - high), 0),
+            )
+            room = min(room, float(away.min()))
+        if room > 0.045 * long:
+            found.append((float(x), float(y), float(room)))
+    return found

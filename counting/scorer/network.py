@@ -1,0 +1,244 @@
+"""The scorer's network: an inverted-residual encoder, a feature pyramid and one map of centres.
+
+The encoder uses full 3x3 convolutions where the map is large and its channels few (they run at
+the processor's full rate there) and inverted residuals with wide depthwise kernels where the map
+is small (they see far, and so learn whose fruit counts). Inverted residuals: Sandler et al. 2018,
+doi 10.1109/CVPR.2018.00474; feature pyramid: Lin et al. 2017, doi 10.1109/CVPR.2017.106; fruit as
+centre points: Zhou, Wang, Kraehenbuehl 2019, arXiv 1904.07850.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+
+STRIDE = 4
+MULTIPLE = 32
+INPUT_MEAN = 114.0
+INPUT_SD = 62.0
+# Prior share of map cells that are a centre: keeps the first steps stable (Lin et al. 2017,
+# doi 10.1109/ICCV.2017.324, section 4.1).
+CENTRE_PRIOR = 0.01
+# Weight of the expected overlap in the confidence; chosen on held-out photos (see MODEL.md).
+OVERLAP_POWER = 0.4
+
+
+def _conv(inputs: int, outputs: int, kernel: int, stride: int = 1, groups: int = 1) -> nn.Module:
+    """Convolution with batch normalisation."""
+    return nn.Sequential(
+        nn.Conv2d(inputs, outputs, kernel, stride, kernel // 2, groups=groups, bias=False),
+        nn.BatchNorm2d(outputs, eps=1e-3, momentum=0.03),
+    )
+
+
+class FullBlock(nn.Module):
+    """Full 3x3 convolution to a wider map, then 1x1 back; added to its input where shapes agree."""
+
+    def __init__(self, inputs: int, outputs: int, expansion: int, stride: int) -> None:
+        super().__init__()
+        wide = inputs * expansion
+        self.widen = _conv(inputs, wide, 3, stride)
+        self.project = _conv(wide, outputs, 1)
+        self.residual = stride == 1 and inputs == outputs
+
+    def forward(self, x: Tensor) -> Tensor:
+        y: Tensor = self.project(functional.relu(self.widen(x)))
+        return x + y if self.residual else y
+
+
+class InvertedResidual(nn.Module):
+    """1x1 to a wider map, depthwise convolution, 1x1 back; added to its input where shapes agree."""
+
+    def __init__(
+        self, inputs: int, outputs: int, expansion: int, stride: int, kernel: int = 5
+    ) -> None:
+        super().__init__()
+        wide = inputs * expansion
+        self.widen = _conv(inputs, wide, 1)
+        self.depthwise = _conv(wide, wide, kernel, stride, groups=wide)
+        self.project = _conv(wide, outputs, 1)
+        self.residual = stride == 1 and inputs == outputs
+
+    def forward(self, x: Tensor) -> Tensor:
+        y = functional.relu(self.widen(x))
+        y = functional.relu(self.depthwise(y))
+        y = self.project(y)
+        return x + y if self.residual else y
+
+
+class Scorer(nn.Module):
+    """Photo in, three maps at a quarter of its size out.
+
+    Parameters
+    ----------
+    stem : int
+        Channels at half size.
+    widths : sequence of int
+        Channels at 1/4, 1/8, 1/16 and 1/32 of the photo's size.
+    depths : sequence of int
+        Blocks at each of these sizes.
+    pyramid : sequence of int
+        Channels of the pyramid at 1/4, 1/8 and 1/16.
+    head : int
+        Channels before the outputs.
+    """
+
+    def __init__(
+        self,
+        stem: int = 16,
+        widths: Sequence[int] = (32, 64, 120, 200),
+        depths: Sequence[int] = (1, 2, 6, 5),
+        pyramid: Sequence[int] = (32, 64, 96),
+        head: int = 40,
+    ) -> None:
+        super().__init__()
+        self.stem = _conv(3, stem, 3, 2)
+        a, b, c, d = widths
+        self.quarter = _stage(FullBlock, stem, a, depths[0])
+        self.eighth = _stage(FullBlock, a, b, depths[1])
+        self.sixteenth = _stage(InvertedResidual, b, c, depths[2])
+        self.thirtysecond = _stage(InvertedResidual, c, d, depths[3])
+        p4, p8, p16 = pyramid
+        self.lateral16, self.lateral8, self.lateral4 = (
+            _conv(c, p16, 1),
+            _conv(b, p8, 1),
+            _conv(a, p4, 1),
+        )
+        self.down32, self.down16, self.down8 = (
+            _conv(d, p16, 1),
+            _conv(p16, p8, 1),
+            _conv(p8, p4, 1),
+        )
+        self.merge16 = InvertedResidual(p16, p16, 2, 1)
+        self.merge8 = _conv(p8, p8, 3)
+        self.merge4 = _conv(p4, head, 3)
+        self.mix = _conv(head, head, 3)
+        self.outputs = nn.Conv2d(head, 6, 1)
+        self._start()
+
+    def _start(self) -> None:
+        """Set the first biases so that the first losses are small."""
+        bias = self.outputs.bias
+        if bias is None:
+            return
+        nn.init.normal_(self.outputs.weight, std=0.01)
+        with torch.no_grad():
+            bias.zero_()
+            bias[0] = float(torch.logit(torch.tensor(CENTRE_PRIOR)))
+            bias[1:5] = 1.5
+
+    def forward(self, photo: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+        """Return the maps before their last function.
+
+        Parameters
+        ----------
+        photo : Tensor, (N, 3, H, W)
+            RGB, 0 to 255, height and width multiples of 32.
+
+        Returns
+        -------
+        centre : Tensor, (N, 1, H/4, W/4)
+            Logit of a fruit's centre.
+        sides : Tensor, (N, 4, H/4, W/4)
+            Natural logarithm of the distances, in cells, from the cell's middle to the left, top,
+            right and bottom side of the box.
+        quality : Tensor, (N, 1, H/4, W/4)
+            Logit of the overlap expected between this box and the label's.
+        """
+        x = (photo - INPUT_MEAN) * (1.0 / INPUT_SD)
+        f2 = functional.relu(self.stem(x))
+        f4 = self.quarter(f2)
+        f8 = self.eighth(f4)
+        f16 = self.sixteenth(f8)
+        f32 = self.thirtysecond(f16)
+        p16 = self.merge16(functional.relu(self.lateral16(f16) + _twice(self.down32(f32))))
+        p8 = functional.relu(
+            self.merge8(functional.relu(self.lateral8(f8) + _twice(self.down16(p16))))
+        )
+        p4 = functional.relu(self.lateral4(f4) + _twice(self.down8(p8)))
+        y = functional.relu(self.mix(functional.relu(self.merge4(p4))))
+        out = self.outputs(y)
+        return out[:, 0:1], out[:, 1:5], out[:, 5:6]
+
+
+def scaled(width: float) -> Scorer:
+    """Return the network with its channels times a factor, rounded to eights."""
+
+    def times(channels: int) -> int:
+        return max(8, 8 * round(channels * width / 8))
+
+    if width == 1.0:
+        return Scorer()
+    return Scorer(
+        times(16),
+        [times(c) for c in (32, 64, 120, 200)],
+        (1, 2, 6, 5),
+        [times(c) for c in (32, 64, 96)],
+        times(40),
+    )
+
+
+def _stage(block: Any, inputs: int, outputs: int, depth: int) -> nn.Module:
+    """Blocks in a row, the first of which halves the map."""
+    first = block(inputs, outputs, 3, 2)
+    rest = [block(outputs, outputs, 2 if block is FullBlock else 3, 1) for _ in range(depth - 1)]
+    return nn.Sequential(first, *rest)
+
+
+def _twice(x: Tensor) -> Tensor:
+    """Twice the map's size, nearest neighbour."""
+    return functional.interpolate(x, scale_factor=2.0, mode="nearest")
+
+
+class Shipped(nn.Module):
+    """The network as it is shipped: one output, ready for a threshold."""
+
+    def __init__(self, scorer: Scorer) -> None:
+        super().__init__()
+        self.scorer = scorer
+
+    def forward(self, photo: Tensor) -> Tensor:
+        """Return (N, 7, H/4, W/4): centre, highest centre of the 3x3, four sides, confidence."""
+        centre, sides, quality = self.scorer(photo)
+        score = torch.sigmoid(centre)
+        highest = functional.max_pool2d(score, 3, 1, 1)
+        sure = confidence(score, torch.sigmoid(quality))
+        return torch.cat([score, highest, torch.exp(sides), sure], dim=1)
+
+
+def confidence(score: Tensor, overlap: Tensor) -> Tensor:
+    """Return the raw score candidates are ranked by: centre and overlap, weighted by powers."""
+    return score ** (1.0 - OVERLAP_POWER) * overlap**OVERLAP_POWER
+
+
+def fused(scorer: Scorer) -> Scorer:
+    """Return the network with every batch normalisation folded into its convolution."""
+    scorer = scorer.eval()
+    for module in list(scorer.modules()):
+        children = list(module.named_children())
+        for (_, first), (name, second) in zip(children, children[1:], strict=False):
+            if isinstance(first, nn.Conv2d) and isinstance(second, nn.BatchNorm2d):
+                folded = torch.nn.utils.fusion.fuse_conv_bn_eval(first, second)
+                setattr(module, children[0][0], folded)
+                setattr(module, name, nn.Identity())
+    return scorer
+
+
+def write_onnx(scorer: Scorer, path: Path) -> None:
+    """Write the fused network as ONNX with free height and width."""
+    shipped = Shipped(fused(scorer)).eval().cpu().float()
+    torch.onnx.export(
+        shipped,
+        (torch.zeros(1, 3, 480, 640),),
+        str(path),
+        input_names=["photo"],
+        output_names=["maps"],
+        dynamic_axes={"photo": {2: "height", 3: "width"}, "maps": {2: "rows", 3: "columns"}},
+        opset_version=17,
+        dynamo=False,
+    )

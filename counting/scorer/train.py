@@ -1,0 +1,232 @@
+"""Train the scorer: ``python -m counting.scorer.train --data ../shared/labelled-photos --out DIR``.
+
+Without ``--fold`` all labelled photos are trained on and ``DIR/scorer.onnx`` is what is shipped.
+With ``--fold K`` the scenes and trees of that fold (`split.json`) are held out and the figures on
+them are printed. Half an hour on one GPU; the learning rate follows the clock, so that a run of
+any length ends at its lowest.
+"""
+
+from __future__ import annotations
+
+import argparse
+import copy
+import json
+import logging
+import math
+import sys
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor, nn
+
+from .augment import Recipe, Sampler
+from .losses import loss
+from .material import LabelledPhoto, lay_out, plain_photos, read_photos, read_split
+from .measure import Maps, as_text, figures, propose
+from .network import Scorer, Shipped, scaled, write_onnx
+
+log = logging.getLogger(__name__)
+LEARNING_RATE = 2.5e-3
+WEIGHT_DECAY = 0.03
+WARM_UP = 0.03
+AVERAGE = 0.9995
+LONG_SIDE = 768
+THRESHOLD = 0.4
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a run is to do: where its data lie and how long and on what it trains."""
+
+    data: Path
+    out: Path
+    fold: int | None
+    minutes: float
+    batch: int
+    size: int
+    seed: int
+    device: torch.device
+    compiled: bool
+    most: int | None
+    start: Path | None
+    every: float
+    width: float
+
+
+class Average:
+    """A copy of the network whose weights are the running mean of the trained one's."""
+
+    def __init__(self, network: nn.Module) -> None:
+        self.network = copy.deepcopy(network).eval().requires_grad_(False)
+        self.steps = 0
+
+    def take(self, network: nn.Module) -> None:
+        """Move towards the network's weights."""
+        self.steps += 1
+        keep = min(AVERAGE, (1 + self.steps) / (20 + self.steps))
+        mine = [v for v in self.network.state_dict().values() if v.is_floating_point()]
+        theirs = [v for v in network.state_dict().values() if v.is_floating_point()]
+        torch._foreach_lerp_(mine, theirs, 1 - keep)
+
+
+def train(plan: Plan) -> Path:
+    """Train one network and write it.
+
+    Returns
+    -------
+    Path
+        The last checkpoint; beside it the log of figures, and the ONNX file where ``onnx`` is
+        installed.
+    """
+    photos = read_photos(plan.data, read_split(), plan.most)
+    held = [p for p in photos if p.fold == plan.fold]
+    learnt = [p for p in photos if p.fold != plan.fold]
+    plain = plain_photos(np.random.default_rng(plan.seed))
+    store = lay_out([*learnt, *plain], plan.seed, plan.device)
+    torch.manual_seed(plan.seed)
+    network = scaled(plan.width).to(plan.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    if plan.start:
+        network.load_state_dict(torch.load(plan.start, map_location=plan.device))
+    average = Average(network)
+    sampler = Sampler(store, Recipe(size=plan.size), plan.seed + 1, plan.compiled)
+    step = _stepper(plan, network)
+    name = "scorer" if plan.fold is None else f"fold{plan.fold}"
+    began = told = time.monotonic()
+    shares: list[Tensor] = []
+    done = 0
+    while (passed := (time.monotonic() - began) / 60) < plan.minutes:
+        shares.append(step(sampler, passed / plan.minutes))
+        average.take(network)
+        done += 1
+        if done == 1 or (time.monotonic() - told) / 60 > plan.every:
+            told = time.monotonic()
+            parts = torch.stack(shares).mean(0).tolist()
+            shares.clear()
+            log.info("%s %.1f min, step %d, losses %s", name, passed, done, _short(parts))
+            if done > 1:
+                _write(plan, name, average.network, held, passed)
+    return _write(plan, name, average.network, held, plan.minutes)
+
+
+def _short(values: Sequence[float]) -> str:
+    """Numbers with three decimals."""
+    return " ".join(f"{v:.3f}" for v in values)
+
+
+def _stepper(plan: Plan, network: Scorer) -> Callable[[Sampler, float], Tensor]:
+    """The function that trains on one batch at a moment (0 to 1) of the run."""
+    decayed = [p for p in network.parameters() if p.ndim > 1]
+    others = [p for p in network.parameters() if p.ndim <= 1]
+    groups = [{"params": decayed}, {"params": others, "weight_decay": 0.0}]
+    fast = plan.device.type == "cuda"
+    optimiser = torch.optim.AdamW(groups, lr=0.0, weight_decay=WEIGHT_DECAY, fused=fast)
+
+    def judge(photos: Tensor, boxes: Tensor, state: Tensor) -> tuple[Tensor, Tensor]:
+        with torch.autocast(plan.device.type, torch.bfloat16, enabled=fast):
+            maps = network(photos.to(memory_format=torch.channels_last))
+        return loss(*maps, boxes, state)
+
+    judged = torch.compile(judge) if plan.compiled else judge
+
+    def step(sampler: Sampler, moment: float) -> Tensor:
+        rate = LEARNING_RATE * min(1.0, (moment + 1e-4) / WARM_UP)
+        rate *= 0.5 * (1 + math.cos(math.pi * min(moment, 1.0))) * 0.99 + 0.01
+        for group in optimiser.param_groups:
+            group["lr"] = rate
+        network.train()
+        batch = sampler.draw(plan.batch)
+        total, parts = judged(batch.photos, batch.boxes, batch.state)
+        optimiser.zero_grad(set_to_none=True)
+        total.backward()
+        torch.nn.utils.clip_grad_norm_(network.parameters(), 10.0)
+        optimiser.step()
+        return parts
+
+    return step
+
+
+def maps_of(network: Scorer, device: torch.device) -> Maps:
+    """Return the function from a photo (1, 3, H, W) to the shipped maps (7, H/4, W/4)."""
+    shipped = Shipped(network).eval()
+
+    def maps(photo: NDArray[np.float32]) -> NDArray[np.float32]:
+        with torch.inference_mode():
+            found: NDArray[np.float32] = shipped(torch.from_numpy(photo).to(device))[0].cpu().numpy()
+        return found
+
+    return maps
+
+
+def _write(
+    plan: Plan, name: str, network: Scorer, held: Sequence[LabelledPhoto], passed: float
+) -> Path:
+    """Write the checkpoint, and the figures on the photos held out."""
+    plan.out.mkdir(parents=True, exist_ok=True)
+    path = plan.out / f"{name}.pt"
+    torch.save(network.state_dict(), path.with_suffix(".part"))
+    path.with_suffix(".part").replace(path)
+    if held:
+        network.eval()
+        maps = maps_of(network, plan.device)
+        found = {p.name: propose(maps, p.image, LONG_SIDE) for p in held}
+        table = figures(held, found, THRESHOLD)
+        log.info("%s at %.1f min, held out\n%s", name, passed, as_text(table))
+        record = json.dumps({"run": name, "minutes": passed, "figures": table})
+        with (plan.out / f"{name}.jsonl").open("a", encoding="utf-8") as lines:
+            lines.write(record + "\n")
+    return path
+
+
+def _plan(arguments: Sequence[str]) -> Plan:
+    """Read the command line."""
+    parser = argparse.ArgumentParser(prog="python -m counting.scorer.train", description=__doc__)
+    parser.add_argument("--data", type=Path, required=True, help="folder of the labelled photos")
+    parser.add_argument("--out", type=Path, required=True, help="folder for weights and figures")
+    parser.add_argument("--fold", type=int, help="hold this fold out (0, 1 or 2)")
+    parser.add_argument("--minutes", type=float, default=25.0)
+    parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--size", type=int, default=480, help="side of a crop in pixels")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--device", default="cuda" if torch.cuda.is_available() else "cpu")
+    parser.add_argument("--eager", action="store_true", help="don't compile (slower)")
+    parser.add_argument("--most", type=int, help="at most so many photos of each set")
+    parser.add_argument("--start", type=Path, help="weights to start from")
+    parser.add_argument("--width", type=float, default=1.0, help="channels, times this")
+    parser.add_argument("--every", type=float, default=2.0, help="minutes between figures")
+    a = parser.parse_args(arguments)
+    return Plan(
+        a.data,
+        a.out,
+        a.fold,
+        a.minutes,
+        a.batch,
+        a.size,
+        a.seed,
+        torch.device(a.device),
+        not a.eager,
+        a.most,
+        a.start,
+        a.every,
+        a.width,
+    )
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command; returns the exit code."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stdout)
+    plan = _plan(sys.argv[1:] if arguments is None else arguments)
+    path = train(plan)
+    network = scaled(plan.width)
+    network.load_state_dict(torch.load(path, map_location="cpu"))
+    write_onnx(network, path.with_suffix(".onnx"))
+    log.info("wrote %s and %s", path, path.with_suffix(".onnx"))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -11,14 +11,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import pandas as pd
 
 from counting.errors import CountingError
 from counting.files import read_text
 
-__all__ = ["Row", "Sheet", "number", "read_sheet", "safe_cell", "whole"]
+__all__ = [
+    "Row",
+    "Sheet",
+    "iso_date",
+    "number",
+    "read_sheet",
+    "safe_cell",
+    "truss_number",
+    "whole",
+]
 
 _ENDINGS = {".csv", ".tsv", ".txt", ".xlsx", ".ods"}
 _DELIMITERS = (",", ";", "\t")
@@ -137,7 +146,9 @@ def _read_workbook(path: Path, error: type[CountingError]) -> list[tuple[int, li
                 raise error(path, "unpacks to far more than a table holds", mend="check the file")
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a program's own styles and extensions don't matter
-            engine = "openpyxl" if path.suffix.lower() == ".xlsx" else "odf"
+            engine: Literal["openpyxl", "odf"] = "odf"
+            if path.suffix.lower() == ".xlsx":
+                engine = "openpyxl"
             raw = pd.read_excel(
                 path, header=None, dtype=object, engine=engine, keep_default_na=False, na_values=[]
             )
@@ -260,3 +271,40 @@ def safe_cell(text: str) -> str:
     if text.startswith(_FORMULA) and not _PLAIN.fullmatch(text):
         return f"'{text}"
     return text
+
+
+def truss_number(text: str) -> int | None:
+    """Return a truss's number, None for empty text.
+
+    Raises
+    ------
+    ValueError
+        If it is no whole number from 1 up.
+    """
+    if not text:
+        return None
+    number = whole(text)
+    if not 1 <= number <= 999:
+        message = f"truss {text!r} is not 1, 2, 3 ..., counted from the base"
+        raise ValueError(message)
+    return number
+
+
+def iso_date(text: str) -> str:
+    """Return a date written as year-month-day, as it stands.
+
+    Raises
+    ------
+    ValueError
+        If it is written otherwise or there is no such day.
+    """
+    parts = text.split("-")
+    shaped = len(text) == 10 and [len(part) for part in parts] == [4, 2, 2]
+    if shaped and text.isascii() and "".join(parts).isdecimal():
+        try:
+            return date.fromisoformat(text).isoformat()
+        except ValueError:
+            message = f"{text!r} is no day of the calendar"
+            raise ValueError(message) from None
+    message = f"{text!r} is not a date; write year-month-day, as in 2026-07-01"
+    raise ValueError(message)

@@ -1,1 +1,93 @@
 """Commands of the photos room."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from counting.cli.base import JsonFile, TrialDir, app, messages, refused, say, write_json
+
+
+@app.command("take-in")
+def take_in_command(
+    directory: TrialDir,
+    photos: Annotated[
+        list[Path],
+        typer.Argument(metavar="PHOTO...", help="Photos, folders to walk, or a list photos.csv."),
+    ],
+    survey: Annotated[
+        str, typer.Option("--survey", metavar="DATE", help="The survey's date, as in 2026-07-01.")
+    ] = "",
+    side: Annotated[
+        str, typer.Option("--side", help="The side all of them were taken from, such as path.")
+    ] = "",
+    manifest: Annotated[
+        Path | None,
+        typer.Option(
+            "--manifest", metavar="FILE", help="A list: file, survey, plant, truss, side."
+        ),
+    ] = None,
+    json_file: JsonFile = None,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace",
+            help="Put a photo in the place of the one already there; write over the JSON file.",
+        ),
+    ] = False,
+) -> None:
+    """Take photos into the trial and bind each to its plant.
+
+    The tag in the photo names the plant; else photos.csv beside it; else its folders,
+    survey/plant or survey/plant/truss. Originals are never changed.
+
+    Example: counting take-in trial ~/camera --survey 2026-07-01 --side path
+    """
+    from counting.photos.gather import Batch
+    from counting.photos.intake import take_in
+    from counting.plan.trial import load_trial
+
+    trial = load_trial(directory)
+    batch = Batch(survey, side, manifest)
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=messages,
+        transient=True,
+    ) as bar:
+        task = bar.add_task("Looking at photos", total=None)
+        result = take_in(
+            trial,
+            photos,
+            batch=batch,
+            replace=replace,
+            progress=lambda done, total: bar.update(task, completed=done, total=total),
+        )
+    plants = result.taken["plant"].nunique()
+    say(f"Took in {len(result.taken)} photos of {plants} plants.")
+    if result.again:
+        say(f"{result.again} were in the trial already and are not counted twice.")
+    if result.local_time:
+        say(
+            f"{result.local_time} carry a time without its offset from UTC; "
+            "it is kept as the camera's local time."
+        )
+    flagged = result.taken.loc[result.taken["flags"] != "", "flags"]
+    for word, number in flagged.str.split("; ").explode().value_counts().items():
+        say(f"{number} flagged: {word}.")
+    write_json(
+        json_file,
+        {
+            "taken": json.loads(result.taken.to_json(orient="records")),
+            "again": result.again,
+            "refused": [{"item": each.item, "reason": each.reason} for each in result.refused],
+        },
+        replace=replace,
+    )
+    refused(result.refused, done=len(result.taken) + result.again)

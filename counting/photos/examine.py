@@ -1,0 +1,86 @@
+"""One photo opened: its hash, time, size, tags and quality, or why it cannot be used."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from counting.errors import PhotoError
+from counting.files import sha256_file
+from counting.photos.exif import Taken, taken
+from counting.photos.image import load_image
+from counting.photos.quality import Quality, measure_quality
+from counting.photos.tag_reader import TagReading, read_tags
+
+__all__ = ["Examined", "Wanted", "examine"]
+
+_WORKING_SIDE = 1500
+"""Tags are sought in a copy with at least this long side, px; then in full size."""
+_MOST_BYTES = 300 << 20
+"""Above the largest photo that cameras write, a 100-megapixel TIFF of 16 bits a colour apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What to look for in a photo.
+
+    Attributes
+    ----------
+    smallest_mm : float
+        The smallest fruit that counts, mm.
+    tags : frozenset of int
+        Numbers of the trial's tags; empty to seek none.
+    """
+
+    smallest_mm: float
+    tags: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """What a photo says about itself.
+
+    Attributes
+    ----------
+    photo : str
+        SHA-256 of the file.
+    width, height : int
+        px, upright and full-size.
+    taken : Taken
+        The camera's time.
+    tags : tuple of TagReading
+        Nearest to the middle first.
+    quality : Quality
+        Blur, light and pixels.
+    """
+
+    photo: str
+    width: int
+    height: int
+    taken: Taken
+    tags: tuple[TagReading, ...]
+    quality: Quality
+
+
+def examine(path: Path, wanted: Wanted) -> Examined:
+    """Open a photo wholly and measure it.
+
+    Raises
+    ------
+    PhotoError
+        If it is missing, empty, broken, no photo, or too large to open safely.
+    """
+    if path.is_file() and path.stat().st_size > _MOST_BYTES:
+        raise PhotoError(path, "far too large for a photo", "under 300 MB", "check the file")
+    image = load_image(path, long_side=_WORKING_SIDE)
+    tags = read_tags(image.rgb, image.scale, known=wanted.tags) if wanted.tags else []
+    if wanted.tags and not tags and image.scale > 1.5:
+        tags = read_tags(load_image(path).rgb, known=wanted.tags)
+    quality = measure_quality(
+        image.rgb,
+        image.scale,
+        smallest_mm=wanted.smallest_mm,
+        mm_per_px=tags[0].mm_per_px if tags else None,
+    )
+    photo = sha256_file(path)
+    return Examined(photo, image.width, image.height, taken(path), tuple(tags), quality)

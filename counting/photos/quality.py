@@ -1,0 +1,123 @@
+"""Whether a photo is fit to count from: blur, light, pixels for the smallest fruit."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+from skimage.measure import blur_effect
+
+from counting.flags import Flag
+
+__all__ = ["Quality", "measure_quality"]
+
+_SIDE = 480
+"""Long side, px, at which blur is judged, so that photos of any size are judged alike."""
+_WINDOW = 5
+"""Length of the blur that `blur_effect` compares with, px at `_SIDE`."""
+_SHARP = 0.20
+"""Least sharpness. Chosen on ../shared/labelled-photos (46 photos of 5 sets): as they are 0.25 to
+0.51, after a Gaussian blur of 0.4 % of the long side 0.09 to 0.19."""
+_DARK, _BRIGHT = 20, 250
+"""sRGB levels (of 255) under and over which no fruit shows; common practice."""
+_DARK_SHARE, _BRIGHT_SHARE = 0.5, 0.25
+"""Shares of the photo from which it is flagged; common practice."""
+_FRUIT_PX = 20.0
+"""Pixels across the smallest fruit for it to be found; from a 2-pixel-per-mm rule of thumb."""
+_ASSUMED_MM = 1000.0
+"""Width of the view without a tag: one metre across the long side, a plant from close by."""
+_LEAST_PX_ASSUMED = 8.0
+"""Without a tag the size is a guess, so only a plainly small photo is flagged."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quality:
+    """Measured fitness of a photo.
+
+    Attributes
+    ----------
+    sharpness : float
+        0 (blurred) to 1: one less the blur of Crete et al. [1]_ at 480 px on the long side.
+    dark_share, bright_share : float
+        Shares of the pixels with no light or burnt out, 0 to 1.
+    smallest_px : float
+        Pixels across the smallest fruit that counts, in the full-size photo.
+    scale_from : str
+        ``"tag"``, or ``"assumed"`` when a view of one metre was taken for want of a tag.
+
+    References
+    ----------
+    .. [1] F. Crete, T. Dolmiere, P. Ladret, M. Nicolas, "The blur effect", Proc. SPIE 6492 (2007),
+       doi 10.1117/12.702790; as in `skimage.measure.blur_effect`.
+    """
+
+    sharpness: float
+    dark_share: float
+    bright_share: float
+    smallest_px: float
+    scale_from: str
+
+    @property
+    def flags(self) -> list[Flag]:
+        """Reasons to look at the photo."""
+        least = _FRUIT_PX if self.scale_from == "tag" else _LEAST_PX_ASSUMED
+        found = {
+            Flag.BLURRED: self.sharpness < _SHARP,
+            Flag.TOO_DARK: self.dark_share > _DARK_SHARE,
+            Flag.TOO_BRIGHT: self.bright_share > _BRIGHT_SHARE,
+            Flag.TOO_SMALL: self.smallest_px < least,
+        }
+        return [flag for flag, is_so in found.items() if is_so]
+
+    def to_body(self) -> dict[str, float | str]:
+        """Return the figures as the ledger keeps them."""
+        return {
+            name: round(value, 4) if isinstance(value, float) else value
+            for name, value in asdict(self).items()
+        }
+
+
+def measure_quality(
+    rgb: npt.NDArray[np.uint8], scale: float, *, smallest_mm: float, mm_per_px: float | None
+) -> Quality:
+    """Measure a photo's fitness.
+
+    Parameters
+    ----------
+    rgb : ndarray of uint8, shape (H, W, 3)
+        The upright photo or a reduced copy.
+    scale : float
+        Full-size px per px of `rgb`.
+    smallest_mm : float
+        The smallest fruit that counts, mm.
+    mm_per_px : float or None
+        Scale of the full-size photo from a tag, None without one.
+
+    Returns
+    -------
+    Quality
+    """
+    height, width = rgb.shape[:2]
+    shrink = min(1.0, _SIDE / max(height, width))
+    size = (max(1, round(width * shrink)), max(1, round(height * shrink)))
+    small = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA)
+    grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    mm = mm_per_px if mm_per_px else _ASSUMED_MM / (max(height, width) * scale)
+    return Quality(
+        sharpness=_sharpness(grey),
+        dark_share=float(np.mean(grey < _DARK)),
+        bright_share=float(np.mean(small.min(axis=2) > _BRIGHT)),
+        smallest_px=smallest_mm / mm,
+        scale_from="tag" if mm_per_px else "assumed",
+    )
+
+
+def _sharpness(grey: npt.NDArray[np.uint8]) -> float:
+    """Return the sharpness of a grey picture; one without any edge is not sharp."""
+    if min(grey.shape) <= _WINDOW or grey.max() == grey.min():
+        return 0.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        blur = float(blur_effect(grey.astype(np.float64), h_size=_WINDOW))  # type: ignore[no-untyped-call]
+    return 1.0 - blur if np.isfinite(blur) else 0.0

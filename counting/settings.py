@@ -4,12 +4,19 @@ from __future__ import annotations
 
 from dataclasses import asdict, dataclass
 
+from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes
 
-__all__ = ["STAGES", "Settings"]
+__all__ = ["DEFAULT_THRESHOLD", "FLOOR", "STAGES", "THRESHOLDS", "Settings"]
 
 STAGES = ("colour", "blobs", "scorer")
 """The stages a photo can pass, in the order they are merged."""
+THRESHOLDS = {("colour",): 0.15, ("blobs",): 0.10, ("colour", "blobs"): 0.15}
+"""Confidence of best F1 on held-out scenes where not all stages propose."""
+DEFAULT_THRESHOLD = 0.15
+"""The same with all stages."""
+FLOOR = 0.05
+"""Least confidence that is kept at all: below it a person would not want to see a ring."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,10 +29,35 @@ class Settings:
         Which of `STAGES` propose.
     threshold : float
         Confidence from which a candidate is proposed as a fruit, 0..1.
+    slope, offset : float
+        A trial's own correction of the confidence, on the log-odds: ``slope * logit + offset``.
+    fruit_spread : float
+        A trial's own factor on the width of the interval of the expected count.
     """
 
     stages: tuple[str, ...] = STAGES
-    threshold: float = 0.5
+    threshold: float = DEFAULT_THRESHOLD
+    slope: float = 1.0
+    offset: float = 0.0
+    fruit_spread: float = 1.0
+
+    @classmethod
+    def with_stages(cls, text: str) -> Settings:
+        """Return the default settings of the stages named in a text such as ``colour,blobs``.
+
+        Raises
+        ------
+        CountingError
+            If a name is none of `STAGES`, or there is none.
+        """
+        named = {name.strip() for name in text.split(",") if name.strip()}
+        unknown = sorted(named - set(STAGES))
+        if unknown or not named:
+            found = f"no stage called {', '.join(unknown)}" if unknown else "no stage named"
+            where = "--stages"
+            raise CountingError(where, found, f"one or more of {','.join(STAGES)}")
+        stages = tuple(name for name in STAGES if name in named)
+        return cls(stages=stages, threshold=THRESHOLDS.get(stages, DEFAULT_THRESHOLD))
 
     @property
     def hash(self) -> str:

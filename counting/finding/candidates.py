@@ -1,0 +1,242 @@
+"""A photo's candidates: the stages run, merged, sized, coloured, flagged and counted."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from counting.finding.blobs import blobs
+from counting.finding.boxes import overlap
+from counting.finding.colour import balance, colour, resized
+from counting.finding.expected import Spread, expected_count
+from counting.finding.merge import Merged, merge, merge_numbers
+from counting.finding.ripeness import ripeness
+from counting.finding.scorer import LONG_SIDE, scorer
+from counting.flags import Flag
+from counting.photos.image import Image
+from counting.photos.tag_reader import TagReading
+from counting.settings import FLOOR, Settings
+from counting.tables import CANDIDATES, frame
+
+__all__ = ["LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "find"]
+
+Array = NDArray[np.float64]
+Stage = Callable[[Image], pd.DataFrame]
+
+STAGE_FUNCTIONS: Mapping[str, Stage] = {"colour": colour, "blobs": blobs, "scorer": scorer}
+"""Every stage: from a photo to a table of `counting.finding.boxes.PROPOSED`; new ones join here."""
+
+LONG_SIDE_READ = LONG_SIDE
+"""Least long side in px at which a photo is read for the stages."""
+_RIPENESS_SIDE = 512
+_EDGE_PX = 2.0  # of the full-size photo, scaled up with it: a box that near the edge is cut by it
+_WIDE = 0.35  # interval wider than this share of the count asks for a look; from held-out photos
+_WIDE_LEAST = 4  # and at least this many fruit wide
+_CROWDED = 0.5  # share of the proposed fruit that overlap another one
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """What the finder sees in one photo.
+
+    Attributes
+    ----------
+    candidates : DataFrame
+        Schema `counting.tables.CANDIDATES`, most confident first; `photo` is left empty.
+    proposed : int
+        How many of them reach the threshold and are large enough to count.
+    count : float
+        Expected number of fruit to count.
+    count_low, count_high : int
+        Its 90 % interval.
+    flags : tuple of Flag
+        Why a person should look.
+    seconds : float
+        Time it took, without reading the file.
+    """
+
+    candidates: pd.DataFrame
+    proposed: int
+    count: float
+    count_low: int
+    count_high: int
+    flags: tuple[Flag, ...]
+    seconds: float
+
+
+def find(
+    image: Image,
+    settings: Settings,
+    *,
+    tag: TagReading | Mapping[str, Any] | None = None,
+    smallest_mm: float | None = None,
+) -> Found:
+    """Find the fruit in a photo.
+
+    Parameters
+    ----------
+    image : Image
+        The photo, at least `LONG_SIDE_READ` px long where it has them.
+    settings : Settings
+        Stages and threshold.
+    tag : TagReading or mapping, optional
+        The tag read in the photo (or the ledger's record of it): gives the scale; its card is
+        never proposed.
+    smallest_mm : float, optional
+        Fruit under this diameter are shown but not counted.
+
+    Returns
+    -------
+    Found
+        Candidates, the expected count and why to look.
+    """
+    start = time.perf_counter()
+    scale = None if tag is None else _Scale.of(tag)
+    tables = {name: STAGE_FUNCTIONS[name](image) for name in settings.stages}
+    merged = merge(tables, slope=settings.slope, offset=settings.offset)
+    kept = (merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale)
+    rows = _rows(image, merged, kept, scale)
+    _judge_size(rows, scale, smallest_mm)
+    candidates = frame(rows, CANDIDATES)
+    return _counted(candidates, settings, time.perf_counter() - start)
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    mm_per_px: float
+    low: float
+    high: float
+    card: Array
+
+    @classmethod
+    def of(cls, tag: TagReading | Mapping[str, Any]) -> _Scale:
+        body = tag.to_body() if isinstance(tag, TagReading) else tag
+        mm_per_px = float(body["mm_per_px"])
+        low = float(body.get("mm_per_px_low") or mm_per_px)
+        high = float(body.get("mm_per_px_high") or mm_per_px)
+        return cls(mm_per_px, low, high, np.array(body["card"], dtype=np.float64))
+
+
+def _on_card(boxes: Array, scale: _Scale | None) -> NDArray[np.bool_]:
+    """Whether a candidate's middle lies on the tag's card."""
+    if scale is None:
+        return np.zeros(len(boxes), dtype=bool)
+    outline = scale.card.astype(np.float32).reshape(-1, 1, 2)
+    sides = [cv2.pointPolygonTest(outline, (float(x), float(y)), False) for x, y in boxes[:, :2]]
+    return np.array(sides, dtype=np.float64).reshape(-1) >= 0
+
+
+def _rows(
+    image: Image, merged: Merged, kept: NDArray[np.bool_], scale: _Scale | None
+) -> list[dict[str, Any]]:
+    """Return the candidates kept as rows, with colour and size, not yet judged by the rule."""
+    small = resized(image.rgb, min(_RIPENESS_SIDE, max(image.rgb.shape[:2])))
+    shrink = max(small.shape[:2]) / max(image.width, image.height)
+    balanced = balance(small)
+    rows = []
+    for number, row in enumerate(np.flatnonzero(kept)):
+        x, y, width, height = (float(value) for value in merged.boxes[row])
+        seen = ripeness(balanced, x * shrink, y * shrink, (width * shrink, height * shrink))
+        flags = [Flag.AT_EDGE] if _at_edge(image, x, y, width, height) else []
+        diameter = _diameter(width, height, cut=bool(flags))
+        rows.append(
+            {
+                "candidate": number,
+                "x": x,
+                "y": y,
+                "width": width,
+                "height": height,
+                "diameter_px": diameter,
+                "diameter_mm": diameter * scale.mm_per_px if scale else None,
+                "colour": seen.colour,
+                "red_share": seen.red,
+                "confidence": float(merged.confidence[row]),
+                "stages": merged.stages[row],
+                "flags": flags,
+            }
+        )
+    return rows
+
+
+def _diameter(width: float, height: float, *, cut: bool) -> float:
+    """Return the mean of the sides; of a fruit cut by the photo's edge the longer side."""
+    return max(width, height) if cut else (width * height) ** 0.5
+
+
+def _at_edge(image: Image, x: float, y: float, width: float, height: float) -> bool:
+    near = _EDGE_PX * max(1.0, max(image.width, image.height) / LONG_SIDE)
+    return (
+        x - width / 2 <= near
+        or y - height / 2 <= near
+        or x + width / 2 >= image.width - near
+        or y + height / 2 >= image.height - near
+    )
+
+
+def _judge_size(rows: list[dict[str, Any]], scale: _Scale | None, smallest: float | None) -> None:
+    """Flag, in place, what the size limit leaves out, what is near it, and what has no scale."""
+    for row in rows:
+        flags: list[Flag] = row["flags"]
+        if smallest is not None and scale is None:
+            flags.append(Flag.SIZE_RELATIVE)
+        elif smallest is not None and scale is not None:
+            if row["diameter_mm"] < smallest:
+                flags.append(Flag.TOO_SMALL_TO_COUNT)
+            low, high = row["diameter_px"] * scale.low, row["diameter_px"] * scale.high
+            if 0.9 * low < smallest < 1.1 * high:
+                flags.append(Flag.NEAR_LIMIT)
+        row["flags"] = "; ".join(flags)
+
+
+def _counted(candidates: pd.DataFrame, settings: Settings, seconds: float) -> Found:
+    """Count the candidates that the rule lets count and say why to look."""
+    counts = ~candidates["flags"].str.contains(Flag.TOO_SMALL_TO_COUNT, regex=False)
+    confidence = candidates.loc[counts, "confidence"].to_numpy(dtype=np.float64)
+    numbers = merge_numbers(settings.stages)["spread"]
+    spread = Spread(numbers["shift_sd"] * settings.fruit_spread, numbers["missed"])
+    count, low, high = expected_count(confidence, spread)
+    proposed = int((confidence >= settings.threshold).sum())
+    flags = _flags(candidates, settings, (count, low, high), proposed)
+    return Found(candidates, proposed, count, low, high, flags, seconds)
+
+
+def _flags(
+    candidates: pd.DataFrame,
+    settings: Settings,
+    interval: tuple[float, int, int],
+    proposed: int,
+) -> tuple[Flag, ...]:
+    count, low, high = interval
+    flags = []
+    if not proposed:
+        flags.append(Flag.NOTHING_FOUND)
+    if high - low >= max(_WIDE_LEAST, _WIDE * count):
+        flags.append(Flag.WIDE_INTERVAL)
+    if len(settings.stages) > 1 and _disagree(candidates, settings):
+        flags.append(Flag.STAGES_DISAGREE)
+    if _crowded(candidates[candidates["confidence"] >= settings.threshold]):
+        flags.append(Flag.CROWDED)
+    return tuple(flags)
+
+
+def _disagree(candidates: pd.DataFrame, settings: Settings) -> bool:
+    """Whether most fruit proposed were seen by one stage only."""
+    shown = candidates[candidates["confidence"] >= settings.threshold]
+    alone = ~shown["stages"].str.contains("+", regex=False)
+    return len(shown) >= 3 and float(alone.mean()) > 0.5
+
+
+def _crowded(shown: pd.DataFrame) -> bool:
+    if len(shown) < 3:
+        return False
+    boxes = shown[["x", "y", "width", "height"]].to_numpy(dtype=np.float64)
+    common = overlap(boxes, boxes)
+    np.fill_diagonal(common, 0)
+    return bool((common.max(axis=1) > 0.1).mean() > _CROWDED)

@@ -1,0 +1,78 @@
+"""How many fruit a photo shows: the expected count and its interval, from the probabilities."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+__all__ = ["Spread", "expected_count"]
+
+Array = NDArray[np.float64]
+
+_LEVEL = 0.90
+_NODES = 15  # quantiles of the photo's own shift; 15 give the tails of a 90 % interval
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """How far counts of whole photos stray from the sum of the probabilities.
+
+    Attributes
+    ----------
+    shift_sd : float
+        Standard deviation, over photos, of a shift common to the log-odds of all candidates of a
+        photo: light, distance and plant make all of them easier or harder.
+    missed : float
+        Fruit that no candidate shows, per fruit expected among the candidates.
+    """
+
+    shift_sd: float
+    missed: float
+
+
+def expected_count(confidence: Array, spread: Spread) -> tuple[float, int, int]:
+    """Return the expected number of fruit and the ends of its 90 % interval.
+
+    Given the photo's shift, the fruit among the candidates are Poisson-binomial and the missed
+    ones Poisson; the shift is normal.
+
+    Parameters
+    ----------
+    confidence : (N,) ndarray of float
+        Probability of each candidate.
+    spread : Spread
+        How far photos stray.
+
+    Returns
+    -------
+    count : float
+        Expected number.
+    low, high : int
+        5 % and 95 % quantiles.
+    """
+    if not len(confidence):
+        return 0.0, 0, 0
+    chances = distribution(confidence, spread)
+    numbers = np.arange(len(chances))
+    reached = np.cumsum(chances)
+    low = int(np.searchsorted(reached, (1 - _LEVEL) / 2))
+    high = int(np.searchsorted(reached, (1 + _LEVEL) / 2))
+    return float(chances @ numbers), low, min(high, len(chances) - 1)
+
+
+def distribution(confidence: Array, spread: Spread) -> Array:
+    """Return the probability of 0, 1, 2 ... fruit in the photo; see `expected_count`."""
+    odds = np.log(confidence / np.maximum(1 - confidence, 1e-9))
+    shifts = stats.norm.ppf((np.arange(_NODES) + 0.5) / _NODES)
+    total = np.zeros(2 * len(confidence) + 12)
+    for shift in shifts:
+        shifted = 1 / (1 + np.exp(-(odds + spread.shift_sd * shift)))
+        chances = np.array([1.0])
+        for one in shifted:
+            chances = np.append(chances * (1 - one), 0) + np.append(0, chances * one)
+        beyond = stats.poisson.pmf(np.arange(len(total)), spread.missed * shifted.sum())
+        total += np.convolve(chances, beyond)[: len(total)]
+    return np.asarray(total / total.sum())

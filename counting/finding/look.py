@@ -1,0 +1,152 @@
+"""Loose photos looked at without a trial, and the same as JSON values and as drawn photos."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import cv2
+
+from counting.errors import PhotoError, Refusal
+from counting.files import write_bytes
+from counting.finding.candidates import LONG_SIDE_READ, Found, find
+from counting.finding.picture import draw
+from counting.photos.image import Image, load_image
+from counting.photos.tag_reader import TagReading, read_tags
+from counting.settings import Settings
+
+__all__ = ["Look", "look", "pictures", "to_json"]
+
+TAG_SIDE = 2000
+"""Least long side in px at which tags are looked for: a 40 mm marker in a 2 m view is 40 px."""
+_JPEG_QUALITY = 90
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One loose photo looked at.
+
+    Attributes
+    ----------
+    path : Path
+        The photo.
+    image : Image
+        Its pixels, as the stages saw them.
+    found : Found
+        Its fruit.
+    tag : TagReading or None
+        The tag that gave the scale, if one was read.
+    """
+
+    path: Path
+    image: Image
+    found: Found
+    tag: TagReading | None
+
+
+def look(
+    paths: Sequence[Path], settings: Settings, *, smallest_mm: float | None = None
+) -> tuple[list[Look], list[Refusal]]:
+    """Look at loose photos.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Photos, in any format and orientation that `load_image` reads.
+    settings : Settings
+        Stages and threshold.
+    smallest_mm : float, optional
+        Fruit under this diameter are shown but not counted; needs a tag in the photo.
+
+    Returns
+    -------
+    looked : list of Look
+        One per photo that could be read, in the order given.
+    refused : list of Refusal
+        The others, with the reason.
+    """
+    looked, refused = [], []
+    for path in paths:
+        try:
+            looked.append(_look_at(path, settings, smallest_mm))
+        except PhotoError as error:
+            refused.append(Refusal(str(path), str(error).removeprefix(f"{path}: ")))
+    return looked, refused
+
+
+def _look_at(path: Path, settings: Settings, smallest_mm: float | None) -> Look:
+    fine = load_image(path, long_side=TAG_SIDE)
+    tag = _tag(fine)
+    image = load_image(path, long_side=LONG_SIDE_READ)
+    return Look(path, image, find(image, settings, tag=tag, smallest_mm=smallest_mm), tag)
+
+
+def _tag(image: Image) -> TagReading | None:
+    """Return the tag nearest the middle of the photo, where there is one."""
+    middle = (image.width / 2, image.height / 2)
+
+    def away(tag: TagReading) -> float:
+        x, y = (sum(corner[axis] for corner in tag.corners) / 4 for axis in (0, 1))
+        return math.hypot(x - middle[0], y - middle[1])
+
+    return min(read_tags(image.rgb, image.scale), key=away, default=None)
+
+
+def to_json(looked: Sequence[Look]) -> list[dict[str, Any]]:
+    """Return looks as JSON values: one object per photo, what is not known as None."""
+    return [_photo_json(one) for one in looked]
+
+
+def _photo_json(one: Look) -> dict[str, Any]:
+    rows = one.found.candidates.to_dict("records")
+    return {
+        "photo": str(one.path),
+        "width": one.image.width,
+        "height": one.image.height,
+        "count": round(one.found.count, 1),
+        "count_low": one.found.count_low,
+        "count_high": one.found.count_high,
+        "flags": [str(flag) for flag in one.found.flags],
+        "mm_per_px": one.tag.mm_per_px if one.tag else None,
+        "candidates": [_candidate_json(row) for row in rows],
+    }
+
+
+def _candidate_json(row: dict[Any, Any]) -> dict[str, Any]:
+    places = {"confidence": 4, "red_share": 3}
+    numbers = ("x", "y", "width", "height", "diameter_px", "diameter_mm")
+    value: dict[str, Any] = {name: _number(row[name], 1) for name in numbers}
+    value["colour"] = row["colour"]
+    value |= {name: _number(row[name], places[name]) for name in ("red_share", "confidence")}
+    value["stages"] = row["stages"].split("+")
+    value["truss"] = None if row["truss"] is None or row["truss"] != row["truss"] else row["truss"]
+    value["flags"] = [word for word in row["flags"].split("; ") if word]
+    return value
+
+
+def _number(value: float, places: int) -> float | None:
+    return None if math.isnan(value) else round(float(value), places)
+
+
+def pictures(looked: Sequence[Look], directory: Path, threshold: float, *, replace: bool) -> None:
+    """Write each photo with its candidates drawn, as JPEG under its own name, into a folder.
+
+    Raises
+    ------
+    CountingError
+        If a file exists and `replace` is false.
+    """
+    names: set[str] = set()
+    for one in looked:
+        name, number = one.path.stem, 1
+        while name in names:
+            number += 1
+            name = f"{one.path.stem}-{number}"
+        names.add(name)
+        drawn = draw(one.image, one.found.candidates, threshold)
+        quality = [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
+        _, data = cv2.imencode(".jpg", cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR), quality)
+        write_bytes(directory / f"{name}.jpg", data.tobytes(), replace=replace)

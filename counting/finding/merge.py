@@ -1,0 +1,146 @@
+"""Candidates of several stages made into one table with one probability each."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from counting.finding.boxes import overlap
+
+__all__ = ["Merged", "merge", "merge_numbers", "stage_set"]
+
+Array = NDArray[np.float64]
+
+SAME_FRUIT = 0.4
+"""Overlap (intersection over union) from which candidates of two stages are one fruit."""
+ORDER = ("scorer", "colour", "blobs")
+"""Whose box stands where stages agree: the one whose boxes overlap the labels best comes first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Merged:
+    """Candidates of all stages, one row per fruit.
+
+    Attributes
+    ----------
+    boxes : (N, 4) ndarray of float
+        Centre x, centre y, width, height in px of the full-size photo, most probable first.
+    confidence : (N,) ndarray of float
+        Probability that it is a fruit to count.
+    stages : tuple of str
+        Stages that proposed each, joined by ``+``.
+    """
+
+    boxes: Array
+    confidence: Array
+    stages: tuple[str, ...]
+
+
+def stage_set(stages: tuple[str, ...]) -> str:
+    """Return the name by which numbers for a set of stages are kept, such as ``blobs+colour``."""
+    return "+".join(sorted(stages))
+
+
+@lru_cache(maxsize=1)
+def _numbers() -> dict[str, Any]:
+    text = files("counting.finding").joinpath("confidence.json").read_text(encoding="utf-8")
+    numbers: dict[str, Any] = json.loads(text)
+    return numbers
+
+
+def merge_numbers(stages: tuple[str, ...]) -> dict[str, Any]:
+    """Return the fitted numbers of a set of stages, from ``confidence.json``."""
+    numbers: dict[str, Any] = _numbers()["sets"][stage_set(stages)]
+    return numbers
+
+
+def join(tables: Mapping[str, pd.DataFrame]) -> tuple[Array, Array, tuple[str, ...]]:
+    """Match the stages' candidates.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Stage to its table (schema `counting.finding.boxes.PROPOSED`).
+
+    Returns
+    -------
+    boxes : (N, 4) ndarray of float
+        One box per fruit.
+    scores : (N, S) ndarray of float
+        Score of each stage for it, NaN where the stage did not propose it.
+    names : tuple of S str
+        The stages, in the columns' order.
+    """
+    names = tuple(name for name in ORDER if name in tables)
+    boxes = np.empty((0, 4))
+    scores = np.empty((0, len(names)))
+    for column, name in enumerate(names):
+        values = tables[name].to_numpy(dtype=np.float64)
+        free = np.ones(len(boxes), dtype=bool)
+        common = overlap(values[:, :4], boxes)
+        added = []
+        for row in range(len(values)):
+            with_free = np.where(free, common[row], 0)
+            best = int(with_free.argmax()) if len(with_free) else -1
+            if best >= 0 and with_free[best] >= SAME_FRUIT:
+                scores[best, column] = values[row, 4]
+                free[best] = False
+            else:
+                added.append(row)
+        fresh = np.full((len(added), len(names)), np.nan)
+        fresh[:, column] = values[added, 4]
+        boxes, scores = np.vstack([boxes, values[added, :4]]), np.vstack([scores, fresh])
+    return boxes, scores, names
+
+
+def log_odds(probability: Array) -> Array:
+    """Return log-odds, held within what 0.001 and 0.999 give so that no one score decides alone."""
+    held = np.clip(probability, 1e-3, 1 - 1e-3)
+    return np.asarray(np.log(held / (1 - held)))
+
+
+def merge_features(scores: Array) -> Array:
+    """Return (N, 2 S): per stage its log-odds (0 where it is silent) and 1 where it is silent."""
+    silent = np.isnan(scores)
+    odds = np.where(silent, 0.0, log_odds(np.where(silent, 0.5, scores)))
+    return np.hstack([odds, silent.astype(np.float64)])
+
+
+def merge(tables: Mapping[str, pd.DataFrame], *, slope: float = 1, offset: float = 0) -> Merged:
+    """Join the stages' candidates into fruit with a probability each.
+
+    The log-odds of a fruit are a weighted sum of the log-odds its stages gave, with a fixed
+    penalty for each stage that stayed silent; the weights were fitted on labelled photos of other
+    scenes than those each stage's numbers came from.
+
+    Parameters
+    ----------
+    tables : mapping of str to DataFrame
+        Stage to its table (schema `counting.finding.boxes.PROPOSED`).
+    slope, offset : float
+        A trial's own correction of the log-odds.
+
+    Returns
+    -------
+    Merged
+        Most probable first.
+    """
+    boxes, scores, names = join(tables)
+    numbers = merge_numbers(names)
+    weights = np.array([numbers["weight"][name] for name in names])
+    silent = np.array([numbers["silent"][name] for name in names])
+    odds = merge_features(scores) @ np.concatenate([weights, silent]) + numbers["intercept"]
+    confidence = 1 / (1 + np.exp(-(slope * odds + offset)))
+    order = np.lexsort((boxes[:, 1], boxes[:, 0], -confidence))
+    flow = [names.index(name) for name in sorted(names, key=("colour", "blobs", "scorer").index)]
+    spoke = ~np.isnan(scores)
+    said = tuple("+".join(names[k] for k in flow if spoke[row, k]) for row in order)
+    return Merged(boxes[order], confidence[order], said)

@@ -1,0 +1,52 @@
+"""The candidates drawn on their photo."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from counting.flags import Flag
+from counting.photos.image import Image
+
+__all__ = ["COLOURS", "draw"]
+
+COLOURS = {"green": (150, 235, 60), "turning": (255, 190, 40), "red": (255, 80, 110)}
+"""sRGB of the ring for each colour class; light, so that they show on leaves and on fruit."""
+_DARK = (20, 24, 32)
+
+
+def draw(image: Image, candidates: pd.DataFrame, threshold: float) -> NDArray[np.uint8]:
+    """Return the photo's pixels with a ring round each candidate.
+
+    A full ring is a fruit proposed; a thin one is a candidate under the threshold, or a fruit too
+    small to count.
+
+    Parameters
+    ----------
+    image : Image
+        The photo.
+    candidates : DataFrame
+        Schema `counting.tables.CANDIDATES`.
+    threshold : float
+        Confidence from which a candidate is proposed.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of uint8
+        As large as `image.rgb`.
+    """
+    drawn = image.rgb.copy()
+    thick = max(2, round(max(drawn.shape[:2]) / 300))
+    for row in candidates.sort_values("confidence").to_dict("records"):
+        across, down, width, height = (
+            row[name] / image.scale for name in ("x", "y", "width", "height")
+        )
+        centre = (round(across), round(down))
+        axes = (max(1, round(width / 2)), max(1, round(height / 2)))
+        full = row["confidence"] >= threshold and Flag.TOO_SMALL_TO_COUNT not in row["flags"]
+        line = thick if full else 1
+        cv2.ellipse(drawn, centre, axes, 0, 0, 360, _DARK, line + 2, cv2.LINE_AA)
+        cv2.ellipse(drawn, centre, axes, 0, 0, 360, COLOURS[row["colour"]], line, cv2.LINE_AA)
+    return drawn

@@ -1,0 +1,83 @@
+"""How ripe each fruit looks: the shares of its visible surface that are green, turning and red."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["USDA_EDGES", "Ripeness", "ripeness", "usda_stage"]
+
+USDA_EDGES = (
+    (0.0, "green"),
+    (0.10, "breakers"),
+    (0.30, "turning"),
+    (0.60, "pink"),
+    (0.90, "light red"),
+)
+"""Upper edges of the share of the surface that is not green: 7 CFR 51.1860."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ripeness:
+    """Shares of the visible surface, which add up to 1.
+
+    Attributes
+    ----------
+    green, turning, red : float
+        Shares, 0..1.
+    colour : str
+        The class in the same three words, by the share that is not green.
+    """
+
+    green: float
+    turning: float
+    red: float
+    colour: str
+
+
+def usda_stage(not_green: float) -> str:
+    """Return the USDA colour stage of a tomato from the share of its surface that is not green.
+
+    Parameters
+    ----------
+    not_green : float
+        Tannish-yellow, pink and red surface together, 0..1; seen from one side, an estimate.
+
+    References
+    ----------
+    United States Standards for Grades of Fresh Tomatoes, 7 CFR 51.1860.
+    """
+    for edge, stage in USDA_EDGES:
+        if not_green <= edge:
+            return stage
+    return "red"
+
+
+def ripeness(
+    balanced: NDArray[np.float32], x: float, y: float, size: tuple[float, float]
+) -> Ripeness:
+    """Return how ripe the fruit in a box looks; see `Ripeness`."""
+    lab = cv2.cvtColor(_patch(balanced, x, y, size), cv2.COLOR_RGB2LAB)
+    hue = np.degrees(np.arctan2(lab[..., 2], lab[..., 1]))
+    strong = np.hypot(lab[..., 1], lab[..., 2]) > 15
+    red = strong & (hue > -40) & (hue < 50)
+    turning = strong & (hue >= 50) & (hue < 80)
+    shares = [float(part.mean()) for part in (turning, red)]
+    green = 1 - sum(shares)
+    name = "green" if green > 0.5 else ("red" if shares[1] > shares[0] else "turning")
+    return Ripeness(green, shares[0], shares[1], name)
+
+
+def _patch(
+    balanced: NDArray[np.float32], x: float, y: float, size: tuple[float, float]
+) -> NDArray[np.float32]:
+    """Return the middle of a box (0.7 of its sides: inside the ellipse), at least one pixel."""
+    height, width = balanced.shape[:2]
+    left = int(np.clip(x - 0.35 * size[0], 0, width - 1))
+    top = int(np.clip(y - 0.35 * size[1], 0, height - 1))
+    right = int(np.clip(x + 0.35 * size[0], left + 1, width))
+    bottom = int(np.clip(y + 0.35 * size[1], top + 1, height))
+    return np.ascontiguousarray(balanced[top:bottom, left:right])

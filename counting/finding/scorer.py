@@ -1,0 +1,120 @@
+"""The learned scorer as a stage: one pass of a small network gives centres, boxes, confidences."""
+
+from __future__ import annotations
+
+import threading
+from functools import lru_cache
+from importlib.resources import as_file, files
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from counting.errors import CountingError
+from counting.finding.boxes import clip, proposed, suppress
+from counting.photos.image import Image
+
+__all__ = ["LONG_SIDE", "Network", "scorer"]
+
+LONG_SIDE = 768
+"""Long side the network sees, px: the size its weights were chosen at (see MODEL.md)."""
+FLOOR = 0.05
+"""Least confidence of a peak that becomes a candidate."""
+_MULTIPLE = 32
+_STRIDE = 4
+_GREY = (114, 114, 114)  # what the network was trained to see beyond the photo's edge
+_SAME_FRUIT = 0.55  # overlap from which two boxes are one fruit; chosen with the weights
+
+
+class Network:
+    """The scorer's weights, loaded once.
+
+    Parameters
+    ----------
+    path : Path
+        An ONNX file: input (1, 3, H, W) RGB 0..255, output (1, 7, H/4, W/4) as in MODEL.md.
+
+    Raises
+    ------
+    CountingError
+        If the file cannot be loaded.
+    """
+
+    def __init__(self, path: Path) -> None:
+        try:
+            self._net = cv2.dnn.readNetFromONNX(str(path))
+        except cv2.error as error:
+            mend = "install the package again"
+            raise CountingError(path, f"cannot be loaded ({error.err})", mend=mend) from error
+        self._lock = threading.Lock()
+
+    def boxes(
+        self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return boxes (N, 4) in px of `rgb` (centre x, y, width, height) and confidences (N,).
+
+        Parameters
+        ----------
+        rgb : (H, W, 3) ndarray of uint8
+            The photo.
+        long_side : int
+            Size it is brought to first.
+        """
+        height, width = rgb.shape[:2]
+        scale = long_side / max(height, width)
+        maps = self._run(_padded(rgb, scale))
+        score, highest, left, top, right, bottom, confidence = maps
+        rows, columns = np.nonzero((score >= highest) & (confidence >= FLOOR))
+        x, y = (columns + 0.5) * _STRIDE / scale, (rows + 0.5) * _STRIDE / scale
+        inside = (x < width) & (y < height)
+        rows, columns, x, y = rows[inside], columns[inside], x[inside], y[inside]
+        sides = np.stack([side[rows, columns] for side in (left, top, right, bottom)], axis=1)
+        sides = sides.astype(np.float64) * _STRIDE / scale
+        low, high = np.stack([x, y], 1) - sides[:, :2], np.stack([x, y], 1) + sides[:, 2:]
+        boxes = clip(np.hstack([(low + high) / 2, high - low]), width, height)
+        sure = confidence[rows, columns].astype(np.float64)
+        kept = suppress(boxes, sure, _SAME_FRUIT)
+        return boxes[kept], sure[kept]
+
+    def _run(self, padded: NDArray[np.uint8]) -> NDArray[np.float32]:
+        blob = cv2.dnn.blobFromImage(padded)
+        with self._lock:
+            self._net.setInput(blob)
+            maps: Any = self._net.forward()
+        return np.asarray(maps[0], dtype=np.float32)
+
+
+def _padded(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
+    """Bring a photo to the network's size, with grey to the right and below."""
+    size = (round(rgb.shape[1] * scale), round(rgb.shape[0] * scale))
+    way = cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR
+    sized = cv2.resize(rgb, size, interpolation=way)
+    bottom, right = -size[1] % _MULTIPLE, -size[0] % _MULTIPLE
+    padded = cv2.copyMakeBorder(sized, 0, bottom, 0, right, cv2.BORDER_CONSTANT, value=_GREY)
+    return padded.astype(np.uint8, copy=False)
+
+
+@lru_cache(maxsize=1)
+def _shipped() -> Network:
+    with as_file(files("counting.scorer").joinpath("scorer.onnx")) as path:
+        return Network(path)
+
+
+def scorer(image: Image) -> pd.DataFrame:
+    """Propose fruit by the learned scorer.
+
+    Parameters
+    ----------
+    image : Image
+        The photo; at least `LONG_SIDE` px long where the photo has them.
+
+    Returns
+    -------
+    DataFrame
+        Schema `counting.finding.boxes.PROPOSED`.
+    """
+    boxes, sure = _shipped().boxes(image.rgb)
+    return proposed(boxes * image.scale, sure)

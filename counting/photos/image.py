@@ -1,0 +1,195 @@
+"""A photo file as upright pixels, decoded no larger than it is needed."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pillow_heif
+from numpy.typing import NDArray
+from PIL import Image as PillowImage
+from PIL import ImageOps, UnidentifiedImageError
+
+from counting.errors import PhotoError
+
+__all__ = ["FORMATS", "MAX_PIXELS", "SUFFIXES", "Image", "load_image"]
+
+FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
+"""Kinds of file read, by Pillow's names; recognised by content, whatever the file is called."""
+SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
+"""Endings by which a photo in a folder is told from other files."""
+MAX_PIXELS = 150_000_000
+"""Largest photo decoded: above the 108 megapixels of large phone sensors, 0.45 GB of pixels."""
+
+_READABLE = "a JPEG, PNG, WebP, TIFF or HEIC photo"
+_COPY = "copy it from the camera again"
+_REDUCED = {
+    1: cv2.IMREAD_COLOR_RGB,
+    2: cv2.IMREAD_REDUCED_COLOR_2,
+    4: cv2.IMREAD_REDUCED_COLOR_4,
+    8: cv2.IMREAD_REDUCED_COLOR_8,
+}
+_EXIF_ORIENTATION = 0x0112
+_TURNED = (5, 6, 7, 8)  # EXIF orientations that swap width and height
+_START_OF_SCAN = 0xDA
+_END_OF_IMAGE = b"\xff\xd9"
+
+pillow_heif.register_heif_opener()
+
+
+@dataclass(frozen=True, slots=True)
+class Image:
+    """Pixels of a photo, upright.
+
+    Attributes
+    ----------
+    rgb : (H, W, 3) ndarray of uint8
+        The pixels, read-only; smaller than the photo where less was asked for.
+    scale : float
+        Pixels of the full-size photo per pixel of `rgb`.
+    width, height : int
+        Size of the full-size upright photo in px.
+    """
+
+    rgb: NDArray[np.uint8]
+    scale: float
+    width: int
+    height: int
+
+    @classmethod
+    def of(cls, rgb: NDArray[np.uint8]) -> Image:
+        """Return an array of shape (H, W, 3) or (H, W) as a photo of that very size."""
+        full = np.repeat(rgb[..., None], 3, axis=2) if rgb.ndim == 2 else rgb
+        return cls(_frozen(full), 1.0, full.shape[1], full.shape[0])
+
+
+def load_image(path: Path, *, long_side: int | None = None) -> Image:
+    """Read a photo, turned upright as its EXIF orientation asks; the file is never changed.
+
+    Parameters
+    ----------
+    path : Path
+        JPEG, PNG, WebP, TIFF or HEIC.
+    long_side : int, optional
+        Least long side wanted, in px. The photo is then decoded at 1/2, 1/4 or 1/8 of its size,
+        the smallest that is not below this; by default at full size.
+
+    Returns
+    -------
+    Image
+        Upright pixels and their scale.
+
+    Raises
+    ------
+    PhotoError
+        If the file is missing, empty, no photo, cut short, or larger than `MAX_PIXELS`.
+    """
+    data = _read(path)
+    opened = _open(path, data)
+    width, height = opened.size
+    if opened.getexif().get(_EXIF_ORIENTATION, 1) in _TURNED:
+        width, height = height, width
+    part = _part(max(width, height), long_side)
+    if opened.format == "JPEG":
+        rgb = _decode_jpeg(path, data, part)
+    else:
+        rgb = _decode_other(path, opened, part)
+    return Image(_frozen(rgb), max(width, height) / max(rgb.shape[:2]), width, height)
+
+
+def _read(path: Path) -> bytes:
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError as error:
+        raise PhotoError(path, "not found", _READABLE, "check the path") from error
+    except IsADirectoryError as error:
+        raise PhotoError(path, "is a folder", _READABLE, "name the photos in it") from error
+    except OSError as error:
+        found = f"could not be read ({error.strerror})"
+        raise PhotoError(path, found, _READABLE, "check the path") from error
+    if not data:
+        raise PhotoError(path, "the file is empty (0 bytes)", _READABLE, _COPY)
+    return data
+
+
+def _open(path: Path, data: bytes) -> PillowImage.Image:
+    """Read the header; decode nothing yet."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", PillowImage.DecompressionBombWarning)
+        try:
+            opened = PillowImage.open(io.BytesIO(data), formats=FORMATS)
+        except UnidentifiedImageError as error:
+            raise PhotoError(path, "not a photo inside", _READABLE, _COPY) from error
+        except PillowImage.DecompressionBombError as error:
+            raise _too_large(path) from error
+        except (OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
+            raise PhotoError(path, f"damaged ({_one_line(error)})", _READABLE, _COPY) from error
+    if opened.width * opened.height > MAX_PIXELS:
+        raise _too_large(path)
+    return opened
+
+
+def _too_large(path: Path) -> PhotoError:
+    limit = f"at most {MAX_PIXELS // 1_000_000} megapixels"
+    return PhotoError(path, "too many pixels to decode safely", limit, "save it smaller")
+
+
+def _part(full: int, long_side: int | None) -> int:
+    """Return 1, 2, 4 or 8: by how much the photo can be reduced."""
+    if long_side is None:
+        return 1
+    return max(part for part in _REDUCED if part == 1 or full >= part * long_side)
+
+
+def _decode_jpeg(path: Path, data: bytes, part: int) -> NDArray[np.uint8]:
+    if _cut_short(data):
+        raise PhotoError(path, "cut short: the end of the photo is missing", _READABLE, _COPY)
+    try:
+        decoded = cv2.imdecode(np.frombuffer(data, np.uint8), _REDUCED[part])
+    except cv2.error as error:
+        raise PhotoError(path, f"damaged ({error.err})", _READABLE, _COPY) from error
+    if decoded is None:
+        raise PhotoError(path, "damaged: it cannot be decoded", _READABLE, _COPY)
+    rgb = decoded if part == 1 else cv2.cvtColor(decoded, cv2.COLOR_BGR2RGB)
+    return rgb.astype(np.uint8, copy=False)
+
+
+def _cut_short(data: bytes) -> bool:
+    """Whether a JPEG lacks its end marker after the first scan (decoders fill up with grey)."""
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF and data[at + 1] != _START_OF_SCAN:
+        at += 2 + int.from_bytes(data[at + 2 : at + 4], "big")
+    return data.rfind(_END_OF_IMAGE, at) < 0
+
+
+def _decode_other(path: Path, opened: PillowImage.Image, part: int) -> NDArray[np.uint8]:
+    try:
+        upright = ImageOps.exif_transpose(opened)
+        if upright.mode.startswith("I;16") or upright.mode == "I":
+            grey = (np.asarray(upright).astype(np.uint32) >> 8).clip(0, 255).astype(np.uint8)
+            rgb = np.repeat(grey[..., None], 3, axis=2)
+        else:
+            rgb = np.array(upright.convert("RGB"))
+    except PillowImage.DecompressionBombError as error:
+        raise _too_large(path) from error
+    except (OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
+        found = f"cut short or damaged ({_one_line(error)})"
+        raise PhotoError(path, found, _READABLE, _COPY) from error
+    if part == 1:
+        return rgb
+    size = (-(-rgb.shape[1] // part), -(-rgb.shape[0] // part))
+    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split())[:120] or type(error).__name__
+
+
+def _frozen(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    rgb = np.ascontiguousarray(rgb)
+    rgb.flags.writeable = False
+    return rgb

@@ -1,1 +1,1 @@
-"""The groups compared, and photo counts held against true counts."""
+"""The comparison: dispersion, ratios, shares, calibration, and the answer in plain words."""

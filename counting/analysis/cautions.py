@@ -1,0 +1,178 @@
+"""What the reader must know before believing the sentence."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from counting.analysis.result import Cluster, Contrast, Dispersion, GroupSummary, Zeros
+from counting.analysis.selection import Selection
+from counting.analysis.units import Units
+from counting.analysis.words import and_list, number
+
+__all__ = ["about_blocks", "about_counts", "about_groups", "about_tests", "always"]
+
+_ZEROS_P = 0.01
+"""Extra zeros are spoken of when chance would make as many less often than this."""
+
+
+def about_groups(groups: tuple[GroupSummary, ...], units: Units) -> list[str]:
+    """Groups that are missing, too small or without variation."""
+    said = []
+    empty = [summary.group for summary in groups if summary.n == 0]
+    if empty:
+        said.append(f"No values of {and_list(empty)}: nothing can be said of it.")
+    if len(groups) == 1:
+        said.append(f"Only one group has values ({groups[0].group}): there is nothing to compare.")
+    single = [summary.group for summary in groups if summary.n == 1]
+    if single and len(groups) > 1:
+        said.append(
+            f"Only one {units.unit} in {and_list(single)}: how much {units.unit}s differ is not "
+            "known there, so intervals and p values are missing."
+        )
+    same = [s.group for s in groups if s.n > 1 and s.sd == 0]
+    if same:
+        said.append(
+            f"All values of {and_list(same)} are the same: chance cannot be judged from them."
+        )
+    return said
+
+
+def alone(units: Units) -> str:
+    """One plot (block) for each group."""
+    return (
+        f"The treatment was allotted to {units.unit}s and each group has only one: what the "
+        f"{units.unit} does (soil, shade, edge) cannot be told from what the treatment does. "
+        "The intervals are for these plants only, and there is no p value."
+    )
+
+
+def about_blocks(units: Units) -> list[str]:
+    """Blocks that hold one group only."""
+    if not units.blocked:
+        return []
+    held = units.table.groupby("block", sort=False)["group"].nunique()
+    lone = [str(name) for name in held.index[held == 1]]
+    if not lone:
+        return []
+    noun = "Block" if len(lone) == 1 else "Blocks"
+    verb = "holds" if len(lone) == 1 else "hold"
+    return [
+        f"{noun} {and_list(lone)} {verb} one group only and cannot help to compare within blocks."
+    ]
+
+
+def about_clusters(units: Units, cluster: Cluster) -> list[str]:
+    """Plants of one plot are not independent."""
+    if units.unit == "plant" or cluster.icc is None or cluster.design_effect is None:
+        return []
+    return [
+        f"The treatment was allotted to {units.unit}s, so {units.unit}s and not plants are "
+        f"compared. Plants of one {units.unit} are alike (intraclass correlation "
+        f"{cluster.icc:.2f}): taken as independent, their variance would look "
+        f"{number(cluster.design_effect, 2)} times too small."
+        if cluster.icc > 0
+        else f"The treatment was allotted to {units.unit}s, so {units.unit}s and not plants are "
+        f"compared; plants of one {units.unit} are no more alike than others here."
+    ]
+
+
+def about_counts(
+    dispersion: Dispersion, zeros: Zeros | None, contrasts: tuple[Contrast, ...], alpha: float
+) -> list[str]:
+    """Dispersion, zeros, and whether the two count models agree."""
+    said = []
+    if dispersion.index is None:
+        said.append("The dispersion of the counts cannot be computed from so few or empty counts.")
+    elif dispersion.k is None:
+        said.append(
+            f"The counts vary no more than chance makes counts vary (index of dispersion "
+            f"{number(dispersion.index)}): no negative binomial can be fitted, k is left out and "
+            "the ratio is the Poisson model's."
+        )
+    if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:
+        said.append(
+            f"{zeros.observed} plants carry none, where about {number(zeros.expected, 2)} would be "
+            "expected: find out whether they were dead, broken or not yet setting."
+        )
+    split = [
+        contrast.group
+        for contrast in contrasts
+        if contrast.ratio_p is not None
+        and contrast.quasi_poisson.p is not None
+        and (contrast.ratio_p < alpha) != (contrast.quasi_poisson.p < alpha)
+    ]
+    if split:
+        said.append(
+            f"For {and_list(split)} the negative binomial and the quasi-Poisson model disagree at "
+            f"the {alpha:.0%} level: take the result as undecided."
+        )
+    return said
+
+
+def about_tests(contrasts: tuple[Contrast, ...], alpha: float) -> list[str]:
+    """Randomisation tests that could not have found anything, and missing figures."""
+    said = []
+    coarse = [c for c in contrasts if (c.randomisation.smallest_p or 0) > alpha]
+    if coarse:
+        first = coarse[0].randomisation
+        said.append(
+            f"The lots could have fallen in only {number(first.arrangements or 0)} ways, so the "
+            f"randomisation test can give no p under {number(first.smallest_p or 0)}."
+        )
+    without = [c.group for c in contrasts if c.difference is not None and c.shift_low is None]
+    if without:
+        said.append(
+            f"Too few or too equal values for an interval of the shift: {and_list(without)}."
+        )
+    return said
+
+
+def about_ratios(contrasts: tuple[Contrast, ...], kind: str) -> list[str]:
+    """Ratios that do not exist."""
+    without = [c.group for c in contrasts if c.ratio is None and c.difference is not None]
+    if not without or kind == "grade":
+        return []
+    why = "a group without any has no ratio" if kind == "count" else "means must be above 0"
+    return [f"No ratio to the control for {and_list(without)}: {why}."]
+
+
+def about_many(contrasts: tuple[Contrast, ...]) -> list[str]:
+    """Several groups against one control."""
+    if len(contrasts) < 2:
+        return []
+    return [
+        f"{len(contrasts)} groups are compared with the control; the adjusted p values allow "
+        "for that, the intervals do not."
+    ]
+
+
+def always(selection: Selection, kind: str) -> list[str]:
+    """What holds for every trial."""
+    said = []
+    if kind == "grade":
+        said.append("Grades are ranks: they are compared by order, not averaged.")
+    if selection.source == "photo":
+        said.append(
+            "Photo counts are of the fruit that can be seen; leaves alone can make or hide a "
+            "difference unless the share seen is known for each group."
+        )
+    said.append(
+        "These figures are of these plants in this season; they prove nothing for other places "
+        "or years."
+    )
+    return said
+
+
+def about_people(rows: pd.DataFrame) -> list[str]:
+    """Groups that were counted by different people."""
+    named = rows[rows["by"] != ""]
+    people = named.groupby("group")["by"].agg(set)
+    if len(people) < 2 or len(set().union(*people)) < 2:
+        return []
+    shared = set.intersection(*people)
+    if shared:
+        return []
+    return [
+        "No one counted all groups: a difference between counters cannot be told from one "
+        "between groups."
+    ]

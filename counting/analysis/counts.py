@@ -1,0 +1,259 @@
+"""Models of counts: index of dispersion, negative binomial, quasi-Poisson, extra zeros."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import optimize, special, stats
+
+from counting.analysis.result import Dispersion, Estimate, Zeros
+
+__all__ = ["CountModel", "Design", "design_of", "dispersion", "extra_zeros", "fit_counts"]
+
+Floats = NDArray[np.float64]
+
+_ROUNDS = 100
+_LARGEST_K = 1e6
+"""Beyond this the negative binomial is the Poisson to six digits of its variance."""
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """Model matrix of groups (against the control) and blocks.
+
+    Attributes
+    ----------
+    matrix : (n, p) float64
+        Intercept, one column for each group but the control, then blocks.
+    groups : tuple of str
+        The groups of columns 1, 2 ...
+    blocked : bool
+        Whether blocks are in it.
+    """
+
+    matrix: Floats
+    groups: tuple[str, ...]
+    blocked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class CountModel:
+    """A fitted log-linear model.
+
+    Attributes
+    ----------
+    method : str
+        What was fitted, in words.
+    log_ratios : dict of str to float
+        Of each group to the control.
+    covariance : (g, g) float64
+        Of the log ratios, in the order of `groups`.
+    df : float
+        Residual degrees of freedom, for Student's t.
+    dispersion : float
+        Pearson chi-squared over residual degrees of freedom.
+    k, k_se : float or None
+        Size of the negative binomial; None where it is the Poisson.
+    fitted : (n,) float64
+    """
+
+    method: str
+    groups: tuple[str, ...]
+    log_ratios: dict[str, float]
+    covariance: Floats
+    df: float
+    dispersion: float
+    k: float | None
+    k_se: float | None
+    fitted: Floats
+
+    def ratio(self, group: str, level: float) -> Estimate:
+        """Return a group's ratio to the control with Wald's interval on the log scale."""
+        if group not in self.log_ratios or self.df < 1:
+            return Estimate(math.exp(self.log_ratios[group]) if group in self.log_ratios else None)
+        place = self.groups.index(group)
+        value, se = self.log_ratios[group], math.sqrt(max(self.covariance[place, place], 0.0))
+        if se == 0:
+            return Estimate(math.exp(value), df=self.df)
+        half = float(stats.t.ppf((1 + level) / 2, self.df)) * se
+        p = float(2 * stats.t.sf(abs(value) / se, self.df))
+        return Estimate(
+            math.exp(value), math.exp(value - half), math.exp(value + half), p, self.df, se
+        )
+
+
+def design_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> Design | None:
+    """Return the model matrix, or None where blocks and groups cannot be told apart.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns ``group`` and ``block``.
+    groups : tuple of str
+        The control first; those without a line are left out.
+    """
+    present = [name for name in groups if (table["group"] == name).any()]
+    columns = [np.ones(len(table))]
+    columns += [(table["group"] == name).to_numpy("float64") for name in present[1:]]
+    if blocked:
+        names = list(dict.fromkeys(table["block"]))
+        columns += [(table["block"] == name).to_numpy("float64") for name in names[1:]]
+    matrix = np.column_stack(columns)
+    if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
+        return None
+    return Design(matrix, tuple(present[1:]), blocked)
+
+
+def dispersion(counts: Floats, exposure: Floats, design: Design, k: float | None) -> Dispersion:
+    """Index of dispersion: Pearson's chi-squared of the Poisson model over its df.
+
+    With one group it is the variance over the mean, with several the pooled index within groups,
+    with blocks that within groups and blocks. The p is the upper tail of chi-squared.
+
+    References
+    ----------
+    Fisher (1925) Statistical Methods for Research Workers.
+    """
+    fitted = _glm(counts, exposure, design.matrix, None)[1]
+    df = len(counts) - design.matrix.shape[1]
+    if df < 1 or not fitted.sum():
+        return Dispersion(None, None, None)
+    live = fitted > 0
+    chi2 = float(np.sum((counts[live] - fitted[live]) ** 2 / fitted[live]))
+    return Dispersion(chi2 / df, float(stats.chi2.sf(chi2, df)), k, chi2, df)
+
+
+def fit_counts(counts: Floats, exposure: Floats, design: Design, *, quasi: bool) -> CountModel:
+    """Fit the log-linear model with negative binomial (or quasi-Poisson) variance.
+
+    The negative binomial's k is of maximum likelihood, found in turn with the coefficients; the
+    covariance is that of the coefficients at this k, from the expected information.
+
+    Parameters
+    ----------
+    counts : (n,) float64
+    exposure : (n,) float64
+        The model is of ``counts / exposure``.
+    quasi : bool
+        Quasi-Poisson: the Poisson's covariance times its Pearson dispersion.
+
+    References
+    ----------
+    McCullagh & Nelder (1989) Generalized Linear Models, 2nd ed.; Venables & Ripley (2002) Modern
+    Applied Statistics with S, sec. 7.4.
+    """
+    n, p = design.matrix.shape
+    df = float(n - p)
+    coefficients, fitted, covariance = _glm(counts, exposure, design.matrix, None)
+    scale = float(np.sum((counts - fitted) ** 2 / fitted)) / df if df >= 1 else math.nan
+    size = None if quasi else _size(counts, fitted)
+    if quasi:
+        method, covariance = "quasi-Poisson", covariance * scale
+    elif size is None:
+        method = "Poisson"
+    else:
+        method = "negative binomial"
+        for _ in range(_ROUNDS):
+            coefficients, fitted, covariance = _glm(counts, exposure, design.matrix, size)
+            fresh = _size(counts, fitted)
+            if fresh is None or abs(fresh - size) < 1e-9 * size:
+                break
+            size = fresh
+        scale = float(np.sum((counts - fitted) ** 2 / (fitted + fitted**2 / size))) / max(df, 1)
+    g = len(design.groups)
+    ratios = {name: float(coefficients[1 + i]) for i, name in enumerate(design.groups)}
+    return CountModel(
+        method=method,
+        groups=design.groups,
+        log_ratios=ratios,
+        covariance=covariance[1 : 1 + g, 1 : 1 + g],
+        df=df,
+        dispersion=scale,
+        k=size,
+        k_se=None if size is None else _size_se(counts, fitted, size),
+        fitted=fitted,
+    )
+
+
+def _glm(
+    counts: Floats, exposure: Floats, matrix: Floats, size: float | None
+) -> tuple[Floats, Floats, Floats]:
+    """Coefficients, fitted values and unscaled covariance of a Poisson or negative binomial."""
+    from statsmodels.genmod import families
+    from statsmodels.genmod.generalized_linear_model import GLM
+
+    family = families.Poisson() if size is None else families.NegativeBinomial(alpha=1 / size)
+    with warnings.catch_warnings():
+        # a fit that ends without converging shows in its own figures
+        warnings.simplefilter("ignore")
+        fit = GLM(counts, matrix, family=family, offset=np.log(exposure)).fit(tol=1e-12)
+    return (
+        np.asarray(fit.params, "float64"),
+        np.asarray(fit.fittedvalues, "float64"),
+        np.asarray(fit.cov_params(), "float64"),
+    )
+
+
+def _size(counts: Floats, fitted: Floats) -> float | None:
+    """Return the size k of maximum likelihood for given fitted values; None for the Poisson."""
+
+    def score(log_k: float) -> float:
+        return _score(counts, fitted, math.exp(log_k))
+
+    # towards the Poisson the score's sign is that of the excess of variance
+    if float(np.sum((counts - fitted) ** 2 - counts)) <= 0:
+        return None
+    low, high = math.log(1e-6), math.log(_LARGEST_K)
+    if score(high) >= 0:
+        return None
+    if score(low) <= 0:
+        return math.exp(low)
+    return math.exp(float(optimize.brentq(score, low, high, xtol=1e-13)))
+
+
+def _score(counts: Floats, fitted: Floats, k: float) -> float:
+    """Derivative of the negative binomial's log-likelihood by k."""
+    terms = (
+        special.digamma(counts + k)
+        - special.digamma(k)
+        + np.log(k / (k + fitted))
+        + 1
+        - (counts + k) / (k + fitted)
+    )
+    return float(np.sum(terms))
+
+
+def _size_se(counts: Floats, fitted: Floats, k: float) -> float | None:
+    """Standard error of k from the observed information."""
+    information = -float(
+        np.sum(
+            special.polygamma(1, counts + k)
+            - special.polygamma(1, k)
+            + 1 / k
+            - 2 / (k + fitted)
+            + (counts + k) / (k + fitted) ** 2
+        )
+    )
+    return 1 / math.sqrt(information) if information > 0 else None
+
+
+def extra_zeros(counts: Floats, model: CountModel) -> Zeros:
+    """Compare the plants without any with the number that the count model expects.
+
+    The p is one-sided, of the normal approximation to the number of zeros.
+    """
+    if model.k is None:
+        chances = np.exp(-model.fitted)
+    else:
+        chances = (model.k / (model.k + model.fitted)) ** model.k
+    observed, expected = int((counts == 0).sum()), float(chances.sum())
+    variance = float(np.sum(chances * (1 - chances)))
+    if variance <= 0:
+        return Zeros(observed, expected, None)
+    p = float(stats.norm.sf((observed - 0.5 - expected) / math.sqrt(variance)))
+    return Zeros(observed, expected, p)

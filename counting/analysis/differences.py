@@ -1,0 +1,243 @@
+"""Differences of means and of middles: Welch, blocks, Hodges-Lehmann, Dunnett."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from counting.analysis.result import NO_ESTIMATE, Estimate
+
+__all__ = ["dunnett", "hodges_lehmann", "ratio_of_means", "single_step", "welch", "within_blocks"]
+
+Floats = NDArray[np.float64]
+
+_EXACT_BELOW = 50
+"""Exact rank intervals for groups smaller than this without ties; common practice."""
+
+
+def _student(value: float, se: float, df: float, level: float) -> Estimate:
+    """Interval and p from Student's t; without variation there is neither."""
+    if not (se > 0 and df > 0 and math.isfinite(df)):
+        return Estimate(value)
+    half = float(stats.t.ppf((1 + level) / 2, df)) * se
+    p = float(2 * stats.t.sf(abs(value) / se, df))
+    return Estimate(value, value - half, value + half, p, df, se)
+
+
+def welch(group: Floats, control: Floats, level: float = 0.95) -> Estimate:
+    """Difference of means without assuming equal variances.
+
+    Parameters
+    ----------
+    group, control : (n,) float64
+        One value per unit.
+    level : float
+        Of the interval.
+
+    References
+    ----------
+    Welch (1947) Biometrika 34:28-35, degrees of freedom of Satterthwaite (1946).
+    """
+    n, m = len(group), len(control)
+    if not n or not m:
+        return NO_ESTIMATE
+    value = float(group.mean() - control.mean())
+    if n < 2 or m < 2:
+        return Estimate(value)
+    a, b = _variance(group) / n, _variance(control) / m
+    if a + b == 0:
+        return Estimate(value)
+    df = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
+    return _student(value, math.sqrt(a + b), df, level)
+
+
+def _variance(values: Floats) -> float:
+    """Variance with n - 1; exactly 0 where all values are the same."""
+    return 0.0 if np.all(values == values[0]) else float(values.var(ddof=1))
+
+
+def ratio_of_means(group: Floats, control: Floats, level: float = 0.95) -> Estimate:
+    """Ratio of two means of measures, with the interval on the log scale.
+
+    The variance of a log mean is that of the mean over its square (delta method); degrees of
+    freedom as Welch's.
+    """
+    if not len(group) or not len(control) or group.mean() <= 0 or control.mean() <= 0:
+        return NO_ESTIMATE
+    n, m = len(group), len(control)
+    ratio = float(group.mean() / control.mean())
+    if n < 2 or m < 2:
+        return Estimate(ratio)
+    a = _variance(group) / n / float(group.mean()) ** 2
+    b = _variance(control) / m / float(control.mean()) ** 2
+    if a + b == 0:
+        return Estimate(ratio)
+    df = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
+    log = _student(math.log(ratio), math.sqrt(a + b), df, level)
+    low, high = log.low, log.high
+    if low is None or high is None:
+        return Estimate(ratio)
+    return Estimate(ratio, math.exp(low), math.exp(high), log.p, df, log.se)
+
+
+def within_blocks(matrix: Floats, column: int, values: Floats, level: float = 0.95) -> Estimate:
+    """Difference of a group to the control within blocks: least squares with groups and blocks.
+
+    With two groups and one unit of each in a block this is the paired t test.
+
+    Parameters
+    ----------
+    matrix : (n, p) float64
+        Intercept, groups, blocks; of full rank.
+    column : int
+        The group's column.
+    values : (n,) float64
+    """
+    df = matrix.shape[0] - matrix.shape[1]
+    coefficients, covariance = _least_squares(matrix, values)
+    value = float(coefficients[column])
+    if df < 1:
+        return Estimate(value)
+    return _student(value, math.sqrt(max(float(covariance[column, column]), 0.0)), df, level)
+
+
+def _least_squares(matrix: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Coefficients and covariance; residuals that are only rounding count as none."""
+    coefficients = np.linalg.lstsq(matrix, values, rcond=None)[0]
+    residual = values - matrix @ coefficients
+    df = matrix.shape[0] - matrix.shape[1]
+    square = float(residual @ residual)
+    if square <= 1e-24 * float(values @ values):
+        square = 0.0
+    scale = square / df if df > 0 else math.nan
+    return coefficients, scale * np.linalg.inv(matrix.T @ matrix)
+
+
+def dunnett(samples: dict[str, Floats], control: str, seed: int) -> dict[str, float]:
+    """P values of every group against the control, adjusted for their number.
+
+    Dunnett (1955) J. Am. Statist. Ass. 50:1096-1121, two-sided, with the pooled variance; empty
+    where a group has fewer than one unit or nothing varies.
+    """
+    others = {name: values for name, values in samples.items() if name != control and len(values)}
+    base = samples[control]
+    inside = sum(
+        _variance(values) * (len(values) - 1) for values in [base, *others.values()] if len(values)
+    )
+    total = len(base) + sum(map(len, others.values()))
+    if not others or not len(base) or total <= len(others) + 1 or inside <= 0:
+        return {}
+    result = stats.dunnett(*others.values(), control=base, rng=np.random.default_rng(seed))
+    return {name: float(p) for name, p in zip(others, result.pvalue, strict=True)}
+
+
+def single_step(
+    statistics: dict[str, float], covariance: Floats, df: float, seed: int
+) -> dict[str, float]:
+    """Adjust p values of estimates that share a control, as Dunnett does, from their covariance.
+
+    Parameters
+    ----------
+    statistics : dict of str to float
+        Estimate over its standard error, in the order of `covariance`.
+    covariance : (g, g) float64
+    df : float
+        Of the shared variance.
+    """
+    if df < 1 or not statistics or not np.all(np.diag(covariance) > 0):
+        return {}
+    scale = np.sqrt(np.diag(covariance))
+    correlation = covariance / np.outer(scale, scale)
+    joint = stats.multivariate_t(shape=correlation, df=df, allow_singular=True)
+    adjusted = {}
+    for name, statistic in statistics.items():
+        size = np.full(len(statistics), abs(statistic))
+        rng = np.random.default_rng(seed)
+        inside = float(joint.cdf(size, lower_limit=-size, random_state=rng))
+        single = float(2 * stats.t.sf(abs(statistic), df))
+        adjusted[name] = min(1.0, max(1 - inside, single))
+    return adjusted
+
+
+def hodges_lehmann(group: Floats, control: Floats, level: float = 0.95) -> Estimate:
+    """Median of all differences between a unit of the group and one of the control.
+
+    The interval is the one of the rank-sum test: exact where both groups are under 50 units and
+    nothing ties, else of the normal approximation with correction for ties and continuity. There
+    is none where so few units cannot give one at this level.
+
+    References
+    ----------
+    Hodges & Lehmann (1963) Ann. Math. Statist. 34:598-611; Hollander & Wolfe (1999) Nonparametric
+    Statistical Methods, sec. 4.2-4.3.
+    """
+    n, m = len(group), len(control)
+    if not n or not m:
+        return NO_ESTIMATE
+    differences, weights = _differences(group, control)
+    reached = np.cumsum(weights)
+    total = n * m
+    lower = differences[np.searchsorted(reached, (total + 1) // 2)]
+    upper = differences[np.searchsorted(reached, total // 2 + 1)]
+    value = float(lower + upper) / 2
+    tied = len(np.unique(np.concatenate([group, control]))) < n + m
+    outside = _exact_rank(n, m, level) if _is_small(n, m) and not tied else None
+    if outside is None and (tied or not _is_small(n, m)):
+        outside = _normal_rank(group, control, level)
+    if outside is None or outside < 1:
+        return Estimate(value)
+    low = float(differences[np.searchsorted(reached, outside)])
+    high = float(differences[np.searchsorted(reached, total + 1 - outside)])
+    return Estimate(value, low, high)
+
+
+def _is_small(n: int, m: int) -> bool:
+    return n < _EXACT_BELOW and m < _EXACT_BELOW
+
+
+def _differences(group: Floats, control: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    """Sorted differences with the number of pairs that give each; repeated values only once."""
+    a, times_a = np.unique(group, return_counts=True)
+    b, times_b = np.unique(control, return_counts=True)
+    differences = np.subtract.outer(a, b).ravel()
+    order = np.argsort(differences, kind="stable")
+    return differences[order], np.multiply.outer(times_a, times_b).ravel()[order]
+
+
+def _exact_rank(n: int, m: int, level: float) -> int | None:
+    """Rank of the differences at which the exact interval begins, counted from 1."""
+    ways = np.ones(1)
+    for size in range(1, n + 1):
+        # Gaussian binomial, factor by factor: times (1 - q^(m + size)) over (1 - q^size)
+        longer = np.zeros(size * m + 1 + m + size)
+        longer[: len(ways)] += ways
+        longer[m + size : m + size + len(ways)] -= ways
+        for index in range(size, len(longer)):
+            longer[index] += longer[index - size]
+        ways = longer[: size * m + 1]
+    below = np.cumsum(ways) / ways.sum()
+    tail = (1 - level) / 2
+    rank = int(np.searchsorted(below, tail))
+    return rank if rank >= 1 else None
+
+
+def _normal_rank(group: Floats, control: Floats, level: float) -> int | None:
+    """The same rank from the normal approximation, ties within the groups taken into account."""
+    n, m = len(group), len(control)
+    ties = sum(
+        float(np.sum(times.astype("float64") ** 3 - times))
+        for times in (
+            np.unique(group, return_counts=True)[1],
+            np.unique(control, return_counts=True)[1],
+        )
+    )
+    both = n + m
+    variance = n * m / 12 * (both + 1 - ties / (both * (both - 1)))
+    if variance <= 0:
+        return None
+    z = float(stats.norm.ppf((1 + level) / 2))
+    return math.ceil(n * m / 2 - z * math.sqrt(variance) - 0.5)

@@ -1,0 +1,354 @@
+"""From observations to one line per plant: measure, source, survey, missing values, exposure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from counting.analysis.question import ALL_SURVEYS, Question
+from counting.errors import AnalysisError
+from counting.measures import Kind, measure
+
+__all__ = ["Selection", "select"]
+
+_CONTROL_WORDS = ("control", "untreated", "untreated control", "check", "none", "water")
+_ROUNDS = 200
+"""Most rounds of the two-way fit; complete tables need two."""
+_TOLERANCE = 1e-10
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What is compared, one line per plant.
+
+    Attributes
+    ----------
+    plants : DataFrame
+        ``group, block, plot, plant`` (text; empty where not known), ``total`` and ``exposure``
+        (float64): the value is their quotient.
+    kind : str
+        Kind of the measure.
+    survey, source : str or None
+        What was taken; None where the table does not say.
+    notes : tuple of str
+        What was left out or chosen, in plain words.
+    """
+
+    plants: pd.DataFrame
+    kind: Kind
+    unit: str
+    control: str
+    groups: tuple[str, ...]
+    survey: str | None
+    source: str | None
+    notes: tuple[str, ...]
+
+
+def select(table: pd.DataFrame, question: Question) -> Selection:
+    """Take from a table of observations what the question asks for.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns ``value`` and ``group``, and where known ``measure, plant, truss, survey, source,
+        by, block, plot, unit, exposure`` as in `counting.tables.OBSERVATIONS`.
+    question : Question
+
+    Raises
+    ------
+    AnalysisError
+        If a column, the measure or the survey is missing, or values are not numbers.
+    """
+    notes: list[str] = []
+    rows = _normal(table, question)
+    rows, source = _one_source(rows, question, notes)
+    rows = _without_missing(rows, question, notes)
+    kind = question.kind or _kind(rows, question)
+    if kind == "count" and (rows["value"] < 0).any():
+        raise AnalysisError(question.measure, "a negative count", "0 or more", "mend the table")
+    rows = _whole_plants(rows, kind)
+    rows, survey = _surveys(rows, question, notes)
+    plants, unit = _one_line_per_plant(rows, kind, survey, notes)
+    groups = _groups(plants, question)
+    control = _control(groups, question, notes)
+    ordered = (control, *(name for name in groups if name != control))
+    named = question.unit or unit or measure(question.measure).unit
+    named = named or ("count" if kind == "count" else "")
+    return Selection(plants, kind, named, control, ordered, survey, source, tuple(notes))
+
+
+def _normal(table: pd.DataFrame, question: Question) -> pd.DataFrame:
+    """Return the measure's rows with every column there and text as text."""
+    for name in ("value", "group"):
+        if name not in table.columns:
+            found = ", ".join(map(str, table.columns)) or "none"
+            raise AnalysisError(question.measure, f"no column {name!r}", "it among: " + found)
+    rows = table
+    if "measure" in rows.columns:
+        rows = rows[rows["measure"] == question.measure]
+        if rows.empty:
+            known = ", ".join(sorted(set(table["measure"].dropna()))) or "none"
+            mend = f"choose one of those there: {known}"
+            raise AnalysisError(question.measure, "nothing recorded of this measure", mend=mend)
+    rows = rows.reset_index(drop=True)
+    out = pd.DataFrame({"value": _numbers(rows["value"], question.measure)})
+    for name in ("group", "block", "plot", "plant", "survey", "source", "by", "truss", "unit"):
+        out[name] = _text(rows[name]) if name in rows.columns else ""
+    if "plant" not in rows.columns:
+        out["plant"] = [f"row {number}" for number in range(1, len(out) + 1)]
+    has = "exposure" in rows.columns
+    out["exposure"] = _numbers(rows["exposure"], question.per or "exposure") if has else 1.0
+    return out
+
+
+def _numbers(column: pd.Series, name: str) -> pd.Series:
+    """Return a column as float64; text that is no number is named."""
+    numbers = pd.to_numeric(column, errors="coerce").astype("float64")
+    text = column.astype("str").str.strip()
+    wrong = numbers.isna() & column.notna() & ~text.str.lower().isin({"", "na", "nan", "<na>"})
+    if wrong.any():
+        examples = ", ".join(repr(item) for item in text[wrong].unique()[:3])
+        mend = "write numbers with a decimal point and leave missing ones empty"
+        raise AnalysisError(name, f"not a number: {examples}", "numbers", mend)
+    return numbers.where(np.isfinite(numbers))
+
+
+def _text(column: pd.Series) -> pd.Series:
+    return column.astype("object").where(column.notna(), "").map(_word).astype("str")
+
+
+def _word(value: object) -> str:
+    """Return a name as text; 1.0 read from a file with gaps is the name 1."""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value).strip()
+
+
+def _one_source(
+    rows: pd.DataFrame, question: Question, notes: list[str]
+) -> tuple[pd.DataFrame, str | None]:
+    """Keep the source asked for, else the one with most plants."""
+    plants = rows[rows["value"].notna()].groupby("source")["plant"].nunique()
+    sources = [str(name) for name in plants.sort_values(ascending=False, kind="stable").index]
+    if not any(sources):
+        return rows, None
+    chosen = question.source or sources[0]
+    if chosen not in sources:
+        known = ", ".join(sorted(sources))
+        raise AnalysisError(question.measure, f"no values from {chosen!r}", f"one of {known}")
+    others = [f"{name} ({plants[name]} plants)" for name in sources if name != chosen]
+    if others:
+        notes.append(
+            f"Compared are the values from {chosen} ({plants[chosen]} plants); "
+            f"there are others from {', '.join(others)}."
+        )
+    return rows[rows["source"] == chosen], chosen
+
+
+def _without_missing(rows: pd.DataFrame, question: Question, notes: list[str]) -> pd.DataFrame:
+    missing = rows["value"].isna()
+    if missing.any():
+        notes.append(f"{_some(missing.sum(), 'value')} missing and left out.")
+    nameless = rows["group"].isin({"", "nan"}) & ~missing
+    if nameless.any():
+        notes.append(f"{_some(nameless.sum(), 'value')} without a group and left out.")
+    rows = rows[~missing & ~nameless]
+    bare = ~(rows["exposure"] > 0)
+    if bare.any():
+        notes.append(
+            f"{_some(bare.sum(), 'value')} left out: no {question.per or 'exposure'} to divide by."
+        )
+        rows = rows[~bare]
+    return rows
+
+
+def _some(number: int, noun: str) -> str:
+    return f"1 {noun} is" if number == 1 else f"{number} {noun}s are"
+
+
+def _kind(rows: pd.DataFrame, question: Question) -> Kind:
+    known = measure(question.measure)
+    if known.unit:
+        return known.kind
+    values = rows["value"].to_numpy()
+    whole = bool(np.all((values >= 0) & (values == np.floor(values))))
+    return "count" if whole and len(values) else "length"
+
+
+def _whole_plants(rows: pd.DataFrame, kind: Kind) -> pd.DataFrame:
+    """Where a plant has truss by truss values only, add them up (counts) or average them."""
+    key = ["group", "block", "plot", "plant", "survey"]
+    whole = rows["truss"].isin({"", "nan", "<NA>"})
+    if whole.all():
+        return rows
+    trusses = (
+        rows[~whole]
+        .groupby(key, sort=False, as_index=False)
+        .agg(
+            value=("value", "sum" if kind == "count" else "mean"),
+            exposure=(
+                "exposure",
+                "sum" if kind == "count" and (rows["exposure"] != 1).any() else "max",
+            ),
+            unit=("unit", "first"),
+            by=("by", "first"),
+        )
+    )
+    known = pd.MultiIndex.from_frame(rows.loc[whole, key])
+    fresh = ~pd.MultiIndex.from_frame(trusses[key]).isin(known)
+    return pd.concat([rows[whole], trusses[fresh]], ignore_index=True)
+
+
+def _surveys(
+    rows: pd.DataFrame, question: Question, notes: list[str]
+) -> tuple[pd.DataFrame, str | None]:
+    """Keep the survey asked for, else the last one."""
+    surveys = sorted({name for name in rows["survey"] if name})
+    if not surveys:
+        return rows, None
+    if question.survey == ALL_SURVEYS:
+        return rows, ALL_SURVEYS if len(surveys) > 1 else surveys[0]
+    chosen = question.survey or surveys[-1]
+    if chosen not in surveys:
+        known = ", ".join(surveys)
+        raise AnalysisError(chosen, f"no {question.measure} at this survey", f"one of {known}")
+    if len(surveys) > 1 and question.survey is None:
+        notes.append(
+            f"Compared is the last survey, {chosen}, of {len(surveys)}; "
+            "the same plants at other surveys are not further plants."
+        )
+    return rows[rows["survey"] == chosen], chosen
+
+
+def _one_line_per_plant(
+    rows: pd.DataFrame, kind: Kind, survey: str | None, notes: list[str]
+) -> tuple[pd.DataFrame, str]:
+    unit = next((name for name in rows["unit"] if name), "")
+    key = ["group", "block", "plot", "plant"]
+    visits = rows.groupby([*key, "survey"], sort=False, as_index=False).agg(
+        value=("value", "mean"), exposure=("exposure", "mean"), n=("value", "size")
+    )
+    again = int((visits["n"] > 1).sum())
+    if again:
+        notes.append(
+            f"{_some(again, 'plant')} there more than once; their values are averaged, since "
+            "several values of one plant are not several plants."
+        )
+    if survey == ALL_SURVEYS:
+        visits, unit = _over_surveys(visits, kind, unit, notes)
+    plants = visits.rename(columns={"value": "total"})[[*key, "total", "exposure"]]
+    return plants.reset_index(drop=True), unit
+
+
+def _over_surveys(
+    visits: pd.DataFrame, kind: Kind, unit: str, notes: list[str]
+) -> tuple[pd.DataFrame, str]:
+    """Turn a plant's surveys into one value: rate, mean, median or area under the curve."""
+    key = ["group", "block", "plot", "plant"]
+    grouped = visits.groupby(key, sort=False)
+    number = visits["survey"].nunique()
+    if kind == "percent":
+        areas = grouped.apply(_area, include_groups=False).rename("value").reset_index()
+        short = areas["value"].isna()
+        if short.any():
+            notes.append(f"{_some(short.sum(), 'plant')} left out: seen at one survey only.")
+        notes.append(
+            f"Compared is the area under the progress curve over {number} surveys "
+            "(percent times days)."
+        )
+        return areas[~short].assign(exposure=1.0), "percent days"
+    incomplete = int((grouped.size() < number).sum())
+    if incomplete:
+        notes.append(
+            f"{_some(incomplete, 'plant')} not seen at every survey; the model takes the level of "
+            "the surveys they were seen at into account."
+        )
+    if kind == "grade":
+        notes.append(f"Compared is each plant's median grade over {number} surveys.")
+        return grouped["value"].median().reset_index().assign(exposure=1.0), unit
+    notes.append(f"Compared are the plants over {number} surveys together, each plant once.")
+    if kind == "count":
+        return _count_rates(visits, key), unit
+    return _adjusted_means(visits, key), unit
+
+
+def _area(visits: pd.DataFrame) -> float:
+    """Area under one plant's progress curve by trapezoids (Shaner & Finney 1977), value x days."""
+    if len(visits) < 2:
+        return float("nan")
+    days = pd.to_datetime(visits["survey"]).to_numpy().astype("datetime64[D]").astype("float64")
+    order = np.argsort(days)
+    return float(np.trapezoid(visits["value"].to_numpy()[order], days[order]))
+
+
+def _count_rates(visits: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    """Totals over surveys with, as exposure, the surveys' levels in a plant-by-survey Poisson fit.
+
+    With every plant at every survey the exposure is the number of surveys.
+    """
+    plant = visits.groupby(key, sort=False).ngroup().to_numpy()
+    survey, _ = pd.factorize(visits["survey"])
+    value, base = visits["value"].to_numpy(), visits["exposure"].to_numpy()
+    totals = np.bincount(plant, value)
+    level = np.ones(survey.max() + 1)
+    for _ in range(_ROUNDS):
+        exposure = np.bincount(plant, base * level[survey])
+        rate = totals / exposure
+        expected = np.bincount(survey, base * rate[plant])
+        fresh = np.divide(
+            np.bincount(survey, value), expected, out=np.zeros_like(level), where=expected > 0
+        )
+        if fresh.sum() == 0:
+            break
+        fresh *= len(level) / fresh.sum()
+        done = bool(np.max(np.abs(fresh - level)) < _TOLERANCE)
+        level = fresh
+        if done:
+            break
+    out = visits.groupby(key, sort=False, as_index=False)["value"].sum()
+    out["exposure"] = np.bincount(plant, base * level[survey])
+    return out[out["exposure"] > 0]
+
+
+def _adjusted_means(visits: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    """Plant means over surveys, adjusted for the surveys missed by an additive two-way fit."""
+    plant = visits.groupby(key, sort=False).ngroup().to_numpy()
+    survey, _ = pd.factorize(visits["survey"])
+    value = visits["value"].to_numpy()
+    seen, visited = np.bincount(plant), np.bincount(survey)
+    level = np.zeros(survey.max() + 1)
+    for _ in range(_ROUNDS):
+        mean = np.bincount(plant, value - level[survey]) / seen
+        fresh = np.bincount(survey, value - mean[plant]) / visited
+        fresh -= fresh.mean()
+        done = bool(np.max(np.abs(fresh - level)) < _TOLERANCE * (1 + np.abs(value).max()))
+        level = fresh
+        if done:
+            break
+    out = visits.groupby(key, sort=False, as_index=False)["value"].mean()
+    out["value"] = np.bincount(plant, value - level[survey]) / seen
+    return out.assign(exposure=1.0)
+
+
+def _groups(plants: pd.DataFrame, question: Question) -> list[str]:
+    present = sorted(set(plants["group"]))
+    planned = list(question.groups)
+    return planned + [name for name in present if name not in planned]
+
+
+def _control(groups: list[str], question: Question, notes: list[str]) -> str:
+    if question.control is not None:
+        wanted = _word(question.control)
+        if wanted in groups or not groups:
+            return wanted
+        known = ", ".join(groups)
+        raise AnalysisError("--control", f"no group {wanted!r}", f"one of {known}")
+    if not groups:
+        return ""
+    named = [name for name in groups if name.lower() in _CONTROL_WORDS]
+    chosen = named[0] if named else groups[0]
+    if len(groups) > 1:
+        notes.append(f"The control was not named; {chosen!r} was taken for it.")
+    return chosen

@@ -1,0 +1,138 @@
+"""The unit of analysis: plants, or the plots or blocks to which the treatment was allotted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from counting.analysis.question import Unit
+from counting.analysis.result import Cluster
+from counting.analysis.selection import Selection
+
+__all__ = ["Units", "intraclass", "to_units"]
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """What counts as one independent piece of evidence.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One line per unit: ``group, block, unit`` (text), ``total, exposure, value`` (float64;
+        value = total / exposure), ``n`` plants (int64).
+    plants : DataFrame
+        One line per plant: ``group, block, unit, total, exposure, value``.
+    unit : {"plant", "plot", "block"}
+        What a line of `table` is.
+    blocked : bool
+        Whether blocks are strata of the comparison.
+    """
+
+    table: pd.DataFrame
+    plants: pd.DataFrame
+    unit: Unit
+    blocked: bool
+    notes: tuple[str, ...]
+
+
+def to_units(selection: Selection, allotted_to: Unit | None) -> Units:
+    """Bring the plants to the unit the treatment was allotted to.
+
+    Counts are added up with their exposure, measures averaged, grades brought to their median.
+    """
+    notes: list[str] = []
+    plants = selection.plants.assign(value=selection.plants["total"] / selection.plants["exposure"])
+    unit = allotted_to or ("plot" if (plants["plot"] != "").any() else "plant")
+    if unit != "plant" and not (plants[unit] != "").any():
+        notes.append(
+            f"The treatment was allotted to {unit}s, but the table names no {unit}s; "
+            "plants stand as if each had been allotted alone, which makes chance look too small."
+        )
+        unit = "plant"
+    plants = _with_place(plants, unit, unit, notes)
+    blocked = unit != "block" and plants["block"].replace("", np.nan).nunique() > 1
+    if blocked:
+        plants = _with_place(plants, "block", unit, notes)
+    plants = plants.assign(unit=_names(plants, unit, notes))
+    return Units(_collapse(plants, unit, selection.kind), plants, unit, blocked, tuple(notes))
+
+
+def _with_place(plants: pd.DataFrame, column: str, unit: str, notes: list[str]) -> pd.DataFrame:
+    """Leave out plants of which the place is not known, and say so."""
+    if column == "plant":
+        return plants
+    nowhere = plants[column] == ""
+    if nowhere.any():
+        notes.append(f"{nowhere.sum()} plants left out: their {column} is not known.")
+    return plants[~nowhere]
+
+
+def _names(plants: pd.DataFrame, unit: Unit, notes: list[str]) -> pd.Series:
+    """Name each unit so that the same plot name in another group or block is another plot."""
+    if unit == "plant":
+        return pd.Series([str(number) for number in range(len(plants))], plants.index, dtype="str")
+    parts = ["group", "block", "plot"] if unit == "plot" else ["group", "block"]
+    if (plants.groupby(unit)["group"].nunique() > 1).any():
+        if unit == "plot" and (plants.groupby(["block", "plot"])["group"].nunique() <= 1).all():
+            pass
+        else:
+            notes.append(
+                f"The same {unit} name occurs in several groups; these were taken for different "
+                f"{unit}s. If one {unit} really held several groups, name it as the block."
+            )
+    return plants[parts].agg(" / ".join, axis=1).astype("str")
+
+
+def _collapse(plants: pd.DataFrame, unit: Unit, kind: str) -> pd.DataFrame:
+    if unit == "plant":
+        return plants[["group", "block", "unit", "total", "exposure", "value"]].assign(n=1)
+    table = plants.groupby(["group", "block", "unit"], sort=False, as_index=False).agg(
+        total=("total", "sum"),
+        exposure=("exposure", "sum"),
+        middle=("value", "median"),
+        n=("total", "size"),
+    )
+    value = table["middle"] if kind == "grade" else table["total"] / table["exposure"]
+    return table.assign(value=value).drop(columns="middle")
+
+
+def intraclass(units: Units) -> Cluster:
+    """Intraclass correlation of plants in a plot, within groups and blocks, and its design effect.
+
+    By analysis of variance, ``(B - W) / (B + (m - 1) W)`` with B and W the mean squares between
+    and within plots and m the plants per plot (for unequal plots Fisher's adjusted mean); kept
+    at 0 or more. Design effect ``1 + (m - 1) icc`` (Kish 1965, Survey Sampling).
+    """
+    plots = units.plants.groupby("unit", sort=False)
+    size = plots.size().to_numpy().astype("float64")
+    if units.unit == "plant" or len(size) == 0:
+        return Cluster(None, None, None)
+    m = float(size.mean())
+    nothing = Cluster(None, None, m)
+    mean = plots["value"].mean().to_numpy()
+    design = _dummies(plots[["group", "block"]].first(), units.blocked)
+    between_df = len(size) - int(np.linalg.matrix_rank(design))
+    within_df = int(size.sum()) - len(size)
+    if between_df < 1 or within_df < 1:
+        return nothing
+    root = np.sqrt(size)
+    fitted = design @ np.linalg.lstsq(design * root[:, None], mean * root, rcond=None)[0]
+    between = float(np.sum(size * (mean - fitted) ** 2)) / between_df
+    deviation = units.plants["value"] - plots["value"].transform("mean")
+    within = float((deviation**2).sum()) / within_df
+    adjusted = (size.sum() - np.sum(size**2) / size.sum()) / max(len(size) - 1, 1)
+    m0 = float(adjusted) if len(size) > 1 else m
+    below = between + (m0 - 1) * within
+    if below <= 0:
+        return nothing
+    icc = max(0.0, (between - within) / below)
+    return Cluster(icc, 1 + (m - 1) * icc, m)
+
+
+def _dummies(places: pd.DataFrame, blocked: bool) -> np.ndarray:
+    """Columns for groups and, where they are strata, blocks."""
+    columns = ["group", "block"] if blocked else ["group"]
+    return pd.get_dummies(places[columns], dtype="float64").to_numpy()

@@ -1,0 +1,270 @@
+"""The answer as a sentence that a grower reads once and a researcher can sign."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+from counting.analysis.result import Contrast, Estimate
+from counting.measures import MEASURES
+
+__all__ = ["Setting", "and_list", "contrast_sentence", "number", "plants_of", "size_of_trial"]
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """What a sentence needs to know besides the figures.
+
+    Attributes
+    ----------
+    measure, unit, kind : str
+    per : str or None
+        What counts are divided by.
+    plants, plots, blocks : int or None
+        Size of the trial; None where there are none.
+    blocked : bool
+        Whether the headline of a measure is the difference within blocks.
+    alone : bool
+        One plot for each group: nothing is tested.
+    alpha : float
+        One less the level.
+    """
+
+    measure: str
+    unit: str
+    kind: str
+    per: str | None
+    plants: int
+    plots: int | None
+    blocks: int | None
+    blocked: bool
+    alone: bool
+    alpha: float
+
+
+def and_list(items: list[str]) -> str:
+    """Join as in speech: a, b and c."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def number(value: float, digits: int = 3) -> str:
+    """Write a number to so many significant digits, without an exponent."""
+    if value == 0:
+        return "0"
+    text = f"{value:.{digits}g}"
+    if "e" not in text:
+        return text
+    return f"{value:.0f}" if abs(value) >= 1 else f"{value:.6f}".rstrip("0").rstrip(".") or "0"
+
+
+def _percent(share: float) -> str:
+    """Write a share as percent: whole, or with one digit under 1 %."""
+    size = abs(share) * 100
+    return f"{size:.1f} %" if 0 < size < 0.95 else f"{size:.0f} %"
+
+
+def plants_of(group: str) -> str:
+    """Return a group's plants in words: grafted plants, plants of group A."""
+    if re.search(r"(plants|vines|rows|plots)$", group):
+        return group
+    if re.fullmatch(r"[^\W\d_][^\W\d_ -]*([ -][^\W\d_]+)*", group) and len(group) > 3:
+        return f"{group} plants"
+    return f"plants of group {group}"
+
+
+def _cap(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def size_of_trial(setting: Setting) -> str:
+    """Return, as in: 24 plants in 8 plots and 4 blocks."""
+    text = _many(setting.plants, "plant")
+    places = [
+        _many(count, noun)
+        for count, noun in ((setting.plots, "plot"), (setting.blocks, "block"))
+        if count
+    ]
+    return f"{text} in {' and '.join(places)}" if places else text
+
+
+def _many(count: int, noun: str) -> str:
+    return f"1 {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def headline(contrast: Contrast, setting: Setting) -> Estimate:
+    """Return the estimate on which the sentence rests."""
+    if setting.kind == "count":
+        return Estimate(contrast.ratio, contrast.ratio_low, contrast.ratio_high, contrast.ratio_p)
+    if setting.blocked and contrast.within_blocks.value is not None:
+        return contrast.within_blocks
+    return Estimate(
+        contrast.difference,
+        contrast.difference_low,
+        contrast.difference_high,
+        contrast.difference_p,
+    )
+
+
+def contrast_sentence(contrast: Contrast, setting: Setting) -> str:
+    """Return one contrast in plain words."""
+    if setting.kind == "grade":
+        return _grade_sentence(contrast, setting)
+    estimate = headline(contrast, setting)
+    if estimate.value is None and setting.kind == "count":
+        return _bare_difference(contrast, setting)
+    if estimate.value is None:
+        return (
+            f"There are not values enough to compare {plants_of(contrast.group)} with "
+            f"{plants_of(contrast.control)}."
+        )
+    if setting.alone:
+        return _alone_sentence(contrast, estimate, setting)
+    if estimate.low is None or estimate.high is None:
+        return (
+            f"{_claim(contrast, estimate, setting, '')}, {size_of_trial(setting)}; "
+            "how far chance could have made this cannot be judged."
+        )
+    if _told(contrast, estimate, setting):
+        span = f" ({_span(estimate, setting)})"
+        return f"{_claim(contrast, estimate, setting, span)}, {size_of_trial(setting)}."
+    return _could_not_tell(contrast, estimate, setting)
+
+
+def _neutral(setting: Setting) -> float:
+    return 1.0 if setting.kind == "count" else 0.0
+
+
+def _told(contrast: Contrast, estimate: Estimate, setting: Setting) -> bool:
+    """Whether the interval leaves out no difference, also after allowing for several groups."""
+    p = contrast.ratio_p_adjusted if setting.kind == "count" else None
+    if p is None and setting.kind != "count" and contrast.adjustment != "none":
+        p = contrast.p_adjusted
+    if p is None:
+        p = estimate.p
+    if estimate.low is None or estimate.high is None:
+        return False
+    outside = not estimate.low <= _neutral(setting) <= estimate.high
+    return outside and (p is None or p < setting.alpha)
+
+
+def _noun(setting: Setting) -> str:
+    """The measure as it is carried: fruit, trusses, fruit per truss."""
+    noun = setting.measure.replace("_", " ")
+    return f"{noun} per {_single(setting.per)}" if setting.per else noun
+
+
+def _single(noun: str) -> str:
+    return {"trusses": "truss", "flowers": "flower"}.get(noun, noun.replace("_", " "))
+
+
+def _carried(setting: Setting) -> bool:
+    """Whether plants carry the measure, as fruit; an unknown column of a table just is."""
+    return setting.kind == "count" and setting.measure in MEASURES
+
+
+def _claim(contrast: Contrast, estimate: Estimate, setting: Setting, span: str) -> str:
+    """Return who has how much more than whom."""
+    value = estimate.value or 0.0
+    group, control = plants_of(contrast.group), plants_of(contrast.control)
+    if _carried(setting):
+        if value == 1:
+            return f"{_cap(group)} carried as many {_noun(setting)} as {control}"
+        way = "more" if value > 1 else "fewer"
+        return f"{_cap(group)} carried {_percent(value - 1)} {way} {_noun(setting)}{span} than {control}"
+    above = value > _neutral(setting)
+    if value == _neutral(setting):
+        return f"{_cap(_noun(setting))} was the same in {group} as in {control}"
+    way = "higher" if above else "lower"
+    size = _percent(value - 1) if setting.kind == "count" else _amount(abs(value), setting)
+    return f"{_cap(_noun(setting))} was {size} {way}{span} in {group} than in {control}"
+
+
+def _amount(value: float, setting: Setting) -> str:
+    unit = {"percent": " percentage points", "percent days": " percent days", "count": ""}.get(
+        setting.unit, f" {setting.unit}" if setting.unit else ""
+    )
+    return f"{number(value)}{unit}"
+
+
+def _span(estimate: Estimate, setting: Setting) -> str:
+    """Return the interval: between 9 % and 58 %, or between 8 % fewer and 36 % more."""
+    low, high = estimate.low or 0.0, estimate.high or 0.0
+    neutral = _neutral(setting)
+    if low <= neutral <= high:
+        return f"between {_side(low, setting)} and {_side(high, setting)}"
+    ends = sorted((low - neutral, high - neutral), key=abs)
+    if setting.kind == "count":
+        return f"between {_percent(ends[0])} and {_percent(ends[1])}"
+    return f"between {number(abs(ends[0]))} and {_amount(abs(ends[1]), setting)}"
+
+
+def _side(value: float, setting: Setting) -> str:
+    down, up = ("fewer", "more") if _carried(setting) else ("lower", "higher")
+    way = up if value >= _neutral(setting) else down
+    if setting.kind == "count":
+        return f"{_percent(value - 1)} {way}"
+    return f"{_amount(abs(value), setting)} {way}"
+
+
+def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: Setting) -> str:
+    group, control = plants_of(contrast.group), plants_of(contrast.control)
+    if _carried(setting):
+        whether = f"{group} carry more or fewer {_noun(setting)} than {control}"
+    else:
+        whether = f"{_noun(setting)} is higher or lower in {group} than in {control}"
+    text = (
+        f"This trial could not tell whether {whether}: {_side(estimate.value or 0.0, setting)} "
+        f"({_span(estimate, setting)}), {size_of_trial(setting)}."
+    )
+    inside = _neutral(setting)
+    if estimate.low is not None and estimate.high is not None:
+        if not estimate.low <= inside <= estimate.high:
+            text += " Taken alone the difference would stand, but not among so many comparisons."
+        elif contrast.detectable is not None:
+            text += f" It could have found a difference of about {_percent(contrast.detectable)}."
+    return text
+
+
+def _alone_sentence(contrast: Contrast, estimate: Estimate, setting: Setting) -> str:
+    span = ""
+    if estimate.low is not None and estimate.high is not None:
+        span = f" ({_span(estimate, setting)}, for these plants only)"
+    return (
+        f"{_claim(contrast, estimate, setting, span)}, {size_of_trial(setting)}; with one plot for "
+        "each group this trial could not tell the treatment from the place."
+    )
+
+
+def _bare_difference(contrast: Contrast, setting: Setting) -> str:
+    group, control = plants_of(contrast.group), plants_of(contrast.control)
+    if contrast.difference is None:
+        return f"There are not values enough to compare {group} with {control}."
+    if contrast.difference == 0:
+        return f"{_cap(group)} and {control} carried the same {_noun(setting)}, {size_of_trial(setting)}."
+    way = "more" if contrast.difference > 0 else "fewer"
+    return (
+        f"{_cap(group)} carried on average {number(abs(contrast.difference))} {way} "
+        f"{_noun(setting)} than {control}, {size_of_trial(setting)}; "
+        "a ratio cannot be given, since one of the two carried none."
+    )
+
+
+def _grade_sentence(contrast: Contrast, setting: Setting) -> str:
+    value = contrast.superiority
+    group, control = plants_of(contrast.group), plants_of(contrast.control)
+    if value.probability is None:
+        return f"There are not grades enough to compare {group} with {control}."
+    span = ""
+    if value.low is not None and value.high is not None:
+        span = f" (between {_percent(value.low)} and {_percent(value.high)})"
+    chance = f"{_percent(value.probability)}{span} of pairs"
+    if setting.alone or value.p is None or value.p >= setting.alpha:
+        return (
+            f"This trial could not tell whether {group} have a higher or lower grade of "
+            f"{_noun(setting)} than {control}: the former lay higher in {chance}, ties counted "
+            f"half, {size_of_trial(setting)}."
+        )
+    return (
+        f"{_cap(group)} had a higher grade of {_noun(setting)} than {control} in {chance}, "
+        f"ties counted half, {size_of_trial(setting)}."
+    )

@@ -39,8 +39,6 @@ from counting.analysis.result import (
     Estimate,
     GroupSummary,
     Randomisation,
-    ShareDifference,
-    Superiority,
     Zeros,
 )
 from counting.analysis.selection import Selection, select

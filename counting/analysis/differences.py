@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 

@@ -1,0 +1,172 @@
+"""A comparison as plain text for the screen."""
+
+from __future__ import annotations
+
+import textwrap
+
+from counting.analysis.result import Comparison, Contrast, GroupSummary
+from counting.analysis.words import number
+
+__all__ = ["as_text", "p_text"]
+
+_WIDTH = 96
+
+
+def p_text(p: float | None) -> str:
+    """Write a p value as journals do; a missing one as a dash."""
+    if p is None:
+        return "-"
+    if p < 0.001:
+        return "< 0.001"
+    return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+
+
+def as_text(comparison: Comparison) -> str:
+    """Return the sentence, the groups, the comparisons and the cautions as text."""
+    parts = [
+        textwrap.fill(comparison.sentence, _WIDTH),
+        _heading(comparison),
+        _table(_group_rows(comparison)),
+    ]
+    if comparison.comparisons:
+        parts += [f"Against {comparison.control}:", _table(_contrast_rows(comparison))]
+    spread = _spread(comparison)
+    if spread:
+        parts.append(spread)
+    cautions = [
+        textwrap.fill(text, _WIDTH, initial_indent="- ", subsequent_indent="  ")
+        for text in comparison.cautions
+    ]
+    parts.append("\n".join(["Before you believe it:", *cautions]))
+    return "\n\n".join(parts)
+
+
+def _heading(comparison: Comparison) -> str:
+    words = [comparison.measure.replace("_", " ")]
+    if comparison.unit not in {"", "count"}:
+        words[0] += f" ({comparison.unit})"
+    if comparison.main:
+        words.append("the main measure")
+    if comparison.survey:
+        words.append(f"survey {comparison.survey}")
+    if comparison.source:
+        words.append(f"from {comparison.source}")
+    words.append(f"{comparison.level:.0%} intervals in brackets")
+    return "; ".join(words)[:1].upper() + "; ".join(words)[1:] + "."
+
+
+def _group_rows(comparison: Comparison) -> list[list[str]]:
+    by_plot = comparison.unit_of_analysis != "plant" and any(
+        group.n != group.plants.n for group in comparison.groups
+    )
+    head = ["group", "plants", "mean", "", "SD", "median", "range"]
+    if by_plot:
+        head.insert(2, f"{comparison.unit_of_analysis}s")
+    above = next((g.share_above.above for g in comparison.groups if g.share_above), None)
+    if above is not None:
+        head += [f"above {number(above)}", ""]
+    return [head, *(_group_row(group, by_plot, above) for group in comparison.groups)]
+
+
+def _group_row(group: GroupSummary, by_plot: bool, above: float | None) -> list[str]:
+    plants = group.plants
+    row = [
+        group.group,
+        str(plants.n),
+        _figure(group.mean),
+        _interval(group.mean_low, group.mean_high),
+        _figure(plants.sd),
+        _figure(plants.median),
+        f"{_figure(plants.min)} to {_figure(plants.max)}" if plants.n else "-",
+    ]
+    if by_plot:
+        row.insert(2, str(group.n))
+    if above is not None:
+        share = group.share_above
+        row += (
+            ["-", ""]
+            if share is None or share.low is None or share.high is None
+            else [f"{share.count} of {share.n}", f"({share.low:.0%} to {share.high:.0%})"]
+        )
+    return row
+
+
+def _contrast_rows(comparison: Comparison) -> list[list[str]]:
+    grades = comparison.kind == "grade"
+    several = len(comparison.comparisons) > 1
+    if grades:
+        head = ["group", "higher in", "", "p"]
+    else:
+        head = ["group", "difference", "", "p", "ratio", "", "p", "shift", "", "p by lots"]
+    if several and not grades:
+        head.append("p, all groups")
+    rows = [head]
+    for contrast in comparison.comparisons:
+        rows.append(_grade_row(contrast) if grades else _contrast_row(contrast, several))
+    return rows
+
+
+def _contrast_row(contrast: Contrast, several: bool) -> list[str]:
+    row = [
+        contrast.group,
+        _figure(contrast.difference, sign=True),
+        _interval(contrast.difference_low, contrast.difference_high),
+        p_text(contrast.difference_p),
+        _figure(contrast.ratio),
+        _interval(contrast.ratio_low, contrast.ratio_high),
+        p_text(contrast.ratio_p),
+        _figure(contrast.shift, sign=True),
+        _interval(contrast.shift_low, contrast.shift_high),
+        p_text(contrast.randomisation_p),
+    ]
+    if several:
+        row.append(p_text(contrast.p_adjusted))
+    return row
+
+
+def _grade_row(contrast: Contrast) -> list[str]:
+    value = contrast.superiority
+    share = "-" if value.probability is None else f"{value.probability:.0%} of pairs"
+    span = ""
+    if value.low is not None and value.high is not None:
+        span = f"({value.low:.0%} to {value.high:.0%})"
+    return [contrast.group, share, span, p_text(value.p)]
+
+
+def _spread(comparison: Comparison) -> str:
+    spread = comparison.dispersion
+    words = []
+    if spread.index is not None:
+        words.append(f"index of dispersion {number(spread.index)} (p {p_text(spread.p)})")
+    if spread.k is not None:
+        words.append(f"k {number(spread.k)}")
+    if comparison.cluster.icc is not None:
+        words.append(f"correlation of plants within a plot {comparison.cluster.icc:.2f}")
+        words.append(f"design effect {number(comparison.cluster.design_effect or 1)}")
+    methods = dict.fromkeys(c.ratio_method for c in comparison.comparisons if c.ratio_method)
+    words += [f"ratio: {method}" for method in methods]
+    return (", ".join(words)[:1].upper() + ", ".join(words)[1:] + ".") if words else ""
+
+
+def _figure(value: float | None, *, sign: bool = False) -> str:
+    if value is None:
+        return "-"
+    text = number(value)
+    return f"+{text}" if sign and value > 0 else text
+
+
+def _interval(low: float | None, high: float | None) -> str:
+    return "" if low is None or high is None else f"({number(low)} to {number(high)})"
+
+
+def _table(rows: list[list[str]]) -> str:
+    """Align columns: the first to the left, figures to the right, intervals to the left."""
+    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
+    lines = []
+    for row in rows:
+        cells = [
+            cell.ljust(width) if place == 0 or cell.startswith("(") else cell.rjust(width)
+            for place, (cell, width) in enumerate(zip(row, widths, strict=True))
+        ]
+        lines.append("  ".join(cells).rstrip())
+    return "\n".join(lines)

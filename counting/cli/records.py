@@ -54,3 +54,84 @@ def tally_command(
         },
         replace=replace,
     )
+
+
+@app.command("diary")
+def diary_command(
+    directory: TrialDir,
+    kind: Annotated[
+        str, typer.Option("--kind", help="application, pruning, picking, frost ... or other.")
+    ] = "",
+    at: Annotated[
+        str, typer.Option("--at", metavar="TIME", help='When: 2026-07-01 or "2026-07-01 07:30".')
+    ] = "",
+    scope: Annotated[
+        str, typer.Option("--scope", help="The group, block, plot or plant; empty: all of it.")
+    ] = "",
+    product: Annotated[str, typer.Option("--product", help="Product or recipe.")] = "",
+    dilution: Annotated[
+        str, typer.Option("--dilution", help='"1 : 100" (1 and 100) or "1 in 100" (1 of 100).')
+    ] = "",
+    product_parts: Annotated[str, typer.Option("--product-parts", help="Parts of product.")] = "",
+    water_parts: Annotated[str, typer.Option("--water-parts", help="Parts of water.")] = "",
+    ml_per_litre: Annotated[
+        str, typer.Option("--ml-per-litre", help="Product in a litre of the ready mix, ml.")
+    ] = "",
+    amount_litre: Annotated[
+        str, typer.Option("--amount-litre", help="Mix used in all, litres.")
+    ] = "",
+    weather: Annotated[str, typer.Option("--weather", help="Sky, wind, temperature.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who did it.")] = "",
+    note: Annotated[str, typer.Option("--note", help="Anything else.")] = "",
+    sheet: Annotated[
+        Path | None, typer.Option("--from", metavar="FILE", help="Events of a CSV, XLSX or ODS.")
+    ] = None,
+    struck: Annotated[
+        str, typer.Option("--strike", metavar="ID", help="Strike an event; say why with --note.")
+    ] = "",
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Write an event into the diary, take a sheet of them in, or, with no option, list them.
+
+    Example: counting diary trial --kind application --at "2026-07-01 07:30" --scope A1
+    --product "soap solution" --dilution "1 : 100" --amount-litre 2 --weather "overcast, still"
+    """
+    from counting.plan.trial import load_trial
+    from counting.records import diary
+
+    trial = load_trial(directory)
+    row = {
+        "kind": kind,
+        "at": at,
+        "scope": scope,
+        "product": product,
+        "dilution": dilution,
+        "product_parts": product_parts,
+        "water_parts": water_parts,
+        "ml_per_litre": ml_per_litre,
+        "amount_litre": amount_litre,
+        "weather": weather,
+        "by": by,
+        "note": note,
+    }
+    if struck:
+        diary.strike(trial, struck, note, by=by or "diary")
+        say(f"Struck event {struck}; the ledger keeps it with the reason.")
+    elif sheet or any(row.values()):
+        written = diary.read_events(trial, sheet) if sheet else diary.write_events(trial, [row])
+        again = len(written.events) - written.added
+        say(f"Wrote {written.added} events." + (f" {again} stood already." if again else ""))
+        for remark in written.remarks:
+            say(remark)
+        if written.cautions:
+            say("Before and after an application:")
+        for caution in written.cautions:
+            say(f"  - {caution}")
+    with trial.ledger() as ledger:
+        table = diary.events(ledger)
+    if json_file:
+        write_json(json_file, json.loads(table.to_json(orient="records")), replace=replace)
+    elif not any(row.values()) and not sheet and not struck:
+        for line in diary.as_lines(table):
+            typer.echo(line)

@@ -1,0 +1,325 @@
+"""The diary: dated events, and the cautions that belong beside an application."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from counting import __version__
+from counting.errors import TallyError
+from counting.files import canonical_json, sha256_bytes
+from counting.ledger import Ledger
+from counting.plan.trial import Trial
+from counting.records.dilution import Dilution, dilution_of, read_dilution
+from counting.spreadsheet import number, read_sheet
+from counting.tables import EVENTS, frame
+
+__all__ = [
+    "CAUTIONS",
+    "KINDS",
+    "Written",
+    "as_lines",
+    "dilution",
+    "events",
+    "read_events",
+    "strike",
+    "write_events",
+]
+
+KINDS = (
+    "application",
+    "pruning",
+    "leaf removal",
+    "picking",
+    "storm damage",
+    "frost",
+    "heat",
+    "irrigation",
+    "feeding",
+    "change of counter",
+    "other",
+)
+"""Kinds of event."""
+
+CAUTIONS = (
+    "The product's label and the rules of your country come first: crop, dose, number of "
+    "treatments; more than the label says is never better. Ask the local authority if in doubt.",
+    "Keep the days between treatment and harvest, and the time before anyone goes back among the "
+    "plants, that the label gives.",
+    "Wear the protective clothing that the label names, gloves and eye protection at least, also "
+    "for a home-made mix; never mix products unless the label allows it.",
+    "In many places only a trained or licensed person may apply a product, above all for others.",
+    "A home-made or unregistered mix may be against the law on plants that are eaten. Try any new "
+    "mix on a few leaves two days before.",
+    "Don't spray in wind, before rain, in heat, or on open flowers while bees fly.",
+    "Keep the fruit of treated plants apart. Nobody eats, sells or gives it away until it is known "
+    "to be safe and allowed.",
+    "This record is no advice and no approval of the product or the dose.",
+)
+"""Shown whenever an application is recorded; after the advice of extension services and authorities
+of several countries (NDSU H1096, UF/IFAS 2021, HSE, EU 1107/2009, California ENF 07-08) and common
+practice."""
+
+_COLUMNS = tuple(name for name in EVENTS if name != "event")
+_NUMBERS = ("product_parts", "water_parts", "ml_per_litre", "amount_litre")
+_LONGEST = 2000
+_CLOSE = 0.02
+"""A dose in ml per litre may differ by this share from the parts given with it; covers rounding
+and the gap between ``1 : 100`` and ``1 in 100``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What became of the events.
+
+    Attributes
+    ----------
+    events : DataFrame
+        The events given, columns `counting.tables.EVENTS`.
+    added : int
+        How many were new.
+    remarks : tuple of str
+        What the person should see: dilutions in both readings, doubts.
+    cautions : tuple of str
+        `CAUTIONS` if an application is among them, else empty.
+    """
+
+    events: pd.DataFrame
+    added: int
+    remarks: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def write_events(
+    trial: Trial, rows: Iterable[Mapping[str, str]], *, where: str = "diary"
+) -> Written:
+    """Write events into the ledger, all of them or, if any is bad, none.
+
+    Parameters
+    ----------
+    trial : Trial
+        The trial.
+    rows : iterable of mapping
+        Column to text, as typed: at, kind, scope, product, product_parts, water_parts, dilution,
+        ml_per_litre, amount_litre, weather, by, note; event, its id, to correct an earlier one.
+    where : str
+        Named in messages; the rows' lines count from 1.
+
+    Raises
+    ------
+    TallyError
+        If any event cannot be used; every bad one is named.
+    """
+    listed = [(f"line {line}", row) for line, row in enumerate(rows, start=1)]
+    return _write(trial, listed, where)
+
+
+def read_events(trial: Trial, path: Path) -> Written:
+    """Write the events of a sheet (CSV, XLSX, ODS) into the ledger; see `write_events`.
+
+    Raises
+    ------
+    TallyError
+        If the sheet cannot be read, has an unknown column, or any event cannot be used.
+    """
+    sheet = read_sheet(path, TallyError)
+    known = {*EVENTS, "dilution"}
+    unknown = [name for name in sheet.columns if name not in known]
+    missing = [name for name in ("at", "kind") if name not in sheet.columns]
+    if unknown or missing:
+        found = f"unknown column {', '.join(unknown)}" if unknown else f"no column {missing[0]}"
+        raise TallyError(path, found, f"columns among {', '.join((*_COLUMNS, 'dilution'))}")
+    rows = []
+    for row in sheet.rows:
+        cells = dict(row.cells)
+        if sheet.decimal_comma:
+            cells |= {name: _pointed(cells.get(name, "")) for name in _NUMBERS}
+        rows.append((f"line {row.line}", cells))
+    return _write(trial, rows, str(path))
+
+
+def _pointed(text: str) -> str:
+    """Return a number of a sheet with decimal commas with a decimal point; other text as it is."""
+    try:
+        return repr(number(text, decimal_comma=True)) if text else ""
+    except ValueError:
+        return text
+
+
+def _write(trial: Trial, rows: Sequence[tuple[str, Mapping[str, str]]], where: str) -> Written:
+    scopes = _scopes(trial)
+    bodies, faults, remarks = [], [], []
+    for line, row in rows:
+        try:
+            body, said = _event(row, scopes)
+        except ValueError as error:
+            faults.append(f"{line}: {error}" if len(rows) > 1 or where != "diary" else str(error))
+            continue
+        bodies.append(body)
+        remarks += said
+    if faults:
+        mend = "nothing was written"
+        raise TallyError(where, "\n  ".join(faults), mend=mend)
+    with trial.ledger() as ledger:
+        by = f"counting {__version__}"
+        added = ledger.append_many((("event", body["event"], body) for body in bodies), by=by)
+    applied = any(body["kind"] == "application" for body in bodies)
+    return Written(
+        frame(bodies, EVENTS), added, tuple(dict.fromkeys(remarks)), CAUTIONS if applied else ()
+    )
+
+
+def events(ledger: Ledger) -> pd.DataFrame:
+    """Return the diary by time, columns `counting.tables.EVENTS`; struck lines are left out."""
+    bodies = [
+        entry.body for entry in ledger.standing("event") if not entry.body.get("struck", False)
+    ]
+    return frame(sorted(bodies, key=lambda body: (body["at"], body["event"])), EVENTS)
+
+
+def strike(trial: Trial, event: str, reason: str, *, by: str) -> None:
+    """Strike a line out of the diary; the ledger keeps it with the reason.
+
+    Raises
+    ------
+    TallyError
+        If there is no such event or no reason is given.
+    """
+    option = "--strike"
+    with trial.ledger() as ledger:
+        standing = ledger.get("event", event)
+        if standing is None or standing.body.get("struck", False):
+            mend = "list the diary to see the ids"
+            raise TallyError(option, f"no event {event!r}", mend=mend)
+        if not reason.strip():
+            raise TallyError(option, "no reason given", mend="say why with --note")
+        ledger.append("event", event, {**standing.body, "struck": True, "why": reason}, by=by)
+
+
+def dilution(event: Mapping[str, Any]) -> Dilution | None:
+    """Return an event's dilution, None where it has no parts."""
+    parts, water = event["product_parts"], event["water_parts"]
+    if pd.isna(parts) or pd.isna(water):
+        return None
+    return Dilution(float(parts), float(water), f"{parts:g} : {water:g}")
+
+
+def as_lines(table: pd.DataFrame) -> list[str]:
+    """Return the diary as lines to read, one or two per event."""
+    lines = []
+    for row in table.to_dict("records"):
+        event = {str(name): value for name, value in row.items()}
+        words = [event["at"].replace("T", " "), event["kind"], event["scope"] or "whole trial"]
+        words += [event[name] for name in ("product",) if event[name]]
+        if pd.notna(event["amount_litre"]):
+            words.append(f"{event['amount_litre']:g} litres")
+        words += [event[name] for name in ("weather", "note") if event[name]]
+        words += [f"by {event['by']}"] if event["by"] else []
+        lines.append(f"{event['event']}  {', '.join(words)}")
+        mix = dilution(event)
+        if mix:
+            lines.append(f"{' ' * 18}{mix.sentence}")
+        elif pd.notna(event["ml_per_litre"]):
+            lines.append(f"{' ' * 18}{event['ml_per_litre']:.2f} ml per litre of mix")
+    return lines or ["The diary is empty."]
+
+
+def _scopes(trial: Trial) -> dict[str, str]:
+    named: dict[str, str] = {"": ""}
+    for column in ("code", "plot", "block", "group"):
+        named |= {str(name).casefold(): str(name) for name in trial.plants[column]}
+    return named
+
+
+def _event(row: Mapping[str, str], scopes: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:
+    """Return an event's body and what the person should see about it."""
+    text = {name: str(row.get(name, "") or "").strip() for name in (*EVENTS, "dilution")}
+    too_long = [name for name, value in text.items() if len(value) > _LONGEST]
+    if too_long:
+        message = f"{too_long[0]} is longer than {_LONGEST} letters"
+        raise ValueError(message)
+    body: dict[str, Any] = {name: text[name] for name in ("product", "weather", "by", "note")}
+    body["at"] = _at(text["at"])
+    body["kind"] = text["kind"].lower()
+    if body["kind"] not in KINDS:
+        message = f"kind {text['kind']!r} is none of {', '.join(KINDS)}"
+        raise ValueError(message)
+    scope = scopes.get(text["scope"].casefold())
+    if scope is None:
+        message = (
+            f"scope {text['scope']!r} is no group, block, plot or plant of the plan; "
+            "leave it empty for the whole trial"
+        )
+        raise ValueError(message)
+    body["scope"] = scope
+    numbers, remarks = _dose(text)
+    body |= numbers
+    if body["kind"] == "application" and not body["product"]:
+        message = "an application without a product; name the product or recipe"
+        raise ValueError(message)
+    if body["kind"] == "application" and len(body["at"]) == 10:
+        remarks.append("No hour is noted; heat, dew and bees depend on it.")
+    identity = sha256_bytes(canonical_json(body).encode("utf-8"))[:16]
+    body["event"] = text["event"] or identity
+    return body, remarks
+
+
+def _at(text: str) -> str:
+    """Return a date, or a date and time, in ISO 8601; an offset is kept where there is one."""
+    try:
+        if len(text) == 10:
+            return date.fromisoformat(text).isoformat()
+        time = datetime.fromisoformat(text.replace(" ", "T", 1))
+    except ValueError:
+        message = f"at {text!r} is no date and time; write 2026-07-01 or 2026-07-01 07:30"
+        raise ValueError(message) from None
+    return time.isoformat(timespec="minutes")
+
+
+def _dose(text: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:
+    """Return product and water as numbers, held against each other."""
+    numbers: dict[str, Any] = dict.fromkeys(_NUMBERS)
+    for name in _NUMBERS:
+        if not text[name]:
+            continue
+        try:
+            numbers[name] = number(text[name])
+        except ValueError as error:
+            message = f"{name}: {error}"
+            raise ValueError(message) from None
+        if numbers[name] <= 0:
+            message = f"{name} is {text[name]}; it must be above 0, or left out"
+            raise ValueError(message)
+    parts, water = numbers["product_parts"], numbers["water_parts"]
+    if (parts is None) != (water is None):
+        message = "product_parts and water_parts go together; give both"
+        raise ValueError(message)
+    mix = dilution_of(parts, water) if parts is not None else None
+    if text["dilution"]:
+        if mix:
+            message = "give either dilution or product_parts and water_parts"
+            raise ValueError(message)
+        mix = read_dilution(text["dilution"])
+    if mix is None:
+        return numbers, []
+    dose = numbers["ml_per_litre"]
+    if dose and abs(dose / mix.ml_per_litre - 1) > _CLOSE:
+        message = (
+            f"ml_per_litre {dose:g} does not fit the dilution: {mix.sentence} Correct one of them"
+        )
+        raise ValueError(message)
+    remarks = [mix.sentence]
+    if mix.upside_down:
+        remarks.append("That is more product than water; are the parts the wrong way round?")
+    numbers |= {
+        "product_parts": mix.product_parts,
+        "water_parts": mix.water_parts,
+        "ml_per_litre": round(mix.ml_per_litre, 4),
+        "dilution": mix.words,
+    }
+    return numbers, remarks

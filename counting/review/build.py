@@ -1,0 +1,106 @@
+"""Put the page together: one HTML file that needs nothing else and asks nothing of a network."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Iterable
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
+__all__ = ["SCRIPTS", "STYLES", "page", "policy"]
+
+STYLES = ("paper.css", "contact.css", "photo.css", "print.css")
+SCRIPTS = (
+    "data.js",
+    "keep.js",
+    "book.js",
+    "view.js",
+    "rings.js",
+    "stage.js",
+    "contact.js",
+    "photo.js",
+    "trusses.js",
+    "pair.js",
+    "save.js",
+    "keys.js",
+    "start.js",
+)
+"""The page's parts in the order they are joined; each leaves its functions to those after it."""
+
+
+def page(
+    data: dict[str, Any], photos: Iterable[bytes] = (), *, live: bool = False
+) -> Iterable[str]:
+    """Yield the page in pieces.
+
+    Parameters
+    ----------
+    data : dict
+        What the page's ``data.js`` describes.
+    photos : iterable of bytes
+        Review prints, JPEG, in the order of ``data["photos"]``; none for a live sheet.
+    live : bool
+        Whether the page may ask the server it came from.
+
+    Yields
+    ------
+    str
+        Pieces of one HTML document; the parts needed for the first paint come first.
+    """
+    style = _joined(STYLES)
+    script = f"(() => {{\n'use strict';\n{_joined(SCRIPTS)}\n}})();"
+    environment = Environment(autoescape=True, undefined=StrictUndefined)
+    template = environment.from_string(_read("sheet.html"))
+    yield template.render(
+        title=data["title"],
+        policy=policy(style, script, live=live),
+        style=Markup(style),
+        script=Markup(script),
+        data=Markup(_as_json(data)),
+    )
+    for index, photo in enumerate(photos):
+        text = base64.b64encode(photo).decode("ascii")
+        yield f'<script type="text/plain" id="photo-{index}">{text}</script>\n'
+    yield "</body>\n</html>\n"
+
+
+def policy(style: str, script: str, *, live: bool = False) -> str:
+    """Return the Content-Security-Policy: this script, this style, photos of its own, no more."""
+    own = "'self'" if live else ""
+    return "; ".join(
+        [
+            "default-src 'none'",
+            f"script-src '{_digest(script)}'",
+            f"style-src '{_digest(style)}'",
+            f"img-src data: blob: {own}".strip(),
+            f"connect-src {own or chr(39) + 'none' + chr(39)}",
+            "base-uri 'none'",
+            "form-action 'none'",
+        ]
+    )
+
+
+def _as_json(data: dict[str, Any]) -> str:
+    """Return JSON that can stand inside a script element whatever text it carries."""
+    text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    for character in "<>&\u2028\u2029":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return text
+
+
+def _digest(text: str) -> str:
+    value = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"sha256-{base64.b64encode(value).decode('ascii')}"
+
+
+def _joined(names: Iterable[str]) -> str:
+    return "\n".join(_read(name) for name in names)
+
+
+def _read(name: str) -> str:
+    return files("counting.review").joinpath("page", name).read_text(encoding="utf-8")

@@ -1,0 +1,220 @@
+/* The reviewer's book: for each photo an answer and its marks; every change can be undone. */
+
+const book = [];
+const past = [];
+const future = [];
+let changedHook = () => {};
+
+/** The record of a photo nobody has touched: what was proposed. */
+function fresh(index) {
+  const photo = photos[index];
+  const marks = photo.candidates
+    .filter((candidate) => candidate.confidence >= photo.threshold)
+    .map((candidate, mark) => ({
+      mark,
+      candidate: candidate.candidate,
+      x: candidate.x,
+      y: candidate.y,
+      width: candidate.width,
+      height: candidate.height,
+      state: 'proposed',
+      truss: photo.truss,
+      twin: '',
+      small: candidate.small,
+    }));
+  return { answer: '', at: '', seconds: 0, clicks: 0, changed: 0, touched: false, marks };
+}
+
+const recordOf = (index) => book[index] || (book[index] = fresh(index));
+
+/** How a mark shows: what was proposed counts as confirmed once the photo is answered. */
+const shownState = (record, mark) => (
+  mark.state === 'proposed' && record.answer === 'counted' ? 'confirmed' : mark.state
+);
+
+const counts = (mark) => mark.state !== 'removed' && mark.state !== 'unsure' && !mark.small;
+const countOf = (index) => recordOf(index).marks.filter(counts).length;
+const unsureOf = (index) => recordOf(index).marks.filter((mark) => mark.state === 'unsure').length;
+const answered = (index) => Boolean(book[index] && book[index].answer);
+const nextMark = (record) => record.marks.reduce((most, mark) => Math.max(most, mark.mark + 1), 0);
+
+/** A time later than the one before, whatever the device's clock does. */
+function later(before) {
+  const now = Date.now();
+  return new Date(before ? Math.max(now, Date.parse(before) + 1) : now).toISOString();
+}
+
+function place(index, record) {
+  book[index] = record;
+  put(photos[index].photo, record);
+  changedHook(index);
+}
+
+/** Change one or more photos as one step that can be undone; `changes` maps index to new fields. */
+function change(changes) {
+  const step = [];
+  for (const [index, fields] of changes) {
+    const before = recordOf(index);
+    const after = { ...before, ...fields, touched: true, changed: Date.now() };
+    if (after.answer) after.at = later(before.at);
+    step.push({ index, before, after });
+  }
+  past.push(step);
+  future.length = 0;
+  step.forEach(({ index, after }) => place(index, after));
+}
+
+/** Take the last step back, or do it again; returns the photo it was about, -1 for none. */
+function again(from, to, side) {
+  const step = from.pop();
+  if (!step) return -1;
+  to.push(step);
+  for (const entry of step) {
+    const wanted = entry[side];
+    const now = recordOf(entry.index);
+    place(entry.index, {
+      ...wanted,
+      seconds: now.seconds,
+      clicks: now.clicks,
+      at: wanted.answer ? later(now.at || wanted.at) : '',
+      changed: Date.now(),
+    });
+  }
+  return step[step.length - 1].index;
+}
+const undo = () => again(past, future, 'before');
+const redo = () => again(future, past, 'after');
+
+const setMarks = (index, marks) => change([[index, { marks }]]);
+const withMark = (index, number, fields) => recordOf(index).marks.map(
+  (mark) => (mark.mark === number ? { ...mark, ...fields } : mark),
+);
+
+/** Links of other photos to a mark that is going. */
+function unlinked(index, number) {
+  const name = `${photos[index].photo}:${number}`;
+  return together(index)
+    .filter((other) => other !== index && recordOf(other).marks.some((m) => m.twin === name))
+    .map((other) => [other, {
+      marks: recordOf(other).marks.map((m) => (m.twin === name ? { ...m, twin: '' } : m)),
+    }]);
+}
+
+/** Strike a mark out, or take the cross away; a fruit added by hand just goes. */
+function strike(index, number) {
+  const record = recordOf(index);
+  const mark = record.marks.find((each) => each.mark === number);
+  if (!mark) return '';
+  if (mark.state === 'removed') {
+    setMarks(index, withMark(index, number, { state: mark.candidate === null ? 'added' : 'proposed' }));
+    return 'restored';
+  }
+  const marks = mark.state === 'added'
+    ? record.marks.filter((each) => each.mark !== number)
+    : withMark(index, number, { state: 'removed', twin: '' });
+  change([[index, { marks }], ...unlinked(index, number)]);
+  return 'removed';
+}
+
+/** Add a fruit at a place; one that was nearly proposed there gives its size. */
+function add(index, x, y) {
+  const photo = photos[index];
+  const record = recordOf(index);
+  const used = new Set(record.marks.map((mark) => mark.candidate));
+  const near = photo.candidates
+    .filter((c) => !used.has(c.candidate)
+      && Math.abs(x - c.x) < c.width / 2 && Math.abs(y - c.y) < c.height / 2)
+    .sort((a, b) => b.confidence - a.confidence)[0];
+  const side = usualSide(index);
+  const mark = {
+    mark: nextMark(record),
+    candidate: near ? near.candidate : null,
+    x: near ? near.x : x,
+    y: near ? near.y : y,
+    width: near ? near.width : side,
+    height: near ? near.height : side,
+    state: 'added',
+    truss: photo.truss,
+    twin: '',
+    small: false,
+  };
+  setMarks(index, [...record.marks, mark]);
+  return mark.mark;
+}
+
+/** The median side of the marks here, else a twentieth of the photo. */
+function usualSide(index) {
+  const sides = recordOf(index).marks.map((mark) => (mark.width + mark.height) / 2);
+  sides.sort((a, b) => a - b);
+  const { width, height } = photos[index];
+  return sides.length ? sides[Math.floor(sides.length / 2)] : Math.max(width, height) / 20;
+}
+
+/** Answer a photo. */
+const answer = (index, word) => change([[index, { answer: word }]]);
+
+const finished = () => photos.reduce((sum, _, index) => sum + (answered(index) ? 1 : 0), 0);
+
+/** Minutes left at the reviewer's own pace: the median of the last twenty photos. */
+function minutesLeft() {
+  const recent = book.filter((record) => record && record.answer && record.seconds > 0)
+    .sort((a, b) => (a.at < b.at ? 1 : -1)).slice(0, 20)
+    .map((record) => record.seconds).sort((a, b) => a - b);
+  if (recent.length < 3) return null;
+  return (recent[Math.floor(recent.length / 2)] * (photos.length - finished())) / 60;
+}
+
+function paceWords() {
+  const left = photos.length - finished();
+  if (!left) return 'all done';
+  const minutes = minutesLeft();
+  if (minutes === null) return '';
+  return minutes < 1 ? 'less than a minute left' : `about ${many(Math.round(minutes), 'minute')} left`;
+}
+
+/** One photo as the corrections file has it. */
+function exported(index) {
+  const record = recordOf(index);
+  const photo = photos[index];
+  const counted = record.answer === 'counted';
+  const round = (value) => Math.round(value * 10) / 10;
+  const marks = !counted ? [] : record.marks.map((mark) => ({
+    ...mark,
+    x: round(mark.x),
+    y: round(mark.y),
+    width: round(mark.width),
+    height: round(mark.height),
+    state: mark.state === 'proposed' ? 'confirmed' : mark.state,
+    twin: twinHolds(mark) ? mark.twin : '',
+  }));
+  return {
+    photo: photo.photo,
+    proposal: photo.proposal,
+    at: record.at,
+    answer: record.answer,
+    count: counted ? record.marks.filter(counts).length : 0,
+    seconds: round(record.seconds),
+    clicks: record.clicks,
+    marks,
+  };
+}
+
+/** Whether the fruit a mark is linked to is itself counted. */
+function twinHolds(mark) {
+  if (!mark.twin) return false;
+  const [photo, number] = mark.twin.split(':');
+  const other = placeOf.get(photo);
+  if (other === undefined || recordOf(other).answer !== 'counted') return false;
+  return recordOf(other).marks.some((each) => each.mark === Number(number) && counts(each));
+}
+
+/** The corrections file for some photos. */
+const corrections = (indices) => ({
+  format: 'counting corrections',
+  version: 1,
+  trial: data.trial,
+  sheet: data.sheet,
+  reviewer: keep.reviewer,
+  saved_at: new Date().toISOString(),
+  photos: indices.map(exported),
+});

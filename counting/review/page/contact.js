@@ -1,0 +1,204 @@
+/* The contact sheet: strips of small numbered frames, of which only those near the screen exist. */
+
+const FILTERS = [
+  ['all', 'All', () => true],
+  ['todo', 'To do', (index) => !answered(index)],
+  ['flagged', 'Flagged', (index) => photos[index].flags.length > 0],
+  ['open', 'Not counted', (index) => ['cannot tell', 'retake'].includes(recordOf(index).answer) || unsureOf(index) > 0],
+];
+const contact = {
+  filter: 'all', shown: [], columns: 1, side: 100, high: 100, rows: new Map(), focus: 0,
+};
+const GAP = 8;
+const EDGE = 26;
+const HOLES = 11;
+
+/** The frames' shape: that of most photos. */
+const shape = (() => {
+  const ratios = photos.map((photo) => photo.width / photo.height).sort((a, b) => a - b);
+  const middle = ratios[Math.floor(ratios.length / 2)] || 4 / 3;
+  return Math.min(1.5, Math.max(0.75, middle));
+})();
+
+function drawFilters() {
+  const buttons = FILTERS.map(([name, text, fits]) => {
+    const number = photos.filter((_, index) => fits(index)).length;
+    return make('button', {
+      type: 'button',
+      class: 'chip',
+      'aria-pressed': String(contact.filter === name),
+      onclick: () => choose(name),
+    }, `${text} `, make('b', { text: String(number) }));
+  });
+  $('filters').replaceChildren(...buttons);
+}
+
+function choose(name) {
+  contact.filter = name;
+  layout();
+  window.scrollTo(0, 0);
+  say(`${many(contact.shown.length, 'photo')}`);
+}
+
+/** Decide which photos show and how many stand in a strip. */
+function layout() {
+  const [, , fits] = FILTERS.find(([name]) => name === contact.filter);
+  contact.shown = photos.map((_, index) => index).filter(fits);
+  const room = $('rows').clientWidth;
+  const wanted = room < 500 ? 112 : 158;
+  contact.columns = Math.max(2, Math.floor((room - GAP) / (wanted + GAP)));
+  contact.side = Math.floor((room - GAP) / contact.columns) - GAP;
+  contact.high = Math.round(contact.side / shape) + EDGE + 2 * HOLES + 14;
+  const strips = Math.ceil(contact.shown.length / contact.columns);
+  $('rows').style.height = `${Math.max(strips * contact.high, 60)}px`;
+  contact.rows.forEach((row) => row.remove());
+  contact.rows.clear();
+  const none = $('none');
+  if (none) none.remove();
+  if (!contact.shown.length) {
+    $('rows').append(make('p', { id: 'none', class: 'none', text: 'No photo here.' }));
+  }
+  drawFilters();
+  drawRows();
+}
+
+/** Make the strips near the screen, drop those far away. */
+function drawRows() {
+  if ($('contact').hidden) return;
+  const top = -$('rows').getBoundingClientRect().top;
+  const ahead = window.innerHeight * 1.5;
+  const strips = Math.ceil(contact.shown.length / contact.columns);
+  const first = Math.max(0, Math.floor((top - ahead) / contact.high));
+  const last = Math.min(strips - 1, Math.ceil((top + window.innerHeight + ahead) / contact.high));
+  for (const [number, row] of contact.rows) {
+    if (number < first || number > last) {
+      row.remove();
+      contact.rows.delete(number);
+    }
+  }
+  let before = null;
+  for (let number = first; number <= last; number += 1) {
+    let row = contact.rows.get(number);
+    if (!row) {
+      row = makeRow(number);
+      contact.rows.set(number, row);
+      if (before) before.after(row);
+      else $('rows').prepend(row);
+    }
+    before = row;
+  }
+}
+
+function makeRow(number) {
+  const row = make('div', { class: 'strip' });
+  row.style.transform = `translateY(${number * contact.high}px)`;
+  row.style.height = `${contact.high - 14}px`;
+  const start = number * contact.columns;
+  contact.shown.slice(start, start + contact.columns).forEach((index, offset) => {
+    const after = contact.shown[start + offset + 1];
+    row.append(makeFrame(index, after !== undefined && photos[after].set === photos[index].set));
+  });
+  return row;
+}
+
+function makeFrame(index, joined) {
+  const image = make('img', { alt: '', src: gridSource(index), decoding: 'sync', draggable: 'false' });
+  const button = make('button', {
+    type: 'button', class: 'frame', 'data-index': index, onclick: () => openPhoto(index),
+  }, make('span', { class: 'window' }, image, frameWax(index)), frameEdge(index));
+  button.style.width = `${contact.side}px`;
+  button.firstChild.style.height = `${Math.round(contact.side / shape)}px`;
+  button.classList.toggle('joined', joined);
+  button.setAttribute('aria-label', frameWords(index));
+  return button;
+}
+
+/** The grease pencil on a frame: ring = counted, cross = retake, question mark = cannot tell. */
+function frameWax(index) {
+  const word = book[index] ? book[index].answer : '';
+  const svg = draw('svg', { class: `pencil ${word.replace(' ', '-')}`, viewBox: '-50 -38 100 76', 'aria-hidden': 'true' });
+  if (word === 'counted') svg.append(draw('path', { d: waxRing(43, 31, index) }));
+  if (word === 'retake') svg.append(draw('path', { d: waxCross(38, 30) }));
+  if (word === 'cannot tell') svg.append(draw('path', { d: 'M-11 -12C-10 -26 12 -26 11 -10 10 0 0 0 0 10M0 20.500V21' }));
+  return svg;
+}
+
+function frameEdge(index) {
+  const record = book[index];
+  const edge = make('span', { class: 'edge' }, make('b', { text: String(index + 1) }));
+  if (record && record.answer) {
+    const text = record.answer === 'counted' ? `${countOf(index)}` : record.answer;
+    edge.append(make('span', { class: 'done', text }));
+  } else if (photos[index].flags.length) {
+    edge.append(make('span', { class: 'flag', text: photos[index].flags[0] }));
+  } else if (record && record.touched) {
+    edge.append(make('span', { class: 'begun', text: 'begun' }));
+  }
+  return edge;
+}
+
+function frameWords(index) {
+  const parts = [`Photo ${index + 1}`];
+  if (photos[index].label) parts.push(photos[index].label);
+  if (photos[index].flags.length) parts.push(`flagged: ${photos[index].flags.join(', ')}`);
+  const { answer: word } = recordOf(index);
+  if (word === 'counted') parts.push(many(countOf(index), 'fruit', 'fruit'));
+  else if (word) parts.push(word);
+  else parts.push(`${countOf(index)} proposed, not yet answered`);
+  return parts.join(', ');
+}
+
+/** Renew one frame after a change. */
+function renew(index) {
+  const old = $('rows').querySelector(`[data-index="${index}"]`);
+  if (old) old.replaceWith(makeFrame(index, old.classList.contains('joined')));
+}
+
+/** What stands above the strips. */
+function drawHead() {
+  const done = finished();
+  const pace = paceWords();
+  $('progress').textContent = `${done} of ${photos.length}${pace ? `, ${pace}` : ''}`;
+  $('meter').style.transform = `scaleX(${photos.length ? done / photos.length : 0})`;
+  const kicker = ['Contact sheet'];
+  if (data.part) kicker.push(data.part);
+  if (keep.reviewer) kicker.push(keep.reviewer);
+  $('kicker').textContent = kicker.join(' · ');
+  $('begin').textContent = done === 0 ? 'Start' : 'Go on';
+  $('begin').hidden = done === photos.length;
+  drawSave();
+}
+
+/** Move from frame to frame with the arrow keys. */
+function walkFrames(event) {
+  const frame = event.target.closest('.frame');
+  const steps = {
+    ArrowRight: 1, ArrowLeft: -1, ArrowDown: contact.columns, ArrowUp: -contact.columns,
+  };
+  if (!frame || !(event.key in steps)) return;
+  event.preventDefault();
+  const at = contact.shown.indexOf(Number(frame.dataset.index)) + steps[event.key];
+  focusFrame(contact.shown[Math.min(Math.max(at, 0), contact.shown.length - 1)]);
+}
+
+function focusFrame(index) {
+  const at = contact.shown.indexOf(index);
+  if (at < 0) return;
+  const top = $('rows').getBoundingClientRect().top + Math.floor(at / contact.columns) * contact.high;
+  if (top < 60 || top + contact.high > window.innerHeight) {
+    window.scrollBy(0, top - window.innerHeight / 3);
+  }
+  drawRows();
+  const frame = $('rows').querySelector(`[data-index="${index}"]`);
+  if (frame) frame.focus({ preventScroll: true });
+}
+
+let rowsPlanned = false;
+function planRows() {
+  if (rowsPlanned) return;
+  rowsPlanned = true;
+  requestAnimationFrame(() => {
+    rowsPlanned = false;
+    drawRows();
+  });
+}

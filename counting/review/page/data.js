@@ -1,0 +1,73 @@
+/* What the file carries: the photos, what was proposed on them, the words for a reason to look. */
+
+const $ = (id) => document.getElementById(id);
+const data = JSON.parse($('data').textContent);
+$('data').remove();
+const live = data.live || null;
+
+/** A photo; candidates come as lists to keep the file small. */
+const photos = data.photos.map((photo) => ({
+  ...photo,
+  candidates: photo.candidates.map(
+    ([candidate, x, y, width, height, confidence, truss, small, colour]) => (
+      { candidate, x, y, width, height, confidence, truss, small, colour }
+    ),
+  ),
+}));
+const placeOf = new Map(photos.map((photo, index) => [photo.photo, index]));
+
+/** Photos of one plant at one survey. */
+const sets = new Map();
+photos.forEach((photo, index) => {
+  if (!sets.has(photo.set)) sets.set(photo.set, []);
+  sets.get(photo.set).push(index);
+});
+const together = (index) => sets.get(photos[index].set);
+
+const sentencesOf = (index) => photos[index].flags.map((word) => data.sentences[word] || word);
+
+/** Make an element: text is always text, never markup. */
+function make(tag, options = {}, ...children) {
+  const element = document.createElement(tag);
+  for (const [name, value] of Object.entries(options)) {
+    if (name === 'class') element.className = value;
+    else if (name === 'text') element.textContent = value;
+    else if (name.startsWith('on')) element.addEventListener(name.slice(2), value);
+    else if (value === true) element.setAttribute(name, '');
+    else if (value !== false && value !== null) element.setAttribute(name, value);
+  }
+  element.append(...children);
+  return element;
+}
+
+const gridSource = (index) => (
+  live ? `${live.base}grid/${photos[index].photo}.jpg`
+    : `data:image/jpeg;base64,${photos[index].grid}`
+);
+
+/** The review print's address; the file may still be loading when it is asked for. */
+async function photoSource(index) {
+  if (live) return `${live.base}photo/${photos[index].photo}.jpg`;
+  // a print is whole only once the parser has gone on to the element after it
+  const whole = () => {
+    const element = $(`photo-${index}`);
+    return element && (element.nextSibling || document.readyState !== 'loading') ? element : null;
+  };
+  let element = whole();
+  while (!element) {
+    if (document.readyState !== 'loading') throw new Error('the file is not whole');
+    await new Promise((done) => { setTimeout(done, 40); });
+    element = whole();
+  }
+  return `data:image/jpeg;base64,${element.textContent}`;
+}
+
+let sayTimer = 0;
+/** Tell a screen reader something. */
+function say(text) {
+  clearTimeout(sayTimer);
+  $('say').textContent = '';
+  sayTimer = setTimeout(() => { $('say').textContent = text; }, 30);
+}
+
+const many = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`;

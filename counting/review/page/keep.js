@@ -1,0 +1,113 @@
+/* Keep each change in the browser at once, twice: localStorage at the very moment, IndexedDB forced
+   to the disk. What is newer wins on opening. */
+
+const keep = {
+  reviewer: '',
+  local: null,
+  base: null,
+  trouble: () => {},
+};
+const keyOf = (photo) => `counting|${data.sheet}|${keep.reviewer}|${photo}`;
+
+/** Find out which stores this browser grants; returns whether at least one does. */
+async function openKeep() {
+  try {
+    const probe = `counting|probe|${Math.random()}`;
+    localStorage.setItem(probe, '1');
+    localStorage.removeItem(probe);
+    keep.local = localStorage;
+  } catch (error) {
+    keep.local = null;
+  }
+  try {
+    keep.base = await new Promise((done, failed) => {
+      const asked = indexedDB.open('counting', 1);
+      asked.onupgradeneeded = () => asked.result.createObjectStore('answers');
+      asked.onsuccess = () => done(asked.result);
+      asked.onerror = () => failed(asked.error);
+      asked.onblocked = () => failed(new Error('blocked'));
+      setTimeout(() => failed(new Error('no answer')), 3000);
+    });
+  } catch (error) {
+    keep.base = null;
+  }
+  if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
+  return Boolean(keep.local || keep.base);
+}
+
+/** Keep one photo's record; says so at once if neither store takes it. */
+function put(photo, record) {
+  const text = JSON.stringify(record);
+  let kept = false;
+  if (keep.local) {
+    try {
+      keep.local.setItem(keyOf(photo), text);
+      kept = true;
+    } catch (error) {
+      // full: the other store has more room
+    }
+  }
+  if (!keep.base) {
+    if (!kept) keep.trouble();
+    return;
+  }
+  try {
+    const change = keep.base.transaction('answers', 'readwrite', { durability: 'strict' });
+    change.objectStore('answers').put(text, keyOf(photo));
+    change.onabort = () => { if (!kept) keep.trouble(); };
+  } catch (error) {
+    if (!kept) keep.trouble();
+  }
+}
+
+/** Return what was kept for this sheet and reviewer: photo to record. */
+async function kept() {
+  const start = keyOf('');
+  const found = new Map();
+  const take = (key, text) => {
+    try {
+      const record = JSON.parse(text);
+      const photo = key.slice(start.length);
+      const other = found.get(photo);
+      if (!other || record.changed > other.changed) found.set(photo, record);
+    } catch (error) {
+      // a torn write: the other store has it
+    }
+  };
+  if (keep.local) {
+    for (const key of Object.keys(keep.local)) {
+      if (key.startsWith(start)) take(key, keep.local.getItem(key));
+    }
+  }
+  if (keep.base) {
+    await new Promise((done) => {
+      const range = IDBKeyRange.bound(start, `${start}\uffff`);
+      const walk = keep.base.transaction('answers').objectStore('answers').openCursor(range);
+      walk.onsuccess = () => {
+        const cursor = walk.result;
+        if (!cursor) return done();
+        take(cursor.key, cursor.value);
+        return cursor.continue();
+      };
+      walk.onerror = () => done();
+    });
+  }
+  return found;
+}
+
+/** The reviewer's name last given for this sheet. */
+function keptName() {
+  try {
+    return (keep.local && keep.local.getItem(`counting|${data.sheet}|name`)) || '';
+  } catch (error) {
+    return '';
+  }
+}
+
+function putName(name) {
+  try {
+    if (keep.local) keep.local.setItem(`counting|${data.sheet}|name`, name);
+  } catch (error) {
+    // only a convenience
+  }
+}

@@ -1,0 +1,188 @@
+/* The keyboard does everything; "?" shows how. */
+
+const KEYS = [
+  ['Enter', 'looks right, next photo', () => give('counted')],
+  ['Space', 'add a fruit at the pointer, or strike out the one there', () => spaceAct()],
+  ['Arrows', 'move the pointer (with Shift: move the current mark)', null],
+  ['M', 'to the next mark (Shift: the one before)', (event) => stepMark(event.shiftKey ? -1 : 1)],
+  ['X', 'strike out the current mark, or put it back', () => { if (currentMark()) { strikeAt(stage.current); refresh(); } }],
+  ['U', 'current mark: not sure', () => changeCurrent(unsureFields)],
+  ['S', 'current mark: too small to count', () => changeCurrent((mark) => ({ small: !mark.small }))],
+  ['[ ]', 'current mark: smaller, larger', null],
+  ['1 … 9', 'current mark: truss number (0: none)', null],
+  ['L', 'draw loops round trusses', () => { if (photos[desk.index].truss === null) toggleLoop(); }],
+  ['A', 'trusses: use those proposed', () => { if (photos[desk.index].truss === null && proposedTrusses(desk.index).size) useProposed(); }],
+  ['C', 'cannot tell', () => give('cannot tell')],
+  ['R', 'retake this photo', () => give('retake')],
+  ['P', 'photo before', () => openPhoto(desk.index - 1)],
+  ['N', 'photo after, without an answer', () => { if (desk.index + 1 < photos.length) openPhoto(desk.index + 1); }],
+  ['B', 'side by side with another photo of the plant', () => openPair(desk.index, stage.current)],
+  ['+ −', 'zoom in, zoom out', null],
+  ['F', 'whole photo', () => { stage.view.fit(); stage.paint(); }],
+  ['E', 'all about the current mark', () => { if (currentMark()) openCard(currentMark()); }],
+  ['Ctrl Z', 'undo (Ctrl Y: redo)', null],
+  ['Ctrl S', 'save the corrections', null],
+  ['Esc', 'back', null],
+  ['?', 'this help', null],
+];
+const STEP = 12;
+
+/** Add at the pointer, or strike out what is there; without a pointer the current mark. */
+function spaceAct() {
+  if (stage.pointer) {
+    const hit = stage.hit(...stage.view.toStage(...stage.pointer), false);
+    tapped(hit ? hit.mark : null, stage.pointer);
+    if (!hit) stage.current = nextMark(recordOf(desk.index)) - 1;
+  } else if (currentMark()) {
+    strikeAt(stage.current);
+  } else {
+    movePointer(0, 0);
+  }
+  refresh();
+}
+
+function movePointer(dx, dy) {
+  const photo = photos[desk.index];
+  const by = STEP / stage.view.scale;
+  const [x, y] = stage.pointer || stage.view.toPhoto(stage.view.room[0] / 2, stage.view.room[1] / 2);
+  stage.pointer = [
+    Math.min(Math.max(x + dx * by, 0), photo.width),
+    Math.min(Math.max(y + dy * by, 0), photo.height),
+  ];
+  stage.current = null;
+  stage.view.show(...stage.pointer);
+  stage.paint();
+}
+
+function arrow(event) {
+  const [dx, dy] = {
+    ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1],
+  }[event.key];
+  if (!event.shiftKey) {
+    movePointer(dx, dy);
+    return;
+  }
+  const photo = photos[desk.index];
+  const by = 4 / stage.view.scale;
+  changeCurrent((mark) => ({
+    x: Math.min(Math.max(mark.x + dx * by, 0), photo.width),
+    y: Math.min(Math.max(mark.y + dy * by, 0), photo.height),
+  }));
+}
+
+function photoKey(event) {
+  const { key } = event;
+  recordOf(desk.index).clicks += 1;
+  if (key.startsWith('Arrow')) arrow(event);
+  else if (key === 'Escape') closePhoto();
+  else if (key === '+' || key === '=' || key === '-') {
+    const [x, y] = stage.pointer ? stage.view.toStage(...stage.pointer) : stage.view.room.map((side) => side / 2);
+    stage.view.zoom(key === '-' ? 1 / 1.4 : 1.4, x, y);
+    stage.paint();
+  } else if (key === '[' || key === ']') changeCurrent(sizeFields(key === '[' ? 1 / 1.1 : 1.1));
+  else if (/^[0-9]$/.test(key)) {
+    if (photos[desk.index].truss !== null) return false;
+    changeCurrent(() => ({ truss: key === '0' ? null : Number(key) }));
+  } else {
+    const name = key === ' ' ? 'space' : key.toLowerCase();
+    const found = KEYS.find(([text, , act]) => act && text.toLowerCase() === name);
+    if (!found) return false;
+    found[2](event);
+  }
+  return true;
+}
+
+/** Pair screen: M walks through the fruit of the photo with the focus, Space picks. */
+function pairKey(event) {
+  if (event.key === 'Escape') {
+    closePair();
+    return true;
+  }
+  const side = pair.stages.findIndex((each) => each.element === document.activeElement);
+  if (side < 0) return false;
+  const each = pair.stages[side];
+  const marks = recordOf(each.index).marks.filter(counts);
+  if (event.key.toLowerCase() === 'm' && marks.length) {
+    const at = marks.findIndex((mark) => mark.mark === each.current);
+    const mark = marks[(at + (event.shiftKey ? marks.length - 1 : 1)) % marks.length] || marks[0];
+    each.current = mark.mark;
+    each.view.show(mark.x, mark.y);
+    say(markWords(each.index, mark));
+    each.paint();
+    return true;
+  }
+  if (event.key === ' ' && each.current !== null) {
+    pick(side, marks.find((mark) => mark.mark === each.current));
+    return true;
+  }
+  return false;
+}
+
+function pressed(event) {
+  const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName);
+  if (document.querySelector('dialog[open]')) return;
+  const command = event.ctrlKey || event.metaKey;
+  const key = event.key.toLowerCase();
+  if (command && key === 'z') {
+    event.preventDefault();
+    undoShown(event.shiftKey ? redo : undo);
+    paintIfPair();
+  } else if (command && key === 'y') {
+    event.preventDefault();
+    undoShown(redo);
+    paintIfPair();
+  } else if (command && key === 's') {
+    event.preventDefault();
+    if (!live) saveFile();
+  } else if (command || event.altKey || typing) {
+    // the browser's own
+  } else if (event.key === '?') {
+    openHelp();
+  } else if (!$('pair').hidden) {
+    if (pairKey(event)) event.preventDefault();
+  } else if (!$('photo').hidden) {
+    const onButton = event.target.tagName === 'BUTTON' && (event.key === 'Enter' || event.key === ' ');
+    if (!onButton && photoKey(event)) event.preventDefault();
+  } else {
+    walkFrames(event);
+  }
+}
+
+const paintIfPair = () => { if (!$('pair').hidden) paintPair(); };
+
+/** Help: what the shapes mean, what fingers do, what keys do. */
+function openHelp() {
+  const example = (state, small = false) => {
+    const svg = draw('svg', { viewBox: '-24 -24 48 48', class: 'wax sample', 'aria-hidden': 'true' });
+    const mark = { mark: 2, small, state };
+    svg.append(drawMark(mark, state, { x: 0, y: 0, rx: 13, ry: 13, letter: '' }));
+    return svg;
+  };
+  const shape_ = (state, text) => make('li', {}, example(state), make('span', { text }));
+  const line = (key, text) => make('div', { class: 'key-row' }, make('dt', {}, make('kbd', { text: key })), make('dd', { text }));
+  $('help').replaceChildren(
+    make('h2', { id: 'help-name', text: 'How it works' }),
+    make('p', { text: 'Each ring is a fruit. Tap where a fruit has no ring; tap a ring that is not a fruit. If all is right, press Next.' }),
+    make('ul', { class: 'shapes' },
+      shape_('proposed', 'proposed: broken ring'),
+      shape_('confirmed', 'confirmed: closed ring'),
+      shape_('added', 'added: ring with a plus'),
+      shape_('removed', 'struck out: cross'),
+      shape_('unsure', 'not sure: dotted, ?')),
+    make('h3', { text: 'By hand' }),
+    make('dl', { class: 'keys' },
+      line('tap', 'add a fruit, strike one out, put it back'),
+      line('long press', 'not sure, too small, size, truss, same fruit'),
+      line('drag a ring', 'move it; at its edge: change its size'),
+      line('two fingers', 'zoom and move the photo (mouse: wheel)'),
+      line('Trusses', 'draw a loop round the fruit of one truss'),
+      line('Side by side', 'tap a fruit here and the same fruit there: counted once')),
+    make('h3', { text: 'By keyboard' }),
+    make('dl', { class: 'keys' }, ...KEYS.map(([key, text]) => line(key, text))),
+    make('div', { class: 'slip-row end' }, make('button', {
+      type: 'button', class: 'press strong', onclick: () => $('help').close(),
+    }, 'Close')),
+  );
+  $('help').showModal();
+  $('help').scrollTop = 0;
+}

@@ -1,0 +1,106 @@
+/* Two photos of one plant side by side: "this fruit is the same as that one". */
+
+const pair = { stages: [], picked: null, open: false };
+
+function openPair(index, number = null) {
+  tick();
+  const others = together(index).filter((each) => each !== index);
+  if (!others.length) return;
+  $('pair').hidden = false;
+  $('photo').hidden = true;
+  pair.open = true;
+  pair.picked = null;
+  $('pair-many').textContent = String(others.length + 1);
+  if (!pair.stages.length) {
+    pair.stages = [0, 1].map((side) => makeStage($('pair-stages'), {
+      tap: (mark) => pick(side, mark),
+    }));
+  }
+  window.history.pushState({ pair: index }, '', `#${index + 1}`);
+  pair.stages[0].show(index);
+  showOther(others[0]);
+  if (number !== null) pick(0, recordOf(index).marks.find((mark) => mark.mark === number));
+  pair.stages[0].element.focus({ preventScroll: true });
+}
+
+function showOther(index) {
+  pair.stages[1].show(index);
+  drop();
+  const mine = pair.stages[0].index;
+  const others = together(mine).filter((each) => each !== mine);
+  $('pair-others').hidden = others.length < 2;
+  $('pair-others').replaceChildren(...others.map((each) => make('button', {
+    type: 'button', class: 'press', 'aria-pressed': String(each === index), onclick: () => showOther(each),
+  }, `Photo ${each + 1}`)));
+  paintPair();
+}
+
+function closePair({ history: write = true } = {}) {
+  if (!pair.open) return;
+  pair.open = false;
+  $('pair').hidden = true;
+  $('photo').hidden = false;
+  if (write) window.history.back();
+  desk.since = Date.now();
+  refresh();
+  stage.element.focus({ preventScroll: true });
+}
+
+function drop() {
+  pair.picked = null;
+  pair.stages.forEach((each) => { each.picked = null; });
+}
+
+/** Two taps, one in each photo, link two fruit; a tap on a linked fruit parts it. */
+function pick(side, mark) {
+  if (!mark || !counts(mark)) {
+    drop();
+  } else if (!pair.picked || pair.picked.side === side) {
+    const linked = partnerOf(pair.stages[side].index, mark.mark);
+    drop();
+    if (linked) {
+      part(pair.stages[side].index, mark.mark);
+    } else {
+      pair.picked = { side, mark: mark.mark };
+      pair.stages[side].picked = mark.mark;
+      tellPair('Now the same fruit in the other photo.');
+    }
+  } else {
+    link([pair.stages[pair.picked.side].index, pair.picked.mark], [pair.stages[side].index, mark.mark]);
+    drop();
+  }
+  paintPair();
+}
+
+/** Link a fruit of a later photo to that of an earlier one; each has one partner per photo. */
+function link(one, other) {
+  const [first, second] = one[0] < other[0] ? [one, other] : [other, one];
+  const name = `${photos[first[0]].photo}:${first[1]}`;
+  const marks = recordOf(second[0]).marks.map((mark) => {
+    if (mark.mark === second[1]) return { ...mark, twin: name };
+    return mark.twin === name ? { ...mark, twin: '' } : mark;
+  });
+  change([[second[0], { marks }]]);
+  tellPair('Linked: counted once.');
+}
+
+function partnerOf(index, number) {
+  return twinLetters(index).has(number);
+}
+
+/** Take away the links from and to a fruit. */
+function part(index, number) {
+  const own = [[index, { marks: withMark(index, number, { twin: '' }) }]];
+  change([...own, ...unlinked(index, number)]);
+  tellPair('No longer linked.');
+}
+
+function tellPair(text) {
+  $('pair-said').textContent = text;
+  say(text);
+}
+
+function paintPair() {
+  pair.stages.forEach((each) => each.paint());
+  $('pair-undo').disabled = !past.length;
+}

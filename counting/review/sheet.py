@@ -1,0 +1,260 @@
+"""Make contact sheets: choose the photos, shuffle them, write the file, record it."""
+
+from __future__ import annotations
+
+import base64
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+from counting import __version__
+from counting.errors import CountingError
+from counting.files import canonical_json, sha256_bytes, write_bytes
+from counting.flags import Flag
+from counting.plan.trial import Trial
+from counting.review.build import page
+from counting.review.frames import Frame, frames, ordered
+from counting.review.prints import Prints, prints
+
+__all__ = ["Made", "SheetOptions", "make_sheet", "make_sheets", "record", "sheet_data"]
+
+_SHEETS = "sheets"
+_ID_LENGTH = 10
+
+
+@dataclass(frozen=True, slots=True)
+class SheetOptions:
+    """How a sheet is made.
+
+    Attributes
+    ----------
+    flagged : bool
+        Only photos with a reason to look.
+    survey : str
+        Only photos of this survey; empty for all.
+    photos : tuple of str or None
+        Only these photos (SHA-256).
+    per_file : int
+        Photos per file at most; 0 puts all in one. Photos of one plant stay in one file.
+    blind : bool
+        Show neither plant nor group, and cover the tag's card in the photo.
+    seed : int or None
+        Decides the order; None takes the plan's seed.
+    reviewer : str
+        For whom the sheet is; empty lets the page ask.
+    part : str
+        Tells sheets with the same photos apart, for example "1 of 3".
+    replace : bool
+        Write over a file of the same name and other content.
+    """
+
+    flagged: bool = False
+    survey: str = ""
+    photos: tuple[str, ...] | None = None
+    per_file: int = 0
+    blind: bool = True
+    seed: int | None = None
+    reviewer: str = ""
+    part: str = ""
+    replace: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """A sheet as written.
+
+    Attributes
+    ----------
+    path : Path
+        The HTML file.
+    sheet : str
+        Its id, also in the ledger.
+    photos : int
+        How many photos it shows.
+    flagged : int
+        How many of them have a reason to look.
+    """
+
+    path: Path
+    sheet: str
+    photos: int
+    flagged: int
+
+
+def make_sheet(trial: Trial, options: SheetOptions | None = None) -> Path:
+    """Make one contact sheet with all photos asked for, and return its path.
+
+    Raises
+    ------
+    CountingError
+        If no photo fits the options, or the file exists with other content.
+    """
+    return make_sheets(trial, replace(options or SheetOptions(), per_file=0))[0].path
+
+
+def make_sheets(trial: Trial, options: SheetOptions | None = None) -> list[Made]:
+    """Make the contact sheets for the photos asked for, each of at most `per_file` photos.
+
+    Making the same sheet again writes the same bytes and records nothing new.
+
+    Raises
+    ------
+    CountingError
+        If no photo fits the options, or a file exists with other content.
+    """
+    options = options or SheetOptions()
+    chosen = ordered(_chosen(trial, options), _seed(trial, options))
+    return [_write(trial, options, part) for part in _parts(chosen, options.per_file)]
+
+
+def sheet_data(
+    trial: Trial, options: SheetOptions, listed: Sequence[Frame], grid: Sequence[bytes] = ()
+) -> dict[str, Any]:
+    """Return what the page is given, its id included; `grid` are the small prints, if embedded.
+
+    On a blind sheet no plant, group, survey or file name is in it.
+    """
+    sets = {key: number for number, key in enumerate(dict.fromkeys(f.belongs_to for f in listed))}
+    photos = [_photo_data(frame, sets[frame.belongs_to], options.blind) for frame in listed]
+    data = {
+        "format": "counting sheet",
+        "version": 1,
+        "trial": trial.plan.id,
+        "title": trial.plan.title,
+        "crop": trial.plan.crop,
+        "reviewer": options.reviewer,
+        "part": options.part,
+        "blind": options.blind,
+        "seed": _seed(trial, options),
+        "sentences": {flag.value: flag.sentence for flag in Flag},
+        "photos": photos,
+    }
+    data["sheet"] = sha256_bytes(canonical_json(data).encode("utf-8"))[:_ID_LENGTH]
+    for photo, small in zip(photos, grid, strict=False):
+        photo["grid"] = base64.b64encode(small).decode("ascii")
+    return data
+
+
+def record(trial: Trial, data: dict[str, Any], file: str) -> None:
+    """Write in the ledger which photos a sheet shows, with which proposals."""
+    body = {
+        "sheet": data["sheet"],
+        "trial": data["trial"],
+        "file": file,
+        "seed": data["seed"],
+        "blind": data["blind"],
+        "reviewer": data["reviewer"],
+        "photos": [
+            {"photo": photo["photo"], "proposal": photo["proposal"]} for photo in data["photos"]
+        ],
+    }
+    with trial.ledger() as ledger:
+        ledger.append("sheet", data["sheet"], body, by=f"counting {__version__}")
+
+
+def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made:
+    """Write one sheet's file and record it."""
+    made = _prints(trial, listed, blind=options.blind)
+    data = sheet_data(trial, options, listed, [each.grid for each in made])
+    name = f"sheet_{data['sheet']}.html"
+    path = trial.directory / _SHEETS / name
+    content = "".join(page(data, (each.review for each in made))).encode("utf-8")
+    if not path.exists() or path.read_bytes() != content:
+        write_bytes(path, content, replace=options.replace)
+    record(trial, data, f"{_SHEETS}/{name}")
+    return Made(path, data["sheet"], len(listed), sum(bool(frame.flags) for frame in listed))
+
+
+def _prints(trial: Trial, listed: Sequence[Frame], *, blind: bool) -> list[Prints]:
+    """Make all prints, a few at a time: decoding and encoding leave Python's lock."""
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        return list(
+            pool.map(
+                lambda frame: prints(trial.directory / frame.file, frame.card if blind else ()),
+                listed,
+            )
+        )
+
+
+def _chosen(trial: Trial, options: SheetOptions) -> list[Frame]:
+    """Return the frames that fit the options, or say why there is none."""
+    everything = frames(trial)
+    wanted = None if options.photos is None else set(options.photos)
+    chosen = [
+        frame
+        for frame in everything
+        if (not options.flagged or frame.flags)
+        and (not options.survey or frame.survey == options.survey)
+        and (wanted is None or frame.photo in wanted)
+    ]
+    if chosen:
+        return chosen
+    if not everything:
+        mend = f"take photos in first: counting take-in {trial.directory} PHOTO..."
+        raise CountingError(trial.directory, "no photo to review", mend=mend)
+    if options.survey and options.survey not in {frame.survey for frame in everything}:
+        known = ", ".join(sorted({frame.survey for frame in everything}))
+        raise CountingError(
+            trial.directory, f"no photo of survey {options.survey}", f"one of {known}"
+        )
+    found = "no photo is flagged" if options.flagged else "none of the photos asked for is there"
+    raise CountingError(trial.directory, found, mend="make the sheet of all photos")
+
+
+def _parts(listed: Sequence[Frame], per_file: int) -> list[list[Frame]]:
+    """Split into files; photos of one plant at one survey are never parted."""
+    if per_file <= 0:
+        return [list(listed)]
+    sets: dict[tuple[str, str], list[Frame]] = {}
+    for frame in listed:
+        sets.setdefault(frame.belongs_to, []).append(frame)
+    parts: list[list[Frame]] = [[]]
+    for together in sets.values():
+        if parts[-1] and len(parts[-1]) + len(together) > per_file:
+            parts.append([])
+        parts[-1] += together
+    return parts
+
+
+def _photo_data(frame: Frame, belongs: int, blind: bool) -> dict[str, Any]:
+    """Return one photo for the page; a candidate is a list, in the order `data.js` names."""
+    return {
+        "photo": frame.photo,
+        "proposal": frame.proposal,
+        "width": frame.width,
+        "height": frame.height,
+        "set": belongs,
+        "truss": frame.truss,
+        "flags": list(frame.flags),
+        "label": "" if blind else _label(frame),
+        "threshold": frame.threshold,
+        "candidates": [
+            [
+                row["candidate"],
+                round(row["x"], 1),
+                round(row["y"], 1),
+                round(row["width"], 1),
+                round(row["height"], 1),
+                round(row["confidence"], 3),
+                row.get("truss"),
+                Flag.TOO_SMALL_TO_COUNT.value in (row.get("flags") or ()),
+                row.get("colour") or "",
+            ]
+            for row in frame.candidates
+        ],
+    }
+
+
+def _label(frame: Frame) -> str:
+    """Return what an open sheet shows about a photo."""
+    truss = f"truss {frame.truss}" if frame.truss is not None else ""
+    return " · ".join(
+        part for part in (frame.plant, frame.group, frame.survey, truss, frame.side) if part
+    )
+
+
+def _seed(trial: Trial, options: SheetOptions) -> int:
+    return trial.plan.seed if options.seed is None else options.seed

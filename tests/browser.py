@@ -1,0 +1,81 @@
+"""Real Chromium for the tests of the page; where there is none, they say so and are skipped."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+__all__ = ["LAPTOP", "PHONE", "axe_source", "chromium", "page_on"]
+
+PHONE: dict[str, Any] = {
+    "viewport": {"width": 390, "height": 844},
+    "device_scale_factor": 2,
+    "has_touch": True,
+    "is_mobile": True,
+}
+LAPTOP: dict[str, Any] = {"viewport": {"width": 1366, "height": 768}}
+
+
+def _executable() -> str | None:
+    return os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
+
+
+@contextmanager
+def chromium() -> Iterator[Any]:
+    """Start the system's Chromium without a screen, or skip with the reason."""
+    sync = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    path = _executable()
+    if path is None:
+        pytest.skip("no Chromium here: apt-get install chromium, or name one in CHROMIUM")
+    with sync.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=path, args=["--no-sandbox", "--disable-gpu"]
+        )
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+@contextmanager
+def page_on(browser: Any, sheet: Path, kind: dict[str, Any], name: str = "Ana") -> Iterator[Any]:
+    """Open a sheet from disk as one person; any error the page throws fails the test."""
+    context = browser.new_context(**kind, accept_downloads=True)
+    page = context.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.on("console", lambda text: text.type == "error" and faults.append(text.text))
+    try:
+        opened(page, sheet, name)
+        yield page
+        assert faults == []
+    finally:
+        context.close()
+
+
+def opened(page: Any, sheet: Path, name: str = "Ana") -> None:
+    """Load a sheet and give a name where it asks for one."""
+    page.goto(sheet.as_uri() if isinstance(sheet, Path) else sheet)
+    page.wait_for_selector("html[data-ready=yes]")
+    if name:
+        page.click("#begin")
+        page.fill("#name", name)
+        page.click("#who button[type=submit]")
+        page.wait_for_selector("#photo:not([hidden])")
+
+
+def axe_source() -> str:
+    """Return the accessibility checker's script, or skip with the reason."""
+    named = os.environ.get("AXE_CORE")
+    places = [Path(named)] if named else []
+    places += [Path(__file__).parent.parent / "node_modules/axe-core/axe.min.js"]
+    for place in places:
+        if place.is_file():
+            return place.read_text(encoding="utf-8")
+    pytest.skip("no axe-core here: npm install axe-core, and name its axe.min.js in AXE_CORE")

@@ -1,5 +1,19 @@
 """The append-only store of a trial: every room writes its facts here, none changes any."""
 
-from counting.ledger.store import FIRST, LEDGER_NAME, SCHEMA_VERSION, Entry, Ledger, entry_hash
+from counting.ledger.chain import Verified, verify
+from counting.ledger.migrate import SCHEMA_VERSION
+from counting.ledger.seal import FIRST, SEAL_NAME
+from counting.ledger.store import LEDGER_NAME, Entry, EntryKind, Ledger, entry_hash
 
-__all__ = ["FIRST", "LEDGER_NAME", "SCHEMA_VERSION", "Entry", "Ledger", "entry_hash"]
+__all__ = [
+    "FIRST",
+    "LEDGER_NAME",
+    "SCHEMA_VERSION",
+    "SEAL_NAME",
+    "Entry",
+    "EntryKind",
+    "Ledger",
+    "Verified",
+    "entry_hash",
+    "verify",
+]

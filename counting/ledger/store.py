@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Self
+from typing import Any, Literal, Self, TypeVar
 
-from counting.errors import LedgerError
+from counting.errors import CountingError, LedgerError
 from counting.files import canonical_json, now, sha256_bytes
+from counting.ledger.migrate import lay_out
+from counting.ledger.seal import FIRST, in_use, write_seal
 
-__all__ = ["FIRST", "LEDGER_NAME", "SCHEMA_VERSION", "Entry", "EntryKind", "Ledger", "entry_hash"]
+__all__ = ["LEDGER_NAME", "Entry", "EntryKind", "Ledger", "entry_hash"]
 
 LEDGER_NAME = "ledger.sqlite"
-SCHEMA_VERSION = 1
-FIRST = "0" * 64
-"""What the first entry names as the one before it."""
 _WAIT_S = 60.0
 """How long a writer waits for another one; a commit takes milliseconds, so this is never met."""
+_PAUSE_S = 0.01
+_PAGE = 200
+"""Entries read at a time; no reader holds the file open between, so none hinders a writer."""
+_T = TypeVar("_T")
 
 EntryKind = Literal[
     "trial",  # the plan as it stood: key "trial"
@@ -92,33 +96,34 @@ class Ledger:
         if not self.path.exists() and not create:
             mend = f"make the trial first: counting start {trial}"
             raise LedgerError(self.path, "not found", "a trial's ledger", mend)
+        self._changed = in_use(self.path) or not self.path.exists()
         try:
             self._db = sqlite3.connect(self.path, timeout=_WAIT_S, isolation_level=None)
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            self._db.execute("PRAGMA foreign_keys = ON")
-            self._prepare()
-        except sqlite3.Error as error:
-            mend = "restore the file from a copy"
+            try:
+                _patiently(self._prepare)
+            except BaseException:
+                self._db.close()
+                raise
+        except (sqlite3.Error, OSError) as error:
+            mend = "restore the trial's folder from a copy"
             raise LedgerError(self.path, f"cannot be used ({error})", "a ledger", mend) from error
 
     def _prepare(self) -> None:
-        """Lay out a new file, or make sure that an old one is of the version known here."""
-        self._db.execute("BEGIN IMMEDIATE")
-        version = self._db.execute("PRAGMA user_version").fetchone()[0]
-        tables = self._db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
-        if version == 0 and tables == 0:
-            schema = files("counting.ledger").joinpath("schema.sql").read_text(encoding="utf-8")
-            for statement in _statements(schema):
-                self._db.execute(statement)
-            self._db.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-            version = SCHEMA_VERSION
-        self._db.execute("COMMIT")
-        if version != SCHEMA_VERSION:
+        """Set the file up; in a read-only folder it is read as it stands."""
+        try:
+            self._db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorname.split("_")[1] not in {"READONLY", "CANTOPEN"}:
+                raise
+            if not self.path.exists():
+                raise
             self._db.close()
-            expected = f"version {SCHEMA_VERSION}"
-            mend = "use the version of the tool that wrote it, or a newer one"
-            raise LedgerError(self.path, f"ledger of version {version}", expected, mend)
+            address = f"{self.path.absolute().as_uri()}?immutable=1"
+            self._db = sqlite3.connect(address, uri=True, isolation_level=None)
+            self._changed = False
+        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute("PRAGMA foreign_keys = ON")
+        self._changed = lay_out(self._db, self.path) or self._changed
 
     def append(self, kind: EntryKind, key: str, body: dict[str, Any], *, by: str) -> bool:
         """Add one fact; return False, and add nothing, if it already stands just so."""
@@ -143,17 +148,22 @@ class Ledger:
         """
         listed = [(kind, key, canonical_json(body)) for kind, key, body in facts]
         try:
-            self._db.execute("BEGIN IMMEDIATE")
-            try:
-                added = sum(self._append_one(*fact, by=by) for fact in listed)
-                self._db.execute("COMMIT")
-            except BaseException:
-                if self._db.in_transaction:
-                    self._db.execute("ROLLBACK")
-                raise
+            added = _patiently(lambda: self._transact(listed, by))
         except sqlite3.Error as error:
             mend = "free some space or wait for the other program, then run it again"
             raise LedgerError(self.path, f"nothing was written ({error})", mend=mend) from error
+        self._changed = self._changed or added > 0
+        return added
+
+    def _transact(self, facts: Sequence[tuple[str, str, str]], by: str) -> int:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            added = sum(self._append_one(*fact, by=by) for fact in facts)
+            self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
         return added
 
     def _append_one(self, kind: str, key: str, body: str, *, by: str) -> bool:
@@ -175,26 +185,89 @@ class Ledger:
         return True
 
     def entries(self, kind: EntryKind | None = None) -> Iterator[Entry]:
-        """Yield every entry (of a kind) in the order written, superseded ones too."""
-        where, values = ("WHERE kind = ?", (kind,)) if kind else ("", ())
-        yield from map(
-            _entry, self._db.execute(f"SELECT * FROM entries {where} ORDER BY seq", values)
-        )
+        """Yield every entry (of a kind) in the order written, superseded ones too.
+
+        Entries written while reading are yielded too.
+
+        Raises
+        ------
+        LedgerError
+            If the file is damaged where it is read.
+        """
+        where, values = ("AND kind = ?", (kind,)) if kind else ("", ())
+        query = f"SELECT * FROM entries WHERE seq > ? {where} ORDER BY seq LIMIT {_PAGE}"
+        last = 0
+        while rows := self._rows(query, (last, *values)):
+            last = rows[-1][0]
+            yield from map(self._entry, rows)
 
     def standing(self, kind: EntryKind) -> Iterator[Entry]:
-        """Yield the entries of a kind that are in force, in the order written."""
-        query = "SELECT * FROM standing WHERE kind = ? ORDER BY seq"
-        yield from map(_entry, self._db.execute(query, (kind,)))
+        """Yield the entries of a kind that are in force, in the order written.
+
+        Raises
+        ------
+        LedgerError
+            If the file is damaged where it is read.
+        """
+        query = "SELECT max(seq) FROM entries WHERE kind = ? GROUP BY key"
+        chosen = sorted(row[0] for row in self._rows(query, (kind,)))
+        for start in range(0, len(chosen), _PAGE):
+            page = chosen[start : start + _PAGE]
+            marks = ", ".join("?" * len(page))
+            query = f"SELECT * FROM entries WHERE seq IN ({marks}) ORDER BY seq"
+            yield from map(self._entry, self._rows(query, page))
 
     def get(self, kind: EntryKind, key: str) -> Entry | None:
         """Return the entry in force for a kind and key, or None if there is none."""
         query = "SELECT * FROM entries WHERE kind = ? AND key = ? ORDER BY seq DESC LIMIT 1"
-        row = self._db.execute(query, (kind, key)).fetchone()
-        return _entry(row) if row else None
+        rows = self._rows(query, (kind, key))
+        return self._entry(rows[0]) if rows else None
+
+    def numbers(self) -> list[int]:
+        """Return the places of all entries in the chain, in order, for the audit."""
+        return [int(row[0]) for row in self._rows("SELECT seq FROM entries ORDER BY seq", ())]
+
+    def raw(self, number: int) -> tuple[Any, ...]:
+        """Return one row as it stands in the file, for the audit: seq, at, by, kind, key ..."""
+        rows = self._rows("SELECT * FROM entries WHERE seq = ?", (number,))
+        if not rows:
+            raise LedgerError(self.path, f"entry {number} is listed but not there")
+        return rows[0]
+
+    def pragma(self, name: str) -> list[tuple[Any, ...]]:
+        """Return what SQLite says about the file itself, for the audit."""
+        return self._rows(f"PRAGMA {name}", ())
+
+    def layout(self) -> list[str]:
+        """Return the SQL of the tables, indexes, views and triggers in the file, for the audit."""
+        query = "SELECT sql FROM sqlite_schema WHERE sql IS NOT NULL ORDER BY name"
+        return [str(row[0]) for row in self._rows(query, ())]
+
+    def _rows(self, query: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
+        try:
+            return _patiently(lambda: self._db.execute(query, values).fetchall())
+        except (sqlite3.Error, OverflowError) as error:
+            raise self._damaged(error) from error
+
+    def _entry(self, row: tuple[Any, ...]) -> Entry:
+        seq, at, by, kind, key, body, previous, digest = row
+        try:
+            return Entry(seq, at, by, kind, key, json.loads(body), previous, digest)
+        except (ValueError, RecursionError) as error:
+            raise self._damaged(error) from error
+
+    def _damaged(self, error: Exception) -> LedgerError:
+        mend = "run counting audit, and restore the trial's folder from a copy"
+        return LedgerError(self.path, f"damaged ({str(error)[:100]})", mend=mend)
 
     def close(self) -> None:
-        """Close the file."""
+        """Close the file, and seal it if it changed and no other program has it open."""
         self._db.close()
+        if self._changed:
+            self._changed = False
+            # every fact is on the disk by now; a seal that cannot be written is the audit's to tell
+            with contextlib.suppress(CountingError, OSError, sqlite3.Error):
+                write_seal(self.path)
 
     def __enter__(self) -> Self:
         return self
@@ -208,16 +281,15 @@ class Ledger:
         self.close()
 
 
-def _statements(schema: str) -> Iterator[str]:
-    """Yield a script's statements one by one, so that they run inside one transaction."""
-    statement = ""
-    for line in schema.splitlines(keepends=True):
-        statement += line
-        if sqlite3.complete_statement(statement):
-            yield statement
-            statement = ""
-
-
-def _entry(row: tuple[Any, ...]) -> Entry:
-    seq, at, by, kind, key, body, previous, digest = row
-    return Entry(seq, at, by, kind, key, json.loads(body), previous, digest)
+def _patiently(action: Callable[[], _T]) -> _T:
+    """Run an action again while another program is in the way, as SQLite itself does elsewhere."""
+    deadline = time.monotonic() + _WAIT_S
+    while True:
+        try:
+            return action()
+        except sqlite3.OperationalError as error:
+            code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+            busy = code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}
+            if not busy or time.monotonic() > deadline:
+                raise
+            time.sleep(_PAUSE_S)

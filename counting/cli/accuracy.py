@@ -1,1 +1,101 @@
 """Commands of the accuracy room."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from counting.cli.base import Replace, app, refused, say
+
+if TYPE_CHECKING:
+    from counting.accuracy.score import Accuracy
+
+
+@app.command("accuracy")
+def measure_accuracy(
+    photos: Annotated[Path, typer.Option(metavar="DIR", help="Folder of the labelled photos.")],
+    labels: Annotated[
+        Path, typer.Option(metavar="FILE", help="COCO file, or folder of Pascal VOC or YOLO files.")
+    ],
+    out: Annotated[
+        Path, typer.Option(metavar="DIR", help="Write accuracy.json and accuracy.html here.")
+    ],
+    stages: Annotated[
+        str, typer.Option(metavar="NAMES", help="Stages that propose, with commas between.")
+    ] = "colour,blobs,scorer",
+    workers: Annotated[
+        int | None, typer.Option(min=1, help="Processes at work; one per core where not given.")
+    ] = None,
+    replace: Replace = False,
+) -> None:
+    """Hold the candidates against photos in which people labelled the fruit.
+
+    Example: counting accuracy --photos photos --labels labels.json --out accuracy
+    """
+    from counting.accuracy.labels import read_labels
+    from counting.accuracy.measure import measure
+    from counting.accuracy.page import accuracy_page
+    from counting.accuracy.score import calibration, score
+    from counting.cli.base import write_json
+    from counting.cli.progress import photo_progress
+    from counting.errors import CountingError
+    from counting.files import write_text
+    from counting.settings import Settings
+
+    settings = Settings.with_stages(stages)
+    targets = [out / "accuracy.json", out / "accuracy.html"]
+    for target in targets:
+        if target.exists() and not replace:
+            raise CountingError(target, "exists already", mend="pass --replace to write over it")
+    labelled = read_labels(photos, labels)
+    with photo_progress("Finding") as progress:
+        marked, left_out = measure(labelled, settings, workers=workers, progress=progress)
+    if marked:
+        figures = score(marked, settings.threshold)
+        write_json(targets[0], figures.to_json(), replace=replace)
+        write_text(targets[1], accuracy_page(figures, marked, labelled, settings), replace=replace)
+        _show(figures, calibration(marked)[1])
+        say(f"Written: {targets[0]} and {targets[1]}")
+    refused(left_out, done=len(marked))
+
+
+def _show(figures: Accuracy, calibration_error: float | None) -> None:
+    """Print the figures as a table."""
+    from rich.console import Console
+    from rich.table import Table
+
+    def text(value: float | None, decimals: int = 2) -> str:
+        return "not known" if value is None else f"{value:.{decimals}f}"
+
+    table = Table(box=None, pad_edge=False, show_header=False)
+    table.add_column("figure")
+    table.add_column("value", justify="right")
+    rows = {
+        "photos": str(figures.photos),
+        "fruit labelled": str(figures.labelled),
+        f"fruit proposed (confidence {figures.threshold:.2f} and more)": str(figures.proposed),
+        "precision, overlap 0.5": text(figures.precision),
+        "recall, overlap 0.5": text(figures.recall),
+        "F1, overlap 0.5": text(figures.f1),
+        "precision, centre": text(figures.precision_centre),
+        "recall, centre": text(figures.recall_centre),
+        "F1, centre": text(figures.f1_centre),
+        "average precision (AP50)": text(figures.ap50, 3),
+        "count: mean absolute error a photo": text(figures.count_mae),
+        "count: bias": text(figures.count_bias),
+        "count: R2": text(figures.count_r2),
+        "corrections per 100 fruit": text(figures.corrections_per_100, 1),
+        "counts inside the 90 % interval": text(figures.interval_coverage),
+        "expected calibration error": text(calibration_error, 3),
+        "seconds a photo": text(figures.seconds_per_photo),
+    }
+    for name, row in figures.by_class.items():
+        rows[f"recall, {name} ({row['labelled']} labelled)"] = text(row["recall"])
+    for name, row in figures.by_size.items():
+        to = f"{row['from_px']:.0f} to {row['to_px']:.0f}" if row["to_px"] else "96 and more"
+        rows[f"recall, {name} ({to} px, {row['labelled']} labelled)"] = text(row["recall"])
+    for name, value in rows.items():
+        table.add_row(name, value)
+    Console(highlight=False, markup=False).print(table)

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FREE", "IOU", "match_by_centre", "match_by_overlap", "overlap"]
+from counting.finding.boxes import overlap
+
+__all__ = ["FREE", "IOU", "match_by_centre", "match_by_overlap"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -18,29 +20,6 @@ doi 10.1007/s11263-009-0275-4, section 4.2)."""
 _ALMOST_ONE = 1 - 1e-10
 
 
-def overlap(boxes: Floats, others: Floats) -> Floats:
-    """Return the intersection over union of every pair of boxes.
-
-    Parameters
-    ----------
-    boxes, others : (N, 4) and (M, 4) ndarray of float
-        Centre x, centre y, width, height in px. Edges are continuous: a box from 0 to 10 is 10 px
-        wide, not 11.
-
-    Returns
-    -------
-    (N, M) ndarray of float
-        0..1; 0 where a box has no area.
-    """
-    mine, theirs = _corners(boxes)[:, None, :], _corners(others)[None, :, :]
-    low = np.maximum(mine[..., :2], theirs[..., :2])
-    high = np.minimum(mine[..., 2:], theirs[..., 2:])
-    shared: Floats = np.clip(high - low, 0, None).prod(axis=-1)
-    area = (boxes[:, 2] * boxes[:, 3])[:, None] + (others[:, 2] * others[:, 3])[None, :] - shared
-    share: Floats = np.divide(shared, area, out=np.zeros_like(shared), where=area > 0)
-    return share
-
-
 def match_by_overlap(
     candidates: Floats, confidence: Floats, labels: Floats, *, iou: float = IOU
 ) -> Ints:
@@ -49,7 +28,8 @@ def match_by_overlap(
     Parameters
     ----------
     candidates : (N, 4) ndarray of float
-        Centre x, centre y, width, height in px.
+        Centre x, centre y, width, height in px. Edges are continuous: a box from 0 to 10 is 10 px
+        wide, not 11.
     confidence : (N,) ndarray of float
         Decides whose turn it is; equal ones in the order given.
     labels : (M, 4) ndarray of float
@@ -91,9 +71,3 @@ def _greedy(worth: Floats, confidence: Floats) -> Ints:
             partner[row] = column
             left[:, column] = -np.inf
     return partner
-
-
-def _corners(boxes: Floats) -> Floats:
-    """Left, top, right, bottom of boxes given by centre and size."""
-    half = boxes[:, 2:] / 2
-    return np.concatenate([boxes[:, :2] - half, boxes[:, :2] + half], axis=1)

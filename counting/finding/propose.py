@@ -1,0 +1,209 @@
+"""Candidates for every photo of a trial, on all cores or many machines, written as they come."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from counting import __version__
+from counting.errors import CountingError, Refusal
+from counting.files import inside
+from counting.finding.proposal import Task, find_in, same
+from counting.finding.tune import tuned_settings
+from counting.finding.workers import Job, on_cluster, on_cores
+from counting.ledger import Entry, Ledger
+from counting.ledger.store import EntryKind
+from counting.plan.trial import Trial
+from counting.settings import Settings
+
+__all__ = ["Proposed", "propose"]
+
+_BATCH = 32
+_BATCH_S = 2.0
+"""Proposals are written when so many wait, or so long after the last writing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Proposed:
+    """What became of the photos.
+
+    Attributes
+    ----------
+    new : int
+        Photos that got candidates now.
+    standing : int
+        Photos left alone: their candidates were found with the same version, settings and scale.
+    confirmed : int
+        Photos left alone because a person has confirmed their count already.
+    fruit : int
+        Fruit proposed on the new photos.
+    to_look_at : int
+        New photos with a flag.
+    refused : tuple of Refusal
+        Photos left out, with the reason.
+    settings : Settings
+        What was used.
+    tuning : dict or None
+        The ledger's record of the trial's own tuning, where it was used.
+    """
+
+    new: int
+    standing: int
+    confirmed: int
+    fruit: int
+    to_look_at: int
+    refused: tuple[Refusal, ...]
+    settings: Settings
+    tuning: dict[str, Any] | None
+
+
+def propose(
+    trial: Trial,
+    settings: Settings,
+    *,
+    workers: int | None = None,
+    cluster: str | None = None,
+    progress: Callable[[int, int], None] | None = None,
+    tuned: bool = True,
+) -> Proposed:
+    """Find the fruit on the trial's photos and write them to the ledger.
+
+    Stopped at any moment, it goes on where it stopped when it is called again: what is in the
+    ledger with the same version, settings and scale is not done again. Photos whose count a person
+    has confirmed keep the candidates they were confirmed from.
+
+    Parameters
+    ----------
+    trial : Trial
+        The trial; its photos are those in the ledger.
+    settings : Settings
+        Stages and threshold.
+    workers : int, optional
+        Number of processes, by default one per core.
+    cluster : str, optional
+        Address of a `dask.distributed` scheduler whose workers do it instead.
+    progress : callable, optional
+        Called with photos done and photos in all.
+    tuned : bool
+        Use the trial's own threshold and calibration, where there are any.
+
+    Raises
+    ------
+    CountingError
+        If the ledger cannot be written or the cluster does not answer.
+    """
+    with trial.ledger() as ledger:
+        tuning = ledger.get("tuning", "tuning") if tuned else None
+        settings, used = tuned_settings(settings, tuning.body if tuning else None)
+        todo = _Todo.of(trial, ledger, settings)
+        outcomes = (
+            on_cluster(find_in, todo.jobs, cluster)
+            if cluster and todo.jobs
+            else on_cores(find_in, todo.jobs, workers)
+        )
+        tally = _Tally()
+        for batch in _batches(_told(outcomes, len(todo.jobs), progress)):
+            _write(ledger, batch, tally)
+    return Proposed(
+        tally.new,
+        todo.standing,
+        todo.confirmed,
+        tally.fruit,
+        tally.to_look_at,
+        tuple(sorted([*todo.refused, *tally.refused], key=lambda refusal: refusal.item)),
+        settings,
+        used,
+    )
+
+
+@dataclass(slots=True)
+class _Todo:
+    """Which photos want candidates."""
+
+    jobs: list[Job] = field(default_factory=list)
+    refused: list[Refusal] = field(default_factory=list)
+    standing: int = 0
+    confirmed: int = 0
+
+    @classmethod
+    def of(cls, trial: Trial, ledger: Ledger, settings: Settings) -> _Todo:
+        todo = cls()
+        smallest = trial.plan.rule.smallest_fruit_mm
+        confirmed = {entry.body["photo"] for entry in ledger.standing("confirmation")}
+        out = {entry.key for entry in ledger.standing("exclusion") if not entry.body.get("lifted")}
+        for photo in ledger.standing("photo"):
+            if photo.key in out:
+                continue
+            proposal = ledger.get("proposal", photo.key)
+            task = Task.of(photo.body, settings, smallest)
+            if proposal and photo.key in confirmed:
+                todo.confirmed += 1
+            elif proposal and same(proposal.body, task):
+                todo.standing += 1
+            else:
+                todo.add(trial, photo, task)
+        return todo
+
+    def add(self, trial: Trial, photo: Entry, task: Task) -> None:
+        try:
+            path = inside(trial.directory, photo.body["file"])
+        except CountingError as error:
+            self.refused.append(Refusal(photo.body["file"], str(error)))
+        else:
+            self.jobs.append(Job(photo.key, path, extra=task))
+
+
+@dataclass(slots=True)
+class _Tally:
+    """Running totals."""
+
+    new: int = 0
+    fruit: int = 0
+    to_look_at: int = 0
+    refused: list[Refusal] = field(default_factory=list)
+
+
+Outcome = tuple[Job, Any]
+
+
+def _told(
+    outcomes: Iterable[Outcome], total: int, progress: Callable[[int, int], None] | None
+) -> Iterator[Outcome]:
+    """Pass outcomes on, telling how far they are."""
+    for done, outcome in enumerate(outcomes, start=1):
+        yield outcome
+        if progress:
+            progress(done, total)
+
+
+def _batches(outcomes: Iterable[Outcome]) -> Iterator[list[Outcome]]:
+    """Gather outcomes until there are `_BATCH`, or `_BATCH_S` have passed."""
+    batch: list[Outcome] = []
+    since = time.monotonic()
+    for outcome in outcomes:
+        batch.append(outcome)
+        if len(batch) >= _BATCH or time.monotonic() - since >= _BATCH_S:
+            yield batch
+            batch, since = [], time.monotonic()
+    if batch:
+        yield batch
+
+
+def _write(ledger: Ledger, batch: list[Outcome], tally: _Tally) -> None:
+    """Write a batch in one transaction."""
+    bodies: list[dict[str, Any]] = []
+    for job, outcome in batch:
+        if isinstance(outcome, Refusal):
+            tally.refused.append(outcome)
+            continue
+        standing = ledger.get("proposal", job.key)
+        if standing and same(standing.body, job.extra):  # another process was faster
+            continue
+        bodies.append(outcome)
+    kind: EntryKind = "proposal"
+    facts = [(kind, str(body["photo"]), body) for body in bodies]
+    tally.new += ledger.append_many(facts, by=f"counting {__version__}")
+    tally.fruit += sum(body["proposed"] for body in bodies)
+    tally.to_look_at += sum(bool(body["flags"]) for body in bodies)

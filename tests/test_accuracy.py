@@ -1,0 +1,169 @@
+"""The command that holds the finder against labelled photos, and the page it writes."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from PIL import Image as Pillow
+from playwright.sync_api import sync_playwright
+from trials import drawn
+from typer.testing import CliRunner
+
+from counting.accuracy.labels import read_labels
+from counting.accuracy.marked import Seen, mark
+from counting.accuracy.measure import measure
+from counting.accuracy.page import accuracy_page
+from counting.accuracy.score import score
+from counting.cli import app
+from counting.settings import Settings
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+TOMATO = Path("../shared/labelled-photos/tomato")
+
+
+def _write(folder, photos):
+    """Write photos and a COCO file; photos as {name: (size, boxes)}."""
+    (folder / "photos").mkdir(parents=True)
+    images, annotations = [], []
+    for number, (name, (size, boxes)) in enumerate(photos.items(), start=1):
+        drawn(3, seed=number, size=size).save(folder / "photos" / name)
+        images.append({"id": number, "file_name": name, "width": size[0], "height": size[1]})
+        annotations += [{"image_id": number, "category_id": 1, "bbox": box} for box in boxes]
+    annotations = [row | {"id": number} for number, row in enumerate(annotations)]
+    labels = folder / "labels.json"
+    labels.write_text(
+        json.dumps(
+            {
+                "info": {"contributor": "<b>Drawn</b> for a test", "license": "CC0"},
+                "images": images,
+                "annotations": annotations,
+                "categories": [{"id": 1, "name": "fruit"}],
+            }
+        )
+    )
+    return folder / "photos", labels
+
+
+@pytest.fixture
+def drawn_set(tmp_path):
+    boxes = [[10, 10, 40, 40], [70, 10, 40, 40], [130, 10, 40, 40]]
+    return _write(tmp_path, {"a.png": ((320, 240), boxes), "b.png": ((320, 240), boxes[:1])})
+
+
+def _page(photos, labels):
+    """Return a page with one hit, two misses and one false alarm on a.png."""
+    labelled = read_labels(photos, labels)
+    columns = ["x", "y", "width", "height", "confidence"]
+    candidates = pd.DataFrame([[30, 30, 40, 40, 0.9], [200, 150, 30, 30, 0.8]], columns=columns)
+    none = pd.DataFrame(columns=columns, dtype=np.float64)
+    seen = {"a.png": Seen(candidates, 2, 1, 3, 0.1), "b.png": Seen(none, 0.2, 0, 1, 0.1)}
+    marked = mark(labelled, seen)
+    return accuracy_page(score(marked, 0.5), marked, labelled, Settings())
+
+
+def _run(*arguments):
+    return CliRunner().invoke(app, ["accuracy", *map(str, arguments)])
+
+
+def test_the_command_writes_figures_and_a_page_and_never_over_them(drawn_set, tmp_path):
+    photos, labels = drawn_set
+    out = tmp_path / "out"
+    first = _run("--photos", photos, "--labels", labels, "--out", out)
+    assert first.exit_code == 0, first.output
+    assert "average precision (AP50)" in first.stdout
+    figures = json.loads((out / "accuracy.json").read_text())
+    assert (figures["photos"], figures["labelled"]) == (2, 4)
+    assert [row["photo"] for row in figures["by_photo"]] == ["a.png", "b.png"]
+    assert figures["seconds_per_photo"] > 0
+    before = (out / "accuracy.html").read_bytes()
+    again = _run("--photos", photos, "--labels", labels, "--out", out)
+    assert again.exception is not None
+    assert "--replace" in str(again.exception)
+    assert (out / "accuracy.html").read_bytes() == before
+    assert _run("--photos", photos, "--labels", labels, "--out", out, "--replace").exit_code == 0
+
+
+def test_one_unreadable_photo_does_not_stop_the_others(drawn_set, tmp_path):
+    photos, labels = drawn_set
+    (photos / "a.png").write_text("no photo")
+    result = _run("--photos", photos, "--labels", labels, "--out", tmp_path / "out")
+    assert result.exit_code == 1
+    assert "a.png" in result.stderr
+    assert json.loads((tmp_path / "out" / "accuracy.json").read_text())["photos"] == 1
+
+
+def test_a_photo_of_half_the_size_is_scored_in_the_px_of_its_labels(tmp_path):
+    boxes = [[20, 20, 80, 80], [140, 20, 80, 80], [260, 20, 80, 80]]
+    photos, labels = _write(tmp_path, {"a.png": ((640, 480), boxes)})
+    whole, _ = measure(read_labels(photos, labels), Settings())
+    with Pillow.open(photos / "a.png") as photo:
+        half = photo.resize((320, 240), Pillow.Resampling.LANCZOS)
+    half.save(photos / "a.png")
+    small, refused = measure(read_labels(photos, labels), Settings())
+    assert refused == []
+    far = whole[0].candidates[["x", "y"]].max() / small[0].candidates[["x", "y"]].max()
+    assert (abs(far - 1) < 0.35).all()
+
+
+def test_a_photo_of_another_shape_than_its_labels_is_refused(drawn_set):
+    photos, labels = drawn_set
+    drawn(3, size=(240, 320)).save(photos / "a.png")
+    marked, refused = measure(read_labels(photos, labels), Settings())
+    assert [photo.photo for photo in marked] == ["b.png"]
+    assert "320 x 240 as in the labels" in refused[0].reason
+
+
+def test_the_page_names_its_source_and_escapes_it(drawn_set):
+    page = _page(*drawn_set)
+    assert "&lt;b&gt;Drawn&lt;/b&gt; for a test. CC0" in page
+    assert "http://" not in page
+    assert "https://" not in page
+    assert "<script" not in page
+
+
+@pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium: apt-get install chromium")
+def test_the_page_draws_hits_misses_and_false_alarms_each_in_its_own_shape(drawn_set, tmp_path):
+    path = tmp_path / "page.html"
+    path.write_text(_page(*drawn_set), encoding="utf-8")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 390, "height": 844})
+        faults = []
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        page.goto(path.as_uri())
+        first = page.locator(".photo").first
+        shapes = {kind: first.locator(f".{kind}").count() for kind in ("hit", "miss", "alarm")}
+        tags = {
+            kind: first.locator(f".{kind}").first.evaluate("part => part.tagName")
+            for kind in shapes
+        }
+        page.uncheck("#misses")
+        hidden = not first.locator(".miss").first.is_visible()
+        width = page.evaluate("document.documentElement.scrollWidth")
+        browser.close()
+    assert shapes == {"hit": 1, "miss": 2, "alarm": 1}
+    assert tags == {"hit": "ellipse", "miss": "rect", "alarm": "path"}
+    assert hidden
+    assert width == 390
+    assert faults == []
+
+
+@pytest.mark.slow
+def test_the_labelled_tomato_photos_are_scored_on_both_ways_of_matching(tmp_path):
+    if not TOMATO.is_dir():
+        pytest.skip("needs the labelled tomato photos: doi 10.17632/8h3s6jkyff")
+    labels = TOMATO / "labels.json"
+    result = _run("--photos", TOMATO / "photos", "--labels", labels, "--out", tmp_path)
+    assert result.exit_code == 0, result.output
+    figures = json.loads((tmp_path / "accuracy.json").read_text())
+    assert figures["labelled"] == 663
+    # cross-scene figures are in the scorer's model card; this holds the whole path together
+    assert figures["f1"] >= 0.80
+    assert figures["f1_centre"] >= figures["f1"]
+    assert figures["by_class"]["green"]["recall"] >= 0.6
+    assert "10.17632/8h3s6jkyff" in (tmp_path / "accuracy.html").read_text()

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, app, refused, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, app, refused, say, write_json
 
 if TYPE_CHECKING:
     from counting.finding.look import Look
+    from counting.finding.propose import Proposed
+    from counting.finding.tune import Tuned
 
 
 @app.command("look")
@@ -64,3 +66,118 @@ def _show(looked: list[Look]) -> None:
         count, rings = f"{found.count:.0f}", str(found.proposed)
         table.add_row(str(one.path), count, interval, rings, reasons)
     Console(highlight=False, markup=False).print(table)
+
+
+Workers = Annotated[
+    int | None, typer.Option(min=1, help="Processes at work; one per core where not given.")
+]
+
+
+@app.command("propose")
+def propose_fruit(
+    directory: TrialDir,
+    stages: Annotated[
+        str, typer.Option(metavar="NAMES", help="Stages that propose, with commas between.")
+    ] = "colour,blobs,scorer",
+    workers: Workers = None,
+    cluster: Annotated[
+        str, typer.Option(metavar="ADDRESS", help="Work on a dask cluster: tcp://HOST:PORT.")
+    ] = "",
+    tune: Annotated[
+        bool, typer.Option("--tune", help="Learn from the confirmed photos first (10 or more).")
+    ] = False,
+    untuned: Annotated[
+        bool, typer.Option("--untuned", help="Leave aside what the trial has taught.")
+    ] = False,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Propose the fruit on every photo taken in; go on where it was stopped.
+
+    Example: counting propose my-trial
+    """
+    from counting.cli.progress import photo_progress
+    from counting.finding.propose import propose
+    from counting.finding.tune import tune as learn
+    from counting.plan.trial import load_trial
+    from counting.settings import Settings
+
+    trial, settings = load_trial(directory), Settings.with_stages(stages)
+    if tune:
+        with trial.ledger() as ledger:
+            _say_tuned(learn(ledger, settings, str(directory)))
+    with photo_progress("Proposing") as progress:
+        done = propose(
+            trial,
+            settings,
+            workers=workers,
+            cluster=cluster or None,
+            progress=progress,
+            tuned=not untuned,
+        )
+    _say_proposed(done, directory)
+    write_json(json_file, _proposed_json(done), replace=replace)
+    refused(done.refused, done=done.new + done.standing + done.confirmed)
+
+
+def _say_tuned(tuned: Tuned) -> None:
+    """Say what tuning changed, and by how much it helps on photos it had not seen."""
+    learnt = f"{tuned.photos} confirmed photos by {tuned.reviewers} reviewer(s)"
+    if not tuned.stored:
+        say(f"Tuned on {learnt}: nothing helped on photos left out; the numbers stay as they were.")
+    else:
+        say(f"Tuned on {learnt}. Changed, and kept in the ledger:")
+        for name, word in (
+            ("threshold", "threshold"),
+            ("slope", "slope of the log-odds"),
+            ("offset", "offset of the log-odds"),
+            ("fruit_spread", "spread of counts"),
+        ):
+            old, new = getattr(tuned.before, name), getattr(tuned.after, name)
+            say(f"  {word}: {old:.3g} -> {new:.3g}")
+    say("On photos left out of the fitting, before -> after:")
+    for name, word in (
+        ("corrections_per_100", "corrections per 100 fruit"),
+        ("count_mae", "count off by, per photo"),
+        ("log_loss", "log loss of the confidence"),
+        ("interval_coverage", "counts inside the 90 % interval"),
+    ):
+        old, new = tuned.gain[name]
+        say(f"  {word}: {old:.3g} -> {new:.3g}")
+
+
+def _say_proposed(done: Proposed, directory: Path) -> None:
+    """Say what was done and what comes next."""
+    if done.tuning:
+        origin = done.tuning["origin"]
+        say(
+            f"Used this trial's own threshold ({done.settings.threshold:.2f}) and calibration, "
+            f"learnt from {len(origin['photos'])} confirmed photos at {origin['at'][:16]}."
+        )
+    say(
+        f"Proposed {done.fruit} fruit on {done.new} photos; "
+        f"{done.to_look_at} of them ask for a close look."
+    )
+    if done.standing:
+        say(f"{done.standing} photos had their candidates already.")
+    if done.confirmed:
+        say(f"{done.confirmed} photos are confirmed and keep theirs.")
+    if done.new or done.standing:
+        say(f"Next: counting sheet {directory}")
+    elif not done.confirmed and not done.refused:
+        say(f"No photos in this trial yet: counting take-in {directory} PHOTO...")
+
+
+def _proposed_json(done: Proposed) -> dict[str, object]:
+    return {
+        "new": done.new,
+        "standing": done.standing,
+        "confirmed": done.confirmed,
+        "fruit": done.fruit,
+        "to_look_at": done.to_look_at,
+        "refused": [{"item": refusal.item, "reason": refusal.reason} for refusal in done.refused],
+        "threshold": done.settings.threshold,
+        "stages": list(done.settings.stages),
+        "settings": done.settings.hash,
+        "tuning": done.tuning,
+    }

@@ -100,20 +100,24 @@ class Sampler:
         self.render = torch.compile(_render) if compiled else _render
         self.tone = torch.compile(_tone) if compiled else _tone
         self.jpeg = torch.compile(_jpeg) if compiled else _jpeg
+        self.hide = torch.compile(_hide) if compiled else _hide
         self.store = store
         self.recipe = recipe
         self.device = store.pixels.device
         self.random = torch.Generator(device=self.device).manual_seed(seed)
         counts = torch.bincount(store.domain, minlength=len(recipe.shares)).float()
         shares = torch.tensor(recipe.shares, device=self.device)
-        self.chances = (shares / counts.clamp(min=1))[store.domain]
+        chances = (shares / counts.clamp(min=1))[store.domain]
+        self.cumulated = torch.cumsum(chances / chances.sum(), 0)
+        self.table = torch.tensor(JPEG_LUMINANCE, device=self.device, dtype=torch.float32)
+        self.probes = _probes(self.device)
         self.scales = torch.tensor(recipe.scales, device=self.device)
         self.tomato_bare = store.bare[store.domain[store.bare[:, 0].long()] == 0]
         if len(self.tomato_bare) == 0:
             self.tomato_bare = store.bare
 
     def draw(self, batch: int) -> Batch:
-        """Return one batch of crops."""
+        """Return one batch of crops, as many as asked for."""
         size = self.recipe.size
         parts = [self._part(batch), self._part(batch)]
         window = self._windows(batch)
@@ -123,9 +127,9 @@ class Sampler:
             boxes.append(placed)
             state.append(known)
         found, known = torch.cat(boxes, 1), torch.cat(state, 1)
-        leaves, shapes = self._leaves(batch, found, known)
-        photo = torch.stack([parts[0][0], parts[1][0], *[p for p, _ in leaves]], 1)
-        maps = torch.stack([parts[0][1], parts[1][1], *[m for _, m in leaves]], 1)
+        leaf, leaf_maps, shapes = self._leaves(found, known)
+        photo = torch.cat([torch.stack([p for p, _ in parts], 1), leaf], 1)
+        maps = torch.cat([torch.stack([m for _, m in parts], 1), leaf_maps], 1)
         pixels = self.render(
             self.store.pixels,
             self._levels(photo, maps),
@@ -134,7 +138,7 @@ class Sampler:
             shapes,
             size,
         )
-        known = _hide(found, known, shapes)
+        known = self.hide(found, known, shapes, self.probes)
         order = torch.argsort((known == 0).long(), dim=1, stable=True)[:, :MOST_BOXES]
         found = torch.gather(found, 1, order[..., None].expand(-1, -1, 4))
         return Batch(self._light(pixels), found, torch.gather(known, 1, order))
@@ -151,9 +155,13 @@ class Sampler:
     def _part(self, batch: int) -> tuple[Tensor, Tensor]:
         """Photos, and the affine maps from crop to photo (B, 2, 3)."""
         store, size = self.store, self.recipe.size
-        photo = torch.multinomial(self.chances, batch, replacement=True, generator=self.random)
+        photo = torch.searchsorted(self.cumulated, self._uniform((batch,)))
+        photo = photo.clamp(max=len(self.cumulated) - 1)
         span = self.scales[store.domain[photo]].log()
-        scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * self._uniform((batch,)))
+        # Half of them evenly over the range, half round its middle.
+        draws = self._uniform((batch, 2))
+        along = torch.where(self._uniform((batch,)) < 0.5, draws[:, 0], draws.mean(1))
+        scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * along)
         extent = torch.stack([store.width[photo, 0], store.height[photo, 0]], 1).float()
         # The middle of the crop: near a label mostly, else anywhere.
         pick = (self._uniform((batch,)) * store.counts[photo].clamp(min=1)).long()
@@ -218,7 +226,7 @@ class Sampler:
     def _place(self, photo: Tensor, maps: Tensor, window: Tensor) -> tuple[Tensor, Tensor]:
         """Boxes of the photos in the crop, clipped to their window, and whether each counts."""
         boxes = self.store.boxes[photo]
-        back = torch.linalg.inv(maps[:, :, :2])
+        back = _inverse(maps[:, :, :2])
         middle = (boxes[..., :2] - maps[:, None, :, 2]) @ back.transpose(1, 2)
         # A fruit is near an ellipse: the box of the turned ellipse, not of the turned box.
         half = torch.sqrt((boxes[..., 2:] / 2) ** 2 @ (back**2).transpose(1, 2))
@@ -241,43 +249,48 @@ class Sampler:
         return cut, torch.where(exists, state, torch.zeros_like(state))
 
     def _leaves(
-        self, batch: int, boxes: Tensor, state: Tensor
-    ) -> tuple[list[tuple[Tensor, Tensor]], Tensor]:
-        """Leaves to lay over: their photos and maps, and their shapes (B, LEAVES, 7)."""
+        self, boxes: Tensor, state: Tensor
+    ) -> tuple[Tensor, Tensor, Tensor]:
+        """Leaves to lay over: their photos (B, L), maps (B, L, 2, 3) and shapes (B, L, 7)."""
         size = float(self.recipe.size)
-        some = (self._uniform((batch,)) < self.recipe.leaves).float()
-        layers, shapes = [], []
-        chance = (state == 1).float() + 1e-6
-        for _ in range(LEAVES):
-            pick = torch.multinomial(chance, 1, generator=self.random)[:, 0]
-            box = boxes[torch.arange(batch, device=self.device), pick]
-            has = state[torch.arange(batch, device=self.device), pick] == 1
-            side = (box[:, 2:] - box[:, :2]).clamp(min=12)
-            over = (box[:, 2:] + box[:, :2]) / 2 + 0.55 * side * self._normal(batch, 2)
-            other = self._uniform((batch, 2)) * size
-            middle = torch.where(has[:, None], over, other)
-            reach = side.mean(1) * self._uniform((batch,), 0.25, 0.75)
-            reach = torch.where(has, reach, self._uniform((batch,), 10, 60))
-            here = some * (self._uniform((batch,)) < 0.6).float()
-            slim = self._uniform((batch,), 1.0, 3.5)
-            turn = self._uniform((batch,), 0, 2 * torch.pi)
-            wave = self._uniform((batch,), 0.0, 0.35)
-            lobes = torch.randint(2, 6, (batch,), generator=self.random, device=self.device)
-            long = reach * slim.sqrt()
-            shapes.append(
-                torch.stack(
-                    [middle[:, 0], middle[:, 1], long * here, long / slim, turn, wave, lobes], 1
-                )
-            )
-            source = self._uniform((batch,)) < 0.7
-            disc = self._disc(self.tomato_bare, batch)
-            disc = torch.where(source[:, None], disc, self._disc(self.store.bare, batch))
-            scale = (long * 1.35 / disc[:, 3]).clamp(min=0.3)
-            maps = self._map(disc[:, 1:3], scale, size)
-            # The leaf's middle, not the crop's, shows the disc's middle.
-            maps[:, :, 2] = disc[:, 1:3] - (maps[:, :, :2] @ middle[:, :, None])[:, :, 0]
-            layers.append((disc[:, 0].long(), maps))
-        return layers, torch.stack(shapes, 1)
+        batch = len(boxes)
+        shape = (batch, LEAVES)
+        chance = torch.cumsum((state == 1).float() + 1e-6, 1)
+        pick = torch.searchsorted(chance, self._uniform(shape) * chance[:, -1:])
+        pick = pick.clamp(max=state.shape[1] - 1)
+        box = torch.gather(boxes, 1, pick[..., None].expand(-1, -1, 4))
+        has = torch.gather(state, 1, pick) == 1
+        side = (box[..., 2:] - box[..., :2]).clamp(min=12)
+        over = (box[..., 2:] + box[..., :2]) / 2 + 0.55 * side * self._normal(*shape, 2)
+        middle = torch.where(has[..., None], over, self._uniform((*shape, 2)) * size)
+        reach = side.mean(2) * self._uniform(shape, 0.25, 0.75)
+        reach = torch.where(has, reach, self._uniform(shape, 10, 60))
+        here = (self._uniform((batch, 1)) < self.recipe.leaves) & (self._uniform(shape) < 0.6)
+        slim = self._uniform(shape, 1.0, 3.5)
+        long = reach * slim.sqrt()
+        lobes = torch.randint(2, 6, shape, generator=self.random, device=self.device)
+        shapes = torch.stack(
+            [
+                *middle.unbind(2),
+                long * here,
+                long / slim,
+                self._uniform(shape, 0, 2 * torch.pi),
+                self._uniform(shape, 0.0, 0.35),
+                lobes,
+            ],
+            2,
+        )
+        from_tomato = self._uniform((batch * LEAVES, 1)) < 0.7
+        count = batch * LEAVES
+        disc = torch.where(
+            from_tomato, self._disc(self.tomato_bare, count), self._disc(self.store.bare, count)
+        )
+        scale = (long.reshape(-1) * 1.35 / disc[:, 3]).clamp(min=0.3)
+        maps = self._map(disc[:, 1:3], scale, size)
+        # The leaf's middle, not the crop's, shows the disc's middle.
+        shift = disc[:, 1:3] - (maps[:, :, :2] * middle.reshape(-1, 1, 2)).sum(2)
+        maps = torch.cat([maps[:, :, :2], shift[:, :, None]], 2)
+        return disc[:, 0].long().reshape(shape), maps.reshape(*shape, 2, 3), shapes
 
     def _disc(self, discs: Tensor, batch: int) -> Tensor:
         """Random rows of a table of discs."""
@@ -286,7 +299,7 @@ class Sampler:
 
     def _levels(self, photo: Tensor, maps: Tensor) -> Tensor:
         """Offset, width, height and step of each layer's photo at the level fit for its scale."""
-        step = torch.linalg.det(maps[..., :2]).abs().sqrt()
+        step = _determinant(maps[..., :2]).abs().sqrt()
         level = torch.log2(step.clamp(min=1e-3) * 1.15).floor().clamp(0, LEVELS - 1).long()
         store = self.store
         return torch.stack(
@@ -321,7 +334,9 @@ class Sampler:
         photos = torch.cat([blurred, noisy, rest])
         start = quarter // 2
         blocks = self.jpeg(
-            photos[start : start + quarter], self._uniform((len(blurred), 1, 1, 1, 1, 1), 35, 90)
+            photos[start : start + quarter],
+            self._uniform((len(blurred), 1, 1, 1, 1, 1), 35, 90),
+            self.table,
         )
         photos = torch.cat([photos[:start], blocks, photos[start + quarter :]])
         return photos.round().clamp(0, 255)
@@ -339,6 +354,18 @@ class Sampler:
         return flat.reshape(photos.shape)
 
 
+def _determinant(m: Tensor) -> Tensor:
+    """Determinants of 2 by 2 matrices (the library's general routine waits for the GPU)."""
+    return m[..., 0, 0] * m[..., 1, 1] - m[..., 0, 1] * m[..., 1, 0]
+
+
+def _inverse(m: Tensor) -> Tensor:
+    """Inverses of 2 by 2 matrices."""
+    a, b, c, d = m[..., 0, 0], m[..., 0, 1], m[..., 1, 0], m[..., 1, 1]
+    turned = torch.stack([torch.stack([d, -b], -1), torch.stack([-c, a], -1)], -2)
+    return turned / _determinant(m)[..., None, None]
+
+
 def _inside(x: Tensor, y: Tensor, shapes: Tensor) -> Tensor:
     """Whether points lie on each leaf: a slim disc with a waving edge."""
     columns = [shapes[..., i].reshape(*shapes.shape[:2], *[1] * (x.ndim - 2)) for i in range(7)]
@@ -350,12 +377,16 @@ def _inside(x: Tensor, y: Tensor, shapes: Tensor) -> Tensor:
     return (u * u + v * v < edge * edge) & (long > 0)
 
 
-def _hide(boxes: Tensor, state: Tensor, shapes: Tensor) -> Tensor:
+def _probes(device: torch.device) -> Tensor:
+    """Points evenly over the unit disc (2, K)."""
+    steps = torch.linspace(-0.8, 0.8, 7, device=device)
+    points = torch.cartesian_prod(steps, steps)
+    return points[(points**2).sum(1) <= 0.8].T
+
+
+def _hide(boxes: Tensor, state: Tensor, shapes: Tensor, probes: Tensor) -> Tensor:
     """State of the boxes once the leaves lie over them: a fruit nearly covered isn't judged."""
-    steps = torch.linspace(-0.8, 0.8, 7, device=boxes.device)
-    gy, gx = torch.meshgrid(steps, steps, indexing="ij")
-    within = (gx**2 + gy**2 <= 0.8).flatten().nonzero()[:, 0]
-    gx, gy = gx.flatten()[within], gy.flatten()[within]
+    gx, gy = probes
     middle, half = (boxes[..., 2:] + boxes[..., :2]) / 2, (boxes[..., 2:] - boxes[..., :2]) / 2
     x = (middle[..., :1] + half[..., :1] * gx)[:, None]
     y = (middle[..., 1:] + half[..., 1:] * gy)[:, None]
@@ -412,13 +443,12 @@ def _tone(
     return (photos * gain[:, :, None, None]).clamp(0, 255)
 
 
-def _jpeg(photos: Tensor, quality: Tensor) -> Tensor:
+def _jpeg(photos: Tensor, quality: Tensor, table: Tensor) -> Tensor:
     """Round the 8 by 8 cosine coefficients as JPEG of a quality does (quality: B,1,1,1,1,1)."""
     device = photos.device
     k = torch.arange(8, device=device).float()
     basis = torch.cos((2 * k[None, :] + 1) * k[:, None] * torch.pi / 16) / 2
     basis[0] /= 2**0.5
-    table = torch.tensor(JPEG_LUMINANCE, device=device, dtype=torch.float32)
     scale = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality) / 100
     step = (table * scale).clamp(min=1)
     grey = photos.mean(1, keepdim=True)
@@ -426,8 +456,9 @@ def _jpeg(photos: Tensor, quality: Tensor) -> Tensor:
     batch, channels, rows, columns = split.shape
     blocks = split.reshape(batch, channels, rows // 8, 8, columns // 8, 8).transpose(3, 4)
     spectrum = basis @ blocks @ basis.T
-    coarse = torch.tensor([1.0, 1.6, 1.6, 1.6], device=device)[None, :, None, None, None, None]
-    spectrum = (spectrum / (step * coarse)).round() * (step * coarse)
+    coarse = torch.where(torch.arange(4, device=device) > 0, 1.6, 1.0)  # colour is kept coarser
+    step = step * coarse[None, :, None, None, None, None]
+    spectrum = (spectrum / step).round() * step
     blocks = basis.T @ spectrum @ basis
     split = blocks.transpose(3, 4).reshape(batch, channels, rows, columns)
     return (split[:, 1:] + split[:, :1]).clamp(0, 255)

@@ -122,5 +122,10 @@ def loss(
     apart = ((sides - want_sides.log()).abs().mean(1) * weight).sum() / boxed
     sure = functional.binary_cross_entropy_with_logits(quality, share.detach(), reduction="none")
     ranked = (sure * weight).sum() / boxed
-    parts = torch.stack([focal, drawn, apart, ranked])
-    return (parts * torch.tensor(list(WEIGHTS.values()), device=parts.device)).sum(), parts.detach()
+    total = (
+        WEIGHTS["centre"] * focal
+        + WEIGHTS["overlap"] * drawn
+        + WEIGHTS["sides"] * apart
+        + WEIGHTS["quality"] * ranked
+    )
+    return total, torch.stack([focal, drawn, apart, ranked]).detach()

@@ -56,6 +56,7 @@ class Plan:
     start: Path | None
     every: float
     width: float
+    rate: float
 
 
 class Average:
@@ -64,14 +65,16 @@ class Average:
     def __init__(self, network: nn.Module) -> None:
         self.network = copy.deepcopy(network).eval().requires_grad_(False)
         self.steps = 0
+        self.mine, self.theirs = (
+            [v for v in n.state_dict().values() if v.is_floating_point()]
+            for n in (self.network, network)
+        )
 
-    def take(self, network: nn.Module) -> None:
-        """Move towards the network's weights."""
+    def take(self) -> None:
+        """Move towards the trained network's weights."""
         self.steps += 1
         keep = min(AVERAGE, (1 + self.steps) / (20 + self.steps))
-        mine = [v for v in self.network.state_dict().values() if v.is_floating_point()]
-        theirs = [v for v in network.state_dict().values() if v.is_floating_point()]
-        torch._foreach_lerp_(mine, theirs, 1 - keep)
+        torch._foreach_lerp_(self.mine, self.theirs, 1 - keep)
 
 
 def train(plan: Plan) -> Path:
@@ -101,7 +104,7 @@ def train(plan: Plan) -> Path:
     done = 0
     while (passed := (time.monotonic() - began) / 60) < plan.minutes:
         shares.append(step(sampler, passed / plan.minutes))
-        average.take(network)
+        average.take()
         done += 1
         if done == 1 or (time.monotonic() - told) / 60 > plan.every:
             told = time.monotonic()
@@ -134,7 +137,7 @@ def _stepper(plan: Plan, network: Scorer) -> Callable[[Sampler, float], Tensor]:
     judged = torch.compile(judge) if plan.compiled else judge
 
     def step(sampler: Sampler, moment: float) -> Tensor:
-        rate = LEARNING_RATE * min(1.0, (moment + 1e-4) / WARM_UP)
+        rate = plan.rate * min(1.0, (moment + 1e-4) / WARM_UP)
         rate *= 0.5 * (1 + math.cos(math.pi * min(moment, 1.0))) * 0.99 + 0.01
         for group in optimiser.param_groups:
             group["lr"] = rate
@@ -196,6 +199,7 @@ def _plan(arguments: Sequence[str]) -> Plan:
     parser.add_argument("--eager", action="store_true", help="don't compile (slower)")
     parser.add_argument("--most", type=int, help="at most so many photos of each set")
     parser.add_argument("--start", type=Path, help="weights to start from")
+    parser.add_argument("--rate", type=float, default=LEARNING_RATE, help="highest learning rate")
     parser.add_argument("--width", type=float, default=1.0, help="channels, times this")
     parser.add_argument("--every", type=float, default=2.0, help="minutes between figures")
     a = parser.parse_args(arguments)
@@ -213,6 +217,7 @@ def _plan(arguments: Sequence[str]) -> Plan:
         a.start,
         a.every,
         a.width,
+        a.rate,
     )
 
 

@@ -80,3 +80,134 @@ def confirm(
     }
     write_json(json_file, result)
     refused(taken.refused, done=taken.files)
+
+
+@app.command("assign")
+def assign_(
+    directory: TrialDir,
+    reviewers: Annotated[str, typer.Option(help="How many volunteers, or names with commas.")],
+    overlap: Annotated[
+        str, typer.Option(help="Share of the photos that everyone gets, as 10% or 0.1.")
+    ] = "10%",
+    flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
+    survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
+    open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
+    seed: Annotated[int | None, typer.Option(help="Draws the lots and the order.")] = None,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Make one contact sheet for each volunteer, with some photos on all of them.
+
+    Example: counting assign mytrial --reviewers 3 --overlap 10%
+    """
+    from counting.review.assign import assign
+    from counting.review.sheet import SheetOptions
+
+    options = SheetOptions(
+        flagged=flagged, survey=survey, blind=not open_, seed=seed, replace=replace
+    )
+    who = int(reviewers) if reviewers.strip().isdecimal() else reviewers.split(",")
+    done = assign(load_trial(directory), who, overlap=_share(overlap), options=options)
+    say(f"{len(done.common)} photos stand on every sheet.")
+    for number, made in enumerate(done.sheets):
+        name = done.reviewers[number] if done.reviewers else f"volunteer {number + 1}"
+        say(f"{name}: {made.photos} photos")
+        if str(json_file) != "-":
+            typer.echo(made.path)
+    result = {
+        "common": list(done.common),
+        "sheets": [
+            {"file": str(made.path), "sheet": made.sheet, "photos": made.photos}
+            for made in done.sheets
+        ],
+    }
+    write_json(json_file, result, replace=replace)
+
+
+@app.command("review")
+def review(
+    directory: TrialDir,
+    lan: Annotated[bool, typer.Option("--lan", help="Let phones on this network in.")] = False,
+    port: Annotated[int, typer.Option(min=1, max=65535, help="The port.")] = 8765,
+    flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
+    survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
+    open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
+    seed: Annotated[int | None, typer.Option(help="Decides the order.")] = None,
+) -> None:
+    """Serve the contact sheet from this machine; each answer is in the ledger at once.
+
+    Example: counting review mytrial --lan
+    """
+    from counting.review.live import Place, address, local_address, serve, token
+    from counting.review.sheet import SheetOptions
+
+    options = SheetOptions(flagged=flagged, survey=survey, blind=not open_, seed=seed)
+    place = Place(local_address(), port, token()) if lan else Place("127.0.0.1", port)
+    if lan:
+        say("Whoever knows this address and is on this network can answer. Scan it with a phone:")
+        _show_code(address(place))
+    typer.echo(address(place))
+    say("Ctrl C ends it; nothing is lost.")
+    serve(load_trial(directory), place, options)
+
+
+@app.command("agree")
+def agree_(
+    directory: TrialDir,
+    reviewer: Annotated[
+        list[str] | None, typer.Option(help="Compare these; give it once for each. All if none.")
+    ] = None,
+    by: Annotated[
+        int, typer.Option(min=1, help="Fruit from which a photo counts as differing.")
+    ] = 1,
+    sheet_: Annotated[
+        bool, typer.Option("--sheet/--no-sheet", help="Make a sheet of the photos that differ.")
+    ] = True,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Compare reviewers with each other and with the proposals; where two differ, a third look.
+
+    Example: counting agree mytrial
+    """
+    from counting.review.agree import agree, third_look
+
+    trial = load_trial(directory)
+    agreement = agree(trial, reviewer or (), by=by)
+    to_stdout = str(json_file) == "-"
+    for pair in agreement.pairs:
+        if not to_stdout:
+            typer.echo(pair.sentence)
+    made = third_look(trial, agreement, replace=replace) if sheet_ else None
+    if made is not None:
+        say(f"{made.photos} photos differ; a sheet for a third look:")
+        if not to_stdout:
+            typer.echo(made.path)
+    result = agreement.to_json()
+    result["sheet"] = None if made is None else str(made.path)
+    write_json(json_file, result, replace=replace)
+
+
+def _share(text: str) -> float:
+    """Return "10%" or "0.1" as 0.1."""
+    from counting.errors import CountingError
+
+    where, number = "--overlap", text.strip()
+    try:
+        value = float(number.removesuffix("%")) / (100 if number.endswith("%") else 1)
+    except ValueError as error:
+        raise CountingError(where, f"{text!r} is no share", "10% or 0.1") from error
+    if not 0 <= value <= 1:
+        raise CountingError(where, f"{text} is no share", "0% to 100%")
+    return value
+
+
+def _show_code(text: str) -> None:
+    """Draw a QR code in the terminal."""
+    import sys
+
+    import qrcode
+
+    code = qrcode.QRCode(border=2)
+    code.add_data(text)
+    code.print_ascii(out=sys.stderr, invert=True)

@@ -19,7 +19,16 @@ from counting.review.build import page
 from counting.review.frames import Frame, frames, ordered
 from counting.review.prints import Prints, prints
 
-__all__ = ["Made", "SheetOptions", "make_sheet", "make_sheets", "record", "sheet_data"]
+__all__ = [
+    "Made",
+    "SheetOptions",
+    "chosen_frames",
+    "make_sheet",
+    "make_sheets",
+    "record",
+    "seed_of",
+    "sheet_data",
+]
 
 _SHEETS = "sheets"
 _ID_LENGTH = 10
@@ -106,7 +115,7 @@ def make_sheets(trial: Trial, options: SheetOptions | None = None) -> list[Made]
         If no photo fits the options, or a file exists with other content.
     """
     options = options or SheetOptions()
-    chosen = ordered(_chosen(trial, options), _seed(trial, options))
+    chosen = ordered(chosen_frames(trial, options), seed_of(trial, options))
     return [_write(trial, options, part) for part in _parts(chosen, options.per_file)]
 
 
@@ -128,7 +137,7 @@ def sheet_data(
         "reviewer": options.reviewer,
         "part": options.part,
         "blind": options.blind,
-        "seed": _seed(trial, options),
+        "seed": seed_of(trial, options),
         "sentences": {flag.value: flag.sentence for flag in Flag},
         "photos": photos,
     }
@@ -179,8 +188,14 @@ def _prints(trial: Trial, listed: Sequence[Frame], *, blind: bool) -> list[Print
         )
 
 
-def _chosen(trial: Trial, options: SheetOptions) -> list[Frame]:
-    """Return the frames that fit the options, or say why there is none."""
+def chosen_frames(trial: Trial, options: SheetOptions) -> list[Frame]:
+    """Return the frames that fit the options, in the order taken in.
+
+    Raises
+    ------
+    CountingError
+        If there is none; the message says why.
+    """
     everything = frames(trial)
     wanted = None if options.photos is None else set(options.photos)
     chosen = [
@@ -256,5 +271,6 @@ def _label(frame: Frame) -> str:
     )
 
 
-def _seed(trial: Trial, options: SheetOptions) -> int:
+def seed_of(trial: Trial, options: SheetOptions) -> int:
+    """Return the seed that decides the order of the photos."""
     return trial.plan.seed if options.seed is None else options.seed

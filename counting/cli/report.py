@@ -1,1 +1,109 @@
-"""Commands of the report room."""
+"""Commands that tell: report, export, audit."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from counting.cli.base import Exit, JsonFile, Replace, TrialDir, app, messages, say, write_json
+
+__all__ = ["audit", "export", "report"]
+
+
+@app.command("report")
+def report(
+    directory: TrialDir,
+    survey: Annotated[
+        str | None, typer.Option(metavar="DATE", help="The survey compared; the last one if none.")
+    ] = None,
+    source: Annotated[
+        str | None, typer.Option(metavar="photo|tally", help="Which counts of the main measure.")
+    ] = None,
+    above: Annotated[
+        float | None, typer.Option(metavar="N", help="Show the share of plants above N.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the page here.")] = None,
+    replace: Replace = False,
+) -> None:
+    """Write the report as one page that opens anywhere and prints on A4.
+
+    Example: counting report my_trial --above 15
+    """
+    from counting.plan.trial import load_trial
+    from counting.report.figures import Choices
+    from counting.report.report import make_report
+
+    choices = Choices(survey=survey, source=source, above=above)
+    typer.echo(make_report(load_trial(directory), choices, path=out, replace=replace))
+
+
+@app.command("export")
+def export(
+    directory: TrialDir,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Write here instead of DIR/export.")
+    ] = None,
+    anonymous: Annotated[
+        bool, typer.Option("--anonymous", help="Write numbers for people's names.")
+    ] = False,
+    replace: Replace = False,
+) -> None:
+    """Write every table as CSV and XLSX, described as a Data Package.
+
+    Example: counting export my_trial --anonymous
+    """
+    from counting.plan.trial import load_trial
+    from counting.report.export import export as write_tables
+
+    written = write_tables(load_trial(directory), out, anonymous=anonymous, replace=replace)
+    for name, rows in written.rows.items():
+        say(f"{name}: {rows} rows")
+    typer.echo(written.folder)
+
+
+@app.command("audit")
+def audit(
+    directory: TrialDir,
+    plant: Annotated[
+        str, typer.Option(metavar="CODE", help="Tell who did what when for this plant.")
+    ] = "",
+    proposals: Annotated[
+        bool, typer.Option("--proposals", help="Find all candidates again, not only a few.")
+    ] = False,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Verify ledger, photos, counts and report; exit 1 if anything is not as it should be.
+
+    Example: counting audit my_trial --plant A1-1
+    """
+    from rich.progress import Progress
+
+    from counting.report.audit import audit as follow_back
+    from counting.report.history import history
+
+    with Progress(console=messages, transient=True) as bar:
+        task = bar.add_task("Finding candidates again", total=None)
+        found = follow_back(
+            directory,
+            proposals="all" if proposals else "sample",
+            progress=lambda done, total: bar.update(task, completed=done, total=total),
+        )
+    result = found.to_json()
+    lines = [line for check in found.checks for line in check.lines()]
+    if plant and not found.faults:
+        from counting.plan.trial import load_trial
+
+        steps, values = history(load_trial(directory), plant)
+        result |= {"plant": plant, "steps": [asdict(step) for step in steps], "values": values}
+        lines += ["", f"Plant {plant}:", *(step.line() for step in steps)]
+        lines += ["What follows from it:", *(f"  {value}" for value in values)]
+    if str(json_file) != "-":
+        typer.echo("\n".join(lines))
+    write_json(json_file, result, replace=replace)
+    if found.faults:
+        say(f"{len(found.faults)} things are not as they should be.")
+        raise typer.Exit(Exit.SOME_REFUSED)

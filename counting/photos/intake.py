@@ -325,7 +325,8 @@ def _place_file(directory: Path, item: _Found) -> str:
     if source.is_relative_to(directory.resolve()):
         return relative(directory, source)
     binding = item.binding
-    folder = inside(directory, f"photos/{binding.survey}/{_plain(binding.plant)}")
+    truss = "" if binding.truss is None else f"/{binding.truss}"
+    folder = inside(directory, f"photos/{binding.survey}/{_plain(binding.plant)}{truss}")
     for name in _names(item):
         target = folder / name
         if not target.exists():
@@ -339,8 +340,6 @@ def _place_file(directory: Path, item: _Found) -> str:
 def _names(item: _Found) -> Iterator[str]:
     """Yield the names to try: the photo's own, then with some of its hash."""
     stem, ending = _plain(item.path.stem)[:100], item.path.suffix.lower()
-    truss = item.binding.truss
-    stem = stem if truss is None else f"{truss}-{stem}"
     yield f"{stem}{ending}"
     yield f"{stem}-{item.examined.photo[:8]}{ending}"
     yield f"{item.examined.photo}{ending}"

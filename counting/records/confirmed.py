@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 from counting.ledger import Ledger
 
-__all__ = ["Answer", "Fruit", "moment", "standing_answers", "tell_apart"]
+__all__ = ["Answer", "Fruit", "counts", "moment", "standing_answers", "tell_apart"]
 
 _COUNTED = {"confirmed", "added"}
 
@@ -74,6 +74,11 @@ class Fruit:
 
     photos: frozenset[str]
     truss: int | None
+
+
+def counts(mark: Mapping[str, Any]) -> bool:
+    """Whether a mark is a fruit that counts."""
+    return mark["state"] in _COUNTED and not mark["small"]
 
 
 def moment(text: str) -> datetime:
@@ -149,7 +154,7 @@ def tell_apart(answers: Iterable[Answer]) -> list[Fruit]:
         if not answer.marks:  # a count without marks, as from a photo too crowded to mark
             fruit += [Fruit(frozenset({answer.photo}), answer.truss)] * answer.count
         for mark in answer.marks:
-            if mark["state"] in _COUNTED and not mark["small"]:
+            if counts(mark):
                 key = (answer.photo, int(mark["mark"]))
                 truss = mark["truss"] if mark["truss"] is not None else answer.truss
                 trusses[key] = truss

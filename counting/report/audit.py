@@ -1,0 +1,331 @@
+"""Every number followed back: the ledger whole, the photos unchanged, the report as computed."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from math import isclose
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from counting.errors import CountingError, Refusal
+from counting.files import inside, read_text, sha256_bytes, sha256_file
+from counting.finding.proposal import finder_version, repeat
+from counting.finding.workers import Job, on_cores
+from counting.ledger import Entry, Ledger, verify
+from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
+from counting.records.confirmed import counts
+from counting.report.figures import Choices, figures
+from counting.report.report import REPORT_NAME
+
+__all__ = ["Audit", "Check", "Fault", "audit"]
+
+_SAMPLE = 5
+"""Proposals found again unless all are asked for."""
+_FIGURES = re.compile(r'<script type="application/json" id="figures">(.*?)</script>', re.DOTALL)
+_TOLERANCE = 1e-9
+"""Relative; a number written as text and read back differs by less."""
+_MOST_DIFFERENCES = 5
+
+Proposals = Literal["sample", "all", "none"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing that is not as it should be.
+
+    Attributes
+    ----------
+    item : str
+        The file or entry.
+    sentence : str
+        What is wrong with it.
+    """
+
+    item: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One kind of thing examined.
+
+    Attributes
+    ----------
+    name : str
+        ledger, plan, photos, confirmations, proposals or report.
+    sentence : str
+        What was examined, in words.
+    faults : tuple of Fault
+        What is wrong; empty when all is well.
+    remarks : tuple of str
+        What could not be examined, and why.
+    """
+
+    name: str
+    sentence: str
+    faults: tuple[Fault, ...] = ()
+    remarks: tuple[str, ...] = ()
+
+    def lines(self) -> list[str]:
+        """Return the check as lines to read."""
+        outcome = "well" if not self.faults else f"{len(self.faults)} found"
+        head = f"{self.name}: {outcome} ({self.sentence})"
+        told = [f"  {fault.item}: {fault.sentence}" for fault in self.faults]
+        return [head, *told, *(f"  not examined: {remark}" for remark in self.remarks)]
+
+
+@dataclass(frozen=True, slots=True)
+class Audit:
+    """What an audit found.
+
+    Attributes
+    ----------
+    checks : tuple of Check
+        In the order in which the data flows.
+    """
+
+    checks: tuple[Check, ...]
+
+    @property
+    def faults(self) -> tuple[Fault, ...]:
+        """All that is wrong."""
+        return tuple(fault for check in self.checks for fault in check.faults)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the audit as JSON values."""
+        return {"faults": len(self.faults), "checks": [asdict(check) for check in self.checks]}
+
+
+def audit(
+    directory: Path,
+    *,
+    proposals: Proposals = "sample",
+    progress: Callable[[int, int], None] | None = None,
+) -> Audit:
+    """Follow every number of a trial back to where it came from; nothing is changed.
+
+    Parameters
+    ----------
+    directory : Path
+        The trial's folder.
+    proposals : {"sample", "all", "none"}
+        How many proposals are found again, with their own version and settings.
+    progress : callable, optional
+        Called with proposals found again and proposals to find.
+
+    Returns
+    -------
+    Audit
+
+    Raises
+    ------
+    PlanError
+        If there is no trial in the folder.
+    """
+    checks = [_ledger(directory)]
+    trial = load_trial(directory)
+    if not (directory / "ledger.sqlite").exists():
+        return Audit(tuple(checks))
+    steps: tuple[Callable[[Trial, Ledger], Check], ...] = (
+        _plan,
+        _photos,
+        _confirmations,
+        lambda trial, ledger: _proposals(trial, ledger, proposals, progress),
+        _report,
+    )
+    try:
+        with trial.ledger() as ledger:
+            for step in steps:
+                checks.append(step(trial, ledger))
+    except (CountingError, KeyError, TypeError, ValueError) as error:
+        # a damaged ledger can hold anything; its own check has named the entry
+        found = error.found if isinstance(error, CountingError) else f"cannot be read ({error!r})"
+        fault = Fault("ledger.sqlite", f"the audit could not go on: {found}")
+        checks.append(Check("rest", "what follows from the ledger", (fault,)))
+    return Audit(tuple(checks))
+
+
+def _ledger(directory: Path) -> Check:
+    found = verify(directory)
+    faults = tuple(Fault("ledger.sqlite", sentence) for sentence in found.faults)
+    sentence = f"{found.entries} entries: the chain of hashes, and every byte against the seal"
+    return Check("ledger", sentence, faults, found.remarks)
+
+
+def _plan(trial: Trial, ledger: Ledger) -> Check:
+    sentence = f"{PLAN_NAME} and {PLANTS_NAME} against the plan recorded at the start"
+    entry = ledger.get("trial", "trial")
+    if entry is None:
+        return Check("plan", sentence, (), ("the ledger holds no plan to hold them against",))
+    faults = []
+    for name, part in ((PLAN_NAME, "plan"), (PLANTS_NAME, "plants")):
+        recorded = sha256_bytes(str(entry.body[part]).encode("utf-8"))
+        if sha256_file(trial.directory / name) != recorded:
+            faults.append(Fault(name, f"changed since it was recorded at {entry.at}"))
+    return Check("plan", sentence, tuple(faults))
+
+
+def _photos(trial: Trial, ledger: Ledger) -> Check:
+    faults = []
+    number = 0
+    for entry in ledger.standing("photo"):
+        number += 1
+        file = str(entry.body["file"])
+        try:
+            path = inside(trial.directory, file)
+            changed = sha256_file(path) != entry.key
+        except FileNotFoundError:
+            faults.append(Fault(file, "not there; restore it from a copy"))
+            continue
+        except (CountingError, OSError) as error:
+            faults.append(Fault(file, f"cannot be read ({error})"))
+            continue
+        if changed:
+            faults.append(Fault(file, "its bytes have changed since it was taken in"))
+    return Check("photos", f"{number} photos against their SHA-256", tuple(faults))
+
+
+def _confirmations(trial: Trial, ledger: Ledger) -> Check:
+    """Hold every answer against its photo, its proposal and its own marks."""
+    photos = {entry.key: entry.body for entry in ledger.standing("photo")}
+    proposed = {entry.hash: entry.key for entry in ledger.entries("proposal")}
+    faults = []
+    number = 0
+    for entry in ledger.standing("confirmation"):
+        number += 1
+        body = entry.body
+        item = f"entry {entry.seq}, {body['reviewer']} on {_file(photos, body['photo'])}"
+        if body["photo"] not in photos:
+            faults.append(Fault(item, "confirms a photo that was never taken in"))
+        if proposed.get(body["proposal"]) != body["photo"]:
+            faults.append(Fault(item, "begins from candidates that the ledger does not hold"))
+        counted = sum(map(counts, body["marks"]))
+        if body["answer"] == "counted" and body["marks"] and counted != body["count"]:
+            text = f"says {body['count']} fruit, but {counted} of its marks count"
+            faults.append(Fault(item, text))
+    sentence = f"{number} confirmed counts against photo, candidates and marks"
+    return Check("confirmations", sentence, tuple(faults))
+
+
+def _proposals(
+    trial: Trial,
+    ledger: Ledger,
+    which: Proposals,
+    progress: Callable[[int, int], None] | None,
+) -> Check:
+    """Find candidates again and compare."""
+    photos = {entry.key: entry.body for entry in ledger.standing("photo")}
+    standing = [entry for entry in ledger.standing("proposal") if entry.key in photos]
+    same_version = [e for e in standing if e.body["version"] == finder_version()]
+    chosen = _chosen(same_version, which)
+    jobs = [
+        Job(
+            entry.key,
+            trial.directory / str(photos[entry.key]["file"]),
+            extra=(photos[entry.key], entry.body),
+        )
+        for entry in chosen
+    ]
+    faults = []
+    for done, (job, outcome) in enumerate(on_cores(_again, jobs, None), start=1):
+        file = str(photos[job.key]["file"])
+        if isinstance(outcome, Refusal):
+            faults.append(Fault(file, f"could not be looked at again: {outcome.reason}"))
+        elif outcome:
+            faults.append(Fault(file, f"other candidates than recorded: {outcome}"))
+        if progress:
+            progress(done, len(jobs))
+    sentence = f"{len(chosen)} of {len(standing)} proposals found again and compared"
+    other = Counter(str(e.body["version"]) for e in standing) - Counter(
+        str(e.body["version"]) for e in same_version
+    )
+    remarks = tuple(
+        f"{number} proposals were made by version {version}; install that one to find them again"
+        for version, number in sorted(other.items())
+    )
+    return Check("proposals", sentence, tuple(faults), remarks)
+
+
+def _chosen(entries: Sequence[Entry], which: Proposals) -> list[Entry]:
+    """Choose proposals: all, none, or a few at random, the same few for the same ledger."""
+    if which == "all" or (which == "sample" and len(entries) <= _SAMPLE):
+        return list(entries)
+    if which == "none":
+        return []
+    rng = np.random.default_rng(int(entries[-1].hash[:15], 16))
+    picked = rng.choice(len(entries), _SAMPLE, replace=False)
+    return [entries[index] for index in sorted(picked)]
+
+
+def _again(job: Job) -> str:
+    """Find a photo's candidates again; return the first difference, empty if there is none."""
+    photo, proposal = job.extra
+    found = repeat(job.path, photo, proposal)
+    names = sorted({*found, *proposal} - {"seconds"})
+    left = {name: proposal.get(name) for name in names}
+    right = {name: found.get(name) for name in names}
+    return next(_differences(left, right), "")
+
+
+def _report(trial: Trial, ledger: Ledger) -> Check:
+    """Compute the report's numbers anew and hold them against those in the page."""
+    sentence = f"every number of {REPORT_NAME} computed again from the ledger"
+    path = trial.directory / REPORT_NAME
+    if not path.exists():
+        return Check("report", sentence, (), ("no report has been made yet",))
+    embedded = _FIGURES.search(read_text(path))
+    try:
+        told = json.loads(embedded[1]) if embedded else None
+        choices = Choices(**told["choices"]) if told else Choices()
+    except (ValueError, TypeError, KeyError, RecursionError):
+        told = None
+    if told is None:
+        fault = Fault(REPORT_NAME, "carries no numbers that can be read; make it again")
+        return Check("report", sentence, (fault,))
+    computed = json.loads(json.dumps(figures(trial, ledger, choices).to_json()))
+    differences = list(_differences(told, computed))
+    faults = [Fault(REPORT_NAME, text) for text in differences[:_MOST_DIFFERENCES]]
+    if differences:
+        text = (
+            f"{len(differences)} numbers do not follow from the ledger as it stands; if facts came "
+            f"in since, make it again: counting report {trial.directory} --replace"
+        )
+        faults.insert(0, Fault(REPORT_NAME, text))
+    return Check("report", sentence, tuple(faults))
+
+
+def _differences(told: Any, computed: Any, place: str = "") -> Iterator[str]:
+    """Yield a sentence for each place at which two JSON values differ."""
+    if isinstance(told, Mapping) and isinstance(computed, Mapping):
+        for name in sorted({*told, *computed}):
+            inner = f"{place}.{name}" if place else str(name)
+            yield from _differences(told.get(name), computed.get(name), inner)
+    elif isinstance(told, list) and isinstance(computed, list) and len(told) == len(computed):
+        for number, (one, other) in enumerate(zip(told, computed, strict=True)):
+            yield from _differences(one, other, f"{place}[{number}]")
+    elif _number(told) and _number(computed):
+        if not isclose(told, computed, rel_tol=_TOLERANCE, abs_tol=_TOLERANCE):
+            yield f"{place} is {told:g} there, {computed:g} computed again"
+    elif told != computed:
+        yield f"{place} is {_short(told)} there, {_short(computed)} computed again"
+
+
+def _number(value: Any) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _short(value: Any) -> str:
+    if isinstance(value, list):
+        return f"a list of {len(value)}"
+    text = str(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _file(photos: Mapping[str, Mapping[str, Any]], photo: str) -> str:
+    return str(photos[photo]["file"]) if photo in photos else f"photo {photo[:12]}"

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from counting.photos.tag_edges import refined_corners
+from counting.photos.tag_edges import Corners, refined_corners
 from counting.plan.card import CARD, GREY, MARKER, WHITE, Box
 
 __all__ = ["TagReading", "read_tags"]
@@ -33,6 +33,8 @@ _FOCAL = 0.75
 film (common practice). It matters only for a tilted tag far from the middle."""
 _PRINT_ERROR = 0.0025
 """Standard error of the printed size as a share; the ruler check allows 0.5 mm in 100 mm."""
+_TWO_SIDED = 1.96
+"""Standard errors on either side that hold 95 % of a normal curve."""
 _SMALLEST_SIDE = 12.0
 """Under 12 px a side, less than 2 px a module, what looks like a marker is too often none."""
 _QUIET_MM = (2.5, 4.0, 5.5)
@@ -122,8 +124,7 @@ def read_tags(
         if _shortest_side(rough) < _SMALLEST_SIDE or not _has_margin(grey, rough):
             continue
         pattern = np.asarray(cv2.aruco.generateImageMarker(dictionary, number, 7)) > 0
-        corners, errors = refined_corners(grey, rough, pattern)
-        readings.append(_reading(rgb, scale, number, corners, errors))
+        readings.append(_reading(rgb, scale, number, refined_corners(grey, rough, pattern)))
     height, width = grey.shape
     middle = (width * scale / 2, height * scale / 2)
     return sorted(readings, key=lambda reading: _distance(reading, middle))
@@ -178,24 +179,40 @@ def _ring(outside_mm: float) -> Array:
 
 
 def _has_margin(grey: Photo, corners: Array) -> bool:
-    """Tell whether a marker is framed in black and stands on white, as a printed card does."""
+    """Tell whether a marker is framed in black and stands on white, as a printed card does.
+
+    Frame and margin are compared place by place, so that a shadow or a shine across the card does
+    no harm.
+    """
     black = _levels(grey, _to_photo(corners, _ring(-MARKER.width / 14)))
-    white = _levels(grey, _to_photo(corners, np.concatenate([_ring(out) for out in _QUIET_MM])))
-    if len(black) < 48 or len(white) < 72:
+    if len(black) < len(_ring(0)):
         return False
-    dark, bright = float(np.median(black)), float(np.median(white))
-    if bright - dark < _LEAST_CONTRAST:
+    steps = np.array(
+        [
+            white.astype(float) - black
+            for white in (_levels(grey, _to_photo(corners, _ring(out))) for out in _QUIET_MM)
+            if len(white) == len(black)
+        ]
+    )
+    if len(steps) < 2:
         return False
-    half = (dark + bright) / 2
-    return bool(np.mean(white > half) >= _QUIET_SHARE and np.mean(black < half) >= _QUIET_SHARE)
+    usual = float(np.median(steps))
+    return usual >= _LEAST_CONTRAST and bool(np.mean(steps > 0.3 * usual) >= _QUIET_SHARE)
 
 
-def _reading(rgb: Photo, scale: float, number: int, corners: Array, errors: Array) -> TagReading:
-    """Turn a marker's corners and their standard errors, px of `rgb`, into a reading."""
+def _reading(rgb: Photo, scale: float, number: int, measured: Corners) -> TagReading:
+    """Turn a marker's corners, px of `rgb`, into a reading."""
+    corners = measured.places
     card = _to_photo(corners, np.asarray(CARD.corners, dtype=np.float64))
     scale_mm, tilt = _scale_and_tilt(corners, rgb.shape)
-    relative = np.hypot(_relative_error(corners, errors, rgb.shape, scale_mm), _PRINT_ERROR)
-    factor = float(np.exp(1.96 * relative))
+    side = float(np.sqrt(cv2.contourArea(corners.astype(np.float32))))
+    errors = [
+        _relative_error(measured, rgb.shape, scale_mm),
+        2 * measured.shift / side,
+        _PRINT_ERROR,
+    ]
+    relative = float(np.linalg.norm(errors))
+    factor = float(np.exp(_TWO_SIDED * relative))
     mm_per_px = scale_mm / scale
     return TagReading(
         id=number,
@@ -229,14 +246,12 @@ def _scale_and_tilt(corners: Array, shape: tuple[int, ...]) -> tuple[float, floa
     return float(place[2]) / focal, float(np.degrees(np.arccos(min(facing, 1.0))))
 
 
-def _relative_error(
-    corners: Array, errors: Array, shape: tuple[int, ...], scale_mm: float
-) -> float:
+def _relative_error(measured: Corners, shape: tuple[int, ...], scale_mm: float) -> float:
     """Return the standard error of the scale as a share of it: the corners moved one by one."""
     square = 0.0
-    for index in np.ndindex(corners.shape):
-        moved = corners.copy()
-        moved[index] += errors[index]
+    for index in np.ndindex(measured.places.shape):
+        moved = measured.places.copy()
+        moved[index] += measured.errors[index]
         square += (_scale_and_tilt(moved, shape)[0] / scale_mm - 1) ** 2
     return float(np.sqrt(square))
 

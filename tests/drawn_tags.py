@@ -1,0 +1,196 @@
+"""Photos of a tag with known truth: a card before a camera, with light, blur and noise."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from counting.plan.card import BAR, BAR_STEP_MM, CARD, GREY, GREY_LEVEL, MARKER
+
+FOCAL = 0.75  # of the long side; as of a phone's main camera
+PER_MM = 12
+
+
+@dataclass(frozen=True)
+class Scene:
+    """How the card hangs and how the photo turned out."""
+
+    tag: int = 7
+    metres: float = 1.0
+    tilt_deg: float = 0.0
+    tilt_axis_deg: float = 0.0
+    turn_deg: float = 0.0
+    across: float = 0.0  # place in the photo, shares of its size off the middle
+    down: float = 0.0
+    blur_px: float = 0.8  # of a full-size photo, standard deviation
+    shade: float = 1.0  # light on one half of the card
+    dim: float = 1.0
+    glare: float = 0.0  # strength of a shining spot on the marker
+    torn: str = ""  # "card" tears a corner of the card, "marker" one of the marker
+    noise: float = 0.006  # of full scale, in light
+    tone: float = 1.0  # S of the tone curve; 1 is plain sRGB
+    cast: tuple[float, float, float] = (1.0, 1.0, 1.0)  # colour of the light
+    width: int = 4000
+    height: int = 3000
+
+
+def _light(level):
+    share = np.asarray(level, dtype=np.float32) / 255
+    return np.where(share <= 0.04045, share / 12.92, ((share + 0.055) / 1.055) ** 2.4)
+
+
+def _levels(light):
+    light = np.clip(light, 0, 1)
+    return np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055) * 255
+
+
+def card_image(tag: int) -> np.ndarray:
+    """The printed card as reflectance, float32 (H, W), PER_MM px per mm."""
+    card = np.full((CARD.height * PER_MM, CARD.width * PER_MM), 0.85, np.float32)
+    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
+    bits = cv2.aruco.generateImageMarker(dictionary, tag, 7) > 0
+    marker = np.kron(bits, np.ones((PER_MM * 40 // 7 + 1,) * 2))
+    size = MARKER.width * PER_MM
+    marker = cv2.resize(marker.astype(np.float32), (size, size), interpolation=cv2.INTER_NEAREST)
+    x, y = MARKER.x * PER_MM, MARKER.y * PER_MM
+    card[y : y + size, x : x + size] = np.where(marker > 0.5, 0.85, 0.04)
+    for step in range(0, int(BAR.width / BAR_STEP_MM), 2):
+        left = int((BAR.x + step * BAR_STEP_MM) * PER_MM)
+        card[BAR.y * PER_MM : (BAR.y + BAR.height) * PER_MM, left : left + 10 * PER_MM] = 0.04
+    grey = card[
+        GREY.y * PER_MM : (GREY.y + GREY.height) * PER_MM,
+        GREY.x * PER_MM : (GREY.x + GREY.width) * PER_MM,
+    ]
+    grey[:] = 0.85 * float(_light(GREY_LEVEL))
+    code = np.zeros(card.shape, np.uint8)
+    cv2.putText(code, "B3-2", (58 * PER_MM, 38 * PER_MM), cv2.FONT_HERSHEY_SIMPLEX, 9.0, 255, 40)
+    card[code > 127] = 0.04
+    return card
+
+
+def mm_per_px(scene: Scene) -> float:
+    """The truth: mm per px at the distance of the marker's middle."""
+    return scene.metres * 1000 / (FOCAL * max(scene.width, scene.height))
+
+
+def _pose(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """Rotation and translation of the card; the marker's middle lies at the distance asked."""
+    axis = np.radians(scene.tilt_axis_deg)
+    tilt = cv2.Rodrigues(np.radians(scene.tilt_deg) * np.array([np.cos(axis), np.sin(axis), 0]))[0]
+    turn = cv2.Rodrigues(np.array([0, 0, np.radians(scene.turn_deg)]))[0]
+    depth = scene.metres * 1000
+    focal = FOCAL * max(scene.width, scene.height)
+    place = np.array([scene.across * scene.width, scene.down * scene.height, focal]) * depth / focal
+    return tilt @ turn, place
+
+
+def _matrix(scene: Scene, step: float) -> np.ndarray:
+    """Homography from px of the card image to px of a photo `step` times reduced."""
+    rotation, place = _pose(scene)
+    middle = np.array([MARKER.x + MARKER.width / 2, MARKER.y + MARKER.height / 2])
+    to_mm = np.array(
+        [
+            [1 / PER_MM, 0, 0.5 / PER_MM - middle[0]],
+            [0, 1 / PER_MM, 0.5 / PER_MM - middle[1]],
+            [0, 0, 1],
+        ]
+    )
+    plane = np.column_stack([rotation[:, 0], rotation[:, 1], place])
+    focal = FOCAL * max(scene.width, scene.height)
+    camera = np.array(
+        [[focal, 0, (scene.width - 1) / 2], [0, focal, (scene.height - 1) / 2], [0, 0, 1.0]]
+    )
+    reduce = np.array([[1 / step, 0, 0.5 / step - 0.5], [0, 1 / step, 0.5 / step - 0.5], [0, 0, 1]])
+    return reduce @ camera @ plane @ to_mm
+
+
+def background(rng, width, height):
+    """Blotches of leaf and light at several sizes, as light (H, W, 3)."""
+    image = np.zeros((height, width, 3), np.float32)
+    for size, strength in ((6, 0.5), (24, 0.8), (90, 1.0), (300, 0.7)):
+        shape = (height // size + 2, width // size + 2)
+        layer = rng.random(shape, dtype=np.float32)
+        image += (
+            strength * cv2.resize(layer, (width, height), interpolation=cv2.INTER_CUBIC)[..., None]
+        )
+    image = np.clip((image / 3.0 - 0.25) * 1.2, 0, 1)
+    return image * np.array([0.25, 0.45, 0.12], np.float32)
+
+
+def photo(scene: Scene, seed: int, *, step: float = 1.0, jpeg: int = 90) -> np.ndarray:
+    """A photo of the scene, uint8 (H, W, 3), `step` times reduced after it was taken."""
+    rng = np.random.default_rng(seed)
+    if step != 1.0:
+        full = photo(scene, seed, step=1.0, jpeg=jpeg)
+        size = (round(scene.width / step), round(scene.height / step))
+        return cv2.resize(full, size, interpolation=cv2.INTER_AREA)
+    width, height = scene.width, scene.height
+    light = background(rng, width, height)
+    card = card_image(scene.tag)
+    if scene.shade < 1:
+        edge = int(card.shape[1] * rng.uniform(0.2, 0.6))
+        ramp = np.clip((np.arange(card.shape[1]) - edge) / (6 * PER_MM) + 0.5, 0, 1)
+        card = card * (scene.shade + (1 - scene.shade) * ramp[None, :]).astype(np.float32)
+    if scene.glare:
+        y, x = np.mgrid[: card.shape[0], : card.shape[1]] / PER_MM
+        spot = np.exp(
+            -(((x - rng.uniform(10, 50)) / 14) ** 2 + ((y - rng.uniform(10, 50)) / 9) ** 2)
+        )
+        card = card + scene.glare * spot.astype(np.float32)
+    there = np.ones_like(card)
+    if scene.torn:
+        cut = 13 if scene.torn == "card" else 30  # mm off both edges, top left
+        y, x = np.mgrid[: card.shape[0], : card.shape[1]] / PER_MM
+        there[x + y < cut] = 0
+    _paste(light, card, there, scene)
+    light *= scene.dim * np.asarray(scene.cast, np.float32)
+    if scene.blur_px:
+        light = cv2.GaussianBlur(light, (0, 0), scene.blur_px)
+    light += (
+        rng.normal(size=light.shape).astype(np.float32)
+        * scene.noise
+        * np.sqrt(np.maximum(light, 0.02))
+    )
+    level = _levels(light) / 255
+    if scene.tone != 1:
+        level = level + (scene.tone - 1) * 4 * level * (1 - level) * (level - 0.4)
+    rgb = np.clip(np.rint(level * 255), 0, 255).astype(np.uint8)
+    if jpeg:
+        done, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, jpeg])
+        rgb = cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1]
+    return np.ascontiguousarray(rgb)
+
+
+def _paste(light, card, there, scene):
+    """Lay the card into the light, four times oversampled."""
+    matrix = _matrix(scene, 1.0)
+    rows, columns = card.shape
+    outline = cv2.perspectiveTransform(
+        np.array([[[0, 0], [columns, 0], [columns, rows], [0, rows]]], np.float64), matrix
+    )[0]
+    left, top = np.maximum(np.floor(outline.min(axis=0)).astype(int) - 2, 0)
+    right = min(int(outline[:, 0].max()) + 3, light.shape[1])
+    bottom = min(int(outline[:, 1].max()) + 3, light.shape[0])
+    if right <= left or bottom <= top:
+        return
+    fine = 4
+    zoom = np.array(
+        [
+            [fine, 0, (fine - 1) / 2 - fine * left],
+            [0, fine, (fine - 1) / 2 - fine * top],
+            [0, 0, 1.0],
+        ]
+    )
+    size = ((right - left) * fine, (bottom - top) * fine)
+    seen, share = (
+        cv2.resize(
+            cv2.warpPerspective(layer, zoom @ matrix, size, flags=cv2.INTER_LINEAR),
+            (right - left, bottom - top),
+            interpolation=cv2.INTER_AREA,
+        )
+        for layer in (card * there, there)
+    )
+    cut = light[top:bottom, left:right]
+    cut[:] = cut * (1 - share[..., None]) + seen[..., None]

@@ -25,6 +25,8 @@ _WAIT_S = 60.0
 _PAUSE_S = 0.01
 _PAGE = 200
 """Entries read at a time; no reader holds the file open between, so none hinders a writer."""
+_UNUSABLE = (sqlite3.Error, OSError, UnicodeError, OverflowError)
+"""What a damaged file can raise: SQLite's own messages may quote its broken text."""
 _T = TypeVar("_T")
 
 EntryKind = Literal[
@@ -104,7 +106,7 @@ class Ledger:
             except BaseException:
                 self._db.close()
                 raise
-        except (sqlite3.Error, OSError) as error:
+        except _UNUSABLE as error:
             mend = "restore the trial's folder from a copy"
             raise LedgerError(self.path, f"cannot be used ({error})", "a ledger", mend) from error
 
@@ -149,7 +151,7 @@ class Ledger:
         listed = [(kind, key, canonical_json(body)) for kind, key, body in facts]
         try:
             added = _patiently(lambda: self._transact(listed, by))
-        except sqlite3.Error as error:
+        except _UNUSABLE as error:
             mend = "free some space or wait for the other program, then run it again"
             raise LedgerError(self.path, f"nothing was written ({error})", mend=mend) from error
         self._changed = self._changed or added > 0
@@ -246,7 +248,7 @@ class Ledger:
     def _rows(self, query: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
         try:
             return _patiently(lambda: self._db.execute(query, values).fetchall())
-        except (sqlite3.Error, OverflowError) as error:
+        except _UNUSABLE as error:
             raise self._damaged(error) from error
 
     def _entry(self, row: tuple[Any, ...]) -> Entry:
@@ -266,7 +268,7 @@ class Ledger:
         if self._changed:
             self._changed = False
             # every fact is on the disk by now; a seal that cannot be written is the audit's to tell
-            with contextlib.suppress(CountingError, OSError, sqlite3.Error):
+            with contextlib.suppress(CountingError, *_UNUSABLE):
                 write_seal(self.path)
 
     def __enter__(self) -> Self:

@@ -83,11 +83,11 @@ def run_demo(
         If the folder is taken by anything but an earlier demo.
     """
     # the rooms load slowly; who only asks for help should not wait for them
-    from counting.analysis.trial import compare_trial
     from counting.finding.propose import propose
     from counting.photos.intake import take_in
-    from counting.records.diary import take_diary
+    from counting.records.diary import read_events
     from counting.records.tallies import take_tallies
+    from counting.report.figures import figures
     from counting.report.report import make_report
     from counting.review.corrections import take_corrections
     from counting.review.sheet import make_sheet
@@ -107,11 +107,11 @@ def run_demo(
     take_corrections(trial, [path])
     tell(f"a recorded reviewer's corrections taken in: {len(corrections['photos'])} photos")
     take_tallies(trial, [source / "tallies.csv"])
-    take_diary(trial, source / "diary.csv")
+    read_events(trial, source / "diary.csv")
     tell("hand tallies and diary taken in")
-    comparison = compare_trial(trial)
-    report = make_report(trial)
-    return Demo(directory, sheet, report, comparison.sentence)
+    with trial.ledger() as ledger:
+        sentence = figures(trial, ledger).main.sentence
+    return Demo(directory, sheet, make_report(trial), sentence)
 
 
 def recorded_corrections(trial: Trial, record: Path) -> dict[str, Any]:
@@ -139,11 +139,14 @@ def recorded_corrections(trial: Trial, record: Path) -> dict[str, Any]:
         photos = {entry.body["file"]: entry.key for entry in ledger.standing("photo")}
         proposals = {entry.key: entry for entry in ledger.standing("proposal")}
         sheet = list(ledger.standing("sheet"))[-1]
-    answers, seen = [], {}
+    answers: list[dict[str, Any]] = []
+    seen: dict[tuple[str, str], str] = {}
     for recorded in content["photos"]:
         sha = photos[recorded["file"]]
         proposal = proposals[sha]
-        marks = _marks(recorded["fruit"], proposal.body["candidates"])
+        shown = proposal.body["settings_text"]["threshold"]
+        candidates = [c for c in proposal.body["candidates"] if c["confidence"] >= shown]
+        marks = _marks(recorded["fruit"], candidates)
         for mark, fruit in zip(marks, recorded["fruit"], strict=False):
             mark["twin"] = seen.setdefault((recorded["twins"], fruit[4]), f"{sha}:{mark['mark']}")
             if mark["twin"].startswith(sha):

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from statistics import median
 
 from counting.flags import Flag
-from counting.ledger import Entry, Ledger
+from counting.ledger import Ledger
 
-__all__ = ["Making", "exclusions", "making"]
+__all__ = ["Making", "making"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,9 +74,7 @@ class Making:
             lines.append(
                 f"{self.retake} photos were to be retaken, {self.cannot_tell} could not be told."
             )
-        lines += [
-            f"{number} photos: {flag.sentence}" for flag, number in sorted(self.flagged.items())
-        ]
+        lines += [f"{number} photos: {flag.sentence}" for flag, number in self.flagged.items()]
         lines.append(f"{self.tallies} values were recorded by hand.")
         return lines
 
@@ -88,7 +86,7 @@ def making(ledger: Ledger) -> Making:
     counted = [body for body in answers if body["answer"] == "counted"]
     states = [mark["state"] for body in counted for mark in body["marks"]]
     seconds = [body["seconds"] for body in counted if body.get("seconds")]
-    flags = [Flag(word) for entry in photos for word in entry.body["flags"]]
+    flags = [word for entry in photos for word in entry.body["flags"]]
     return Making(
         photos=len(photos),
         proposed=sum(1 for _ in ledger.standing("proposal")),
@@ -101,14 +99,9 @@ def making(ledger: Ledger) -> Making:
         removed=states.count("removed"),
         unsure=states.count("unsure"),
         seconds=median(seconds) if seconds else None,
-        flagged={flag: flags.count(flag) for flag in set(flags)},
+        flagged={flag: flags.count(flag) for flag in Flag if flag in flags},
         tallies=sum(1 for _ in ledger.standing("observation")),
     )
-
-
-def exclusions(ledger: Ledger) -> list[Entry]:
-    """Return what was left out of the trial, with the reasons, in the order written."""
-    return [entry for entry in ledger.standing("exclusion") if entry.body.get("reason")]
 
 
 def _answers(answers: list[dict[str, object]], word: str) -> int:

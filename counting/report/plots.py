@@ -267,7 +267,7 @@ def _dates(index: pd.Index) -> Any:
 def _svg(figure: Figure, title: str) -> str:
     """Return a figure as an inline element with a title for screen readers."""
     stream = io.StringIO()
-    figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
+    figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
     text = stream.getvalue()
     # the style that comes with a figure speaks of every element, so of the whole page around it
     body = re.sub(r"<style.*?</style>", "", text[text.index("<svg") :], flags=re.DOTALL)

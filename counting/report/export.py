@@ -1,0 +1,204 @@
+"""The trial's tables for other programs: CSV, XLSX, and a description of them as a data package."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from io import BytesIO
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from counting import __version__
+from counting.files import now, sha256_bytes, write_bytes
+from counting.ledger import Ledger
+from counting.plan.trial import Trial
+from counting.records.diary import events
+from counting.records.observations import observations
+from counting.spreadsheet import safe_cell
+from counting.tables import CANDIDATES, EVENTS, MARKS, OBSERVATIONS, PHOTOS, PLANTS, Schema, frame
+
+__all__ = ["PACKAGE_NAME", "Exported", "export"]
+
+PACKAGE_NAME = "datapackage.json"
+_SCHEMAS: dict[str, Schema] = {
+    "plants": PLANTS,
+    "observations": OBSERVATIONS,
+    "photos": PHOTOS,
+    "candidates": CANDIDATES,
+    "marks": MARKS,
+    "diary": EVENTS,
+}
+_PEOPLE = ("by", "reviewer")
+"""Columns that hold people's names."""
+_FIELD_TYPES = {"str": "string", "Int64": "integer", "float64": "number", "boolean": "boolean"}
+"""Data frame dtypes in the words of Table Schema (specs.frictionlessdata.io)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """What was written.
+
+    Attributes
+    ----------
+    folder : Path
+    files : tuple of Path
+        Each table as CSV, all as one workbook, and the description.
+    rows : dict
+        Table to its number of rows.
+    """
+
+    folder: Path
+    files: tuple[Path, ...]
+    rows: dict[str, int]
+
+
+def export(
+    trial: Trial, folder: Path | None = None, *, anonymous: bool = False, replace: bool = False
+) -> Exported:
+    """Write the trial's tables as CSV, as one XLSX workbook and as a Data Package.
+
+    Text that a spreadsheet program would run as a formula is written so that it is shown.
+
+    Parameters
+    ----------
+    trial : Trial
+    folder : Path, optional
+        By default ``export`` in the trial's folder.
+    anonymous : bool
+        Write ``person 1``, ``person 2`` ... for people's names.
+    replace : bool
+        Write over an earlier export.
+
+    Raises
+    ------
+    CountingError
+        If a file exists and `replace` is false; nothing is written then.
+    """
+    target = folder or trial.directory / "export"
+    tables = _tables(trial)
+    if anonymous:
+        tables = _without_names(tables)
+    contents = {f"{name}.csv": _csv(table) for name, table in tables.items()}
+    package = _package(trial, tables, contents)
+    contents["tables.xlsx"] = _workbook(tables)
+    contents[PACKAGE_NAME] = json.dumps(package, indent=2, ensure_ascii=False).encode("utf-8")
+    for name, content in contents.items():
+        write_bytes(target / name, content, replace=replace)
+    rows = {name: len(table) for name, table in tables.items()}
+    return Exported(target, tuple(target / name for name in contents), rows)
+
+
+def _tables(trial: Trial) -> dict[str, pd.DataFrame]:
+    """Return every table of a trial by name."""
+    with trial.ledger() as ledger:
+        return {
+            "plants": trial.plants,
+            "observations": observations(trial, ledger),
+            "photos": frame(_photos(ledger), PHOTOS),
+            "candidates": frame(_candidates(ledger), CANDIDATES),
+            "marks": frame(_marks(ledger), MARKS),
+            "diary": events(ledger),
+        }
+
+
+def _photos(ledger: Ledger) -> list[dict[str, Any]]:
+    return [
+        {
+            **entry.body,
+            "mm_per_px": (entry.body.get("tag") or {}).get("mm_per_px"),
+            "flags": "; ".join(entry.body["flags"]),
+        }
+        for entry in ledger.standing("photo")
+    ]
+
+
+def _candidates(ledger: Ledger) -> list[dict[str, Any]]:
+    return [
+        {**row, "photo": entry.key, "flags": "; ".join(row.get("flags") or ())}
+        for entry in ledger.standing("proposal")
+        for row in entry.body["candidates"]
+    ]
+
+
+def _marks(ledger: Ledger) -> list[dict[str, Any]]:
+    return [
+        {**mark, "photo": entry.body["photo"], "reviewer": entry.body["reviewer"]}
+        for entry in ledger.standing("confirmation")
+        for mark in entry.body["marks"]
+    ]
+
+
+def _without_names(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
+    """Replace each name by a number, the same in every table."""
+    people = sorted(
+        {
+            str(name)
+            for table in tables.values()
+            for column in _PEOPLE
+            if column in table
+            for name in table[column]
+            if name
+        }
+    )
+    alias = {name: f"person {number}" for number, name in enumerate(people, start=1)}
+    return {
+        key: table.assign(
+            **{
+                column: table[column].map(lambda name: alias.get(str(name), "")).astype("str")
+                for column in _PEOPLE
+                if column in table
+            }
+        )
+        for key, table in tables.items()
+    }
+
+
+def _safe(table: pd.DataFrame) -> pd.DataFrame:
+    texts = table.select_dtypes(include=["str", "object"]).columns
+    return table.assign(**{name: table[name].map(safe_cell) for name in texts})
+
+
+def _csv(table: pd.DataFrame) -> bytes:
+    return _safe(table).to_csv(index=False, lineterminator="\n").encode("utf-8")
+
+
+def _workbook(tables: dict[str, pd.DataFrame]) -> bytes:
+    stream = BytesIO()
+    with pd.ExcelWriter(stream, engine="openpyxl") as writer:
+        for name, table in tables.items():
+            _safe(table).to_excel(writer, sheet_name=name, index=False)
+    return stream.getvalue()
+
+
+def _package(
+    trial: Trial, tables: dict[str, pd.DataFrame], contents: dict[str, bytes]
+) -> dict[str, Any]:
+    """Describe the tables by the Data Package standard (specs.frictionlessdata.io)."""
+    return {
+        "name": f"trial-{trial.plan.id}",
+        "title": trial.plan.title,
+        "created": now(),
+        "version": __version__,
+        "profile": "tabular-data-package",
+        "resources": [
+            {
+                "name": name,
+                "path": f"{name}.csv",
+                "profile": "tabular-data-resource",
+                "format": "csv",
+                "encoding": "utf-8",
+                "bytes": len(contents[f"{name}.csv"]),
+                "hash": f"sha256:{sha256_bytes(contents[f'{name}.csv'])}",
+                "schema": {
+                    "fields": [
+                        {"name": column, "type": _FIELD_TYPES[dtype]}
+                        for column, dtype in _SCHEMAS[name].items()
+                    ],
+                    "missingValues": [""],
+                },
+            }
+            for name in tables
+        ],
+    }

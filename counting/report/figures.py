@@ -1,0 +1,106 @@
+"""The numbers of a report, computed from the ledger alone so that they can be computed again."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from counting.analysis.calibrate import Calibration, calibrate
+from counting.analysis.of_trial import compare_measures, compare_trial, question_of
+from counting.analysis.result import Comparison
+from counting.files import canonical_json, sha256_bytes
+from counting.ledger import Ledger
+from counting.plan.trial import Trial
+from counting.records.observations import observations
+
+__all__ = ["Choices", "Figures", "figures", "observations_hash"]
+
+
+@dataclass(frozen=True, slots=True)
+class Choices:
+    """What the person asked of the report; written into it, so that it can be made again.
+
+    Attributes
+    ----------
+    survey : str or None
+        The survey compared; None: the last one with values.
+    source : str or None
+        ``"photo"`` or ``"tally"``; None: the one with most plants.
+    above : float or None
+        Share of plants above this number.
+    """
+
+    survey: str | None = None
+    source: str | None = None
+    above: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Every number a report shows.
+
+    Attributes
+    ----------
+    table : DataFrame
+        Columns `counting.tables.OBSERVATIONS`.
+    main : Comparison
+        Of the plan's main measure.
+    others : tuple of Comparison
+        Of the other recorded measures, their p values to be read together.
+    calibration : Calibration or None
+        None where no plant was counted both ways.
+    """
+
+    choices: Choices
+    table: pd.DataFrame
+    main: Comparison
+    others: tuple[Comparison, ...]
+    calibration: Calibration | None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the numbers as JSON values, as embedded in the report's page."""
+        return {
+            "choices": asdict(self.choices),
+            "observations": observations_hash(self.table),
+            "main": self.main.to_json(),
+            "others": [other.to_json() for other in self.others],
+            "calibration": self.calibration.to_json() if self.calibration else None,
+        }
+
+
+def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Figures:
+    """Compute a report's numbers from the ledger.
+
+    Parameters
+    ----------
+    trial : Trial
+    ledger : Ledger
+        The trial's, open.
+    choices : Choices, optional
+
+    Raises
+    ------
+    AnalysisError
+        If there is no observation of the main measure.
+    """
+    chosen = choices or Choices()
+    table = observations(trial, ledger)
+    question = replace(
+        question_of(trial, table),
+        survey=chosen.survey,
+        source=chosen.source,
+        above=chosen.above,
+    )
+    main = compare_trial(table, question)
+    others = tuple(other for other in compare_measures(trial, table) if not other.main)
+    return Figures(chosen, table, main, others, calibrate(trial, ledger))
+
+
+def observations_hash(table: pd.DataFrame) -> str:
+    """Return the SHA-256 of a table of observations, whatever the order of its rows."""
+    rows = json.loads(table.to_json(orient="records", double_precision=12))
+    spelled = sorted(canonical_json(row) for row in rows)
+    return sha256_bytes("\n".join(spelled).encode("utf-8"))

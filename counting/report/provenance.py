@@ -1,0 +1,42 @@
+"""Versions and hashes by which a number can be traced and computed again."""
+
+from __future__ import annotations
+
+import platform
+from importlib.metadata import version
+
+from counting import __version__
+from counting.files import sha256_file
+from counting.ledger import Ledger
+from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial
+from counting.report.figures import Figures, observations_hash
+
+__all__ = ["provenance"]
+
+_LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "scikit-image")
+
+
+def provenance(trial: Trial, ledger: Ledger, numbers: Figures) -> dict[str, str]:
+    """Return what a researcher needs to compute the report again, name to value."""
+    newest = None
+    total = 0
+    for entry in ledger.entries():
+        newest, total = entry, total + 1
+    proposals = list(ledger.standing("proposal"))
+    finders = sorted({str(entry.body["version"]) for entry in proposals})
+    settings = sorted({str(entry.body["settings"])[:16] for entry in proposals})
+    facts = {
+        "counting": __version__,
+        "Python": platform.python_version(),
+        "libraries": ", ".join(f"{name} {version(name)}" for name in _LIBRARIES),
+        "trial": trial.plan.id,
+        PLAN_NAME: sha256_file(trial.directory / PLAN_NAME),
+        PLANTS_NAME: sha256_file(trial.directory / PLANTS_NAME),
+        "ledger entries": str(total),
+        "last entry": newest.hash if newest else "none",
+        "observations": observations_hash(numbers.table),
+    }
+    if finders:
+        facts["fruit proposed by"] = f"counting {', '.join(finders)}"
+        facts["finder's settings"] = ", ".join(settings)
+    return facts

@@ -1,0 +1,121 @@
+"""The report: one page that holds the answer, what it rests on and what it does not say."""
+
+from __future__ import annotations
+
+import json
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment
+
+from counting.files import now, write_text
+from counting.measures import measure
+from counting.plan.trial import Trial
+from counting.records.diary import CAUTIONS, events
+from counting.records.exclusions import exclusions
+from counting.report import plots, tables, words
+from counting.report.counts import making
+from counting.report.figures import Choices, Figures, figures
+from counting.report.provenance import provenance
+
+__all__ = ["REPORT_NAME", "make_report"]
+
+REPORT_NAME = "report.html"
+
+
+def make_report(
+    trial: Trial,
+    choices: Choices | None = None,
+    *,
+    path: Path | None = None,
+    replace: bool = False,
+) -> Path:
+    """Write the report of a trial as one self-contained page.
+
+    Parameters
+    ----------
+    trial : Trial
+    choices : Choices, optional
+        Survey, source and threshold asked for.
+    path : Path, optional
+        Where to write; by default ``report.html`` in the trial's folder.
+    replace : bool
+        Write over an earlier report.
+
+    Returns
+    -------
+    Path
+        The page.
+
+    Raises
+    ------
+    AnalysisError
+        If there is nothing to compare yet.
+    CountingError
+        If the page exists and `replace` is false.
+    """
+    target = path or trial.directory / REPORT_NAME
+    page = files("counting.report").joinpath("page")
+    template = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(
+        page.joinpath("report.html").read_text(encoding="utf-8")
+    )
+    style = page.joinpath("report.css").read_text(encoding="utf-8")
+    write_text(target, template.render(style=style, **_content(trial, choices)), replace=replace)
+    return target
+
+
+def _content(trial: Trial, choices: Choices | None) -> dict[str, Any]:
+    """Gather what the page shows."""
+    with trial.ledger() as ledger:
+        numbers = figures(trial, ledger, choices)
+        made = making(ledger)
+        left_out = exclusions(ledger)
+        diary = events(ledger)
+        sources = provenance(trial, ledger, numbers)
+    return {
+        "title": trial.plan.title,
+        "facts": words.facts(trial, numbers),
+        "warning": numbers.calibration.warning if numbers.calibration else "",
+        "main": numbers.main,
+        "calibrated": numbers.calibration.comparison if numbers.calibration else None,
+        "level": f"{100 * numbers.main.level:g}",
+        "main_survey_text": f" at the survey of {numbers.main.survey}"
+        if numbers.main.survey
+        else "",
+        "plots": _plots(trial, numbers, diary),
+        "tables": tables.all_tables(numbers, left_out),
+        "events": tables.events(diary),
+        "application_cautions": CAUTIONS if (diary["kind"] == "application").any() else (),
+        "made": made.sentences(),
+        "methods": words.methods(trial, numbers, made),
+        "limits": words.limits(trial, numbers),
+        "provenance": [*sources.items(), ("written", now())],
+        # "<" would end the script element early if a name held "</script>"
+        "figures": json.dumps(numbers.to_json(), ensure_ascii=False).replace("<", "\\u003c"),
+    }
+
+
+def _plots(trial: Trial, numbers: Figures, events: Any) -> dict[str, str]:
+    main = numbers.main
+    order = [group.group for group in main.groups]
+    named = measure(main.measure)
+    label = f"{named.name.replace('_', ' ')} per plant" + (
+        f" ({named.unit})" if named.kind != "count" and named.unit else ""
+    )
+    table = numbers.table
+    asked = (table["measure"] == main.measure) & (table["source"] == (main.source or ""))
+    whole = table[asked & table["truss"].isna()]
+    now_whole = whole[whole["survey"] == main.survey] if main.survey else whole
+    by_truss = table[asked & table["truss"].notna() & (table["survey"] == (main.survey or ""))]
+    beds = trial.plants.merge(
+        now_whole[["plant", "value"]], left_on="code", right_on="plant", how="left"
+    )
+    return {
+        "every_plant": plots.every_plant(now_whole, tables.plant_means(numbers), label),
+        "per_truss": plots.per_truss(by_truss, order) if len(by_truss) else "",
+        "course": plots.course(whole, order, label, events)
+        if whole["survey"].nunique() > 1
+        else "",
+        "bed_map": plots.bed_map(beds, order, named.name.replace("_", " ")),
+    }

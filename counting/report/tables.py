@@ -1,0 +1,163 @@
+"""The report's tables, as columns and rows of text."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, TypedDict
+
+import pandas as pd
+
+from counting.analysis.result import Comparison
+from counting.records.exclusions import Exclusion
+from counting.report.figures import Figures
+
+__all__ = ["TextTable", "all_tables", "events", "plant_means"]
+
+
+class TextTable(TypedDict):
+    """A table ready to print; its first `words` columns are text, the rest are numbers."""
+
+    words: int
+    columns: list[str]
+    rows: list[list[str]]
+
+
+def all_tables(numbers: Figures, left_out: Sequence[Exclusion]) -> dict[str, TextTable]:
+    """Return every table of the page by name."""
+    return {
+        "groups": _groups(numbers.main),
+        "comparisons": _comparisons(numbers.main),
+        "others": _others(numbers.others),
+        "seen": _seen(numbers),
+        "left_out": {
+            "words": 5,
+            "columns": ["left out", "survey", "reason", "by", "when"],
+            "rows": [
+                [each.plant or f"photo {each.photo[:8]}", each.survey or "all", each.reason]
+                + [each.by, each.at[:10]]
+                for each in left_out
+            ],
+        },
+    }
+
+
+def events(table: pd.DataFrame) -> TextTable:
+    """Return the diary with the numbers that the plot shows."""
+    rows = []
+    for number, event in enumerate(table.to_dict("records"), start=1):
+        mixed = event["ml_per_litre"]
+        product = str(event["product"])
+        if pd.notna(mixed):
+            product += f" ({mixed:.3g} ml per litre)"
+        text = "; ".join(str(part) for part in (event["note"], event["weather"]) if part)
+        rows.append(
+            [str(number), str(event["at"])[:16].replace("T", " "), str(event["kind"])]
+            + [str(event["scope"]) or "all", product, text]
+        )
+    columns = ["", "when", "what", "where", "product", "note"]
+    return {"words": 6, "columns": columns, "rows": rows}
+
+
+def plant_means(numbers: Figures) -> list[dict[str, Any]]:
+    """Return each group with its mean and interval, and the number of its plants."""
+    return [
+        {
+            "group": group.group,
+            "n": group.plants.n,
+            "mean": group.mean,
+            "mean_low": group.mean_low,
+            "mean_high": group.mean_high,
+        }
+        for group in numbers.main.groups
+    ]
+
+
+def _groups(main: Comparison) -> TextTable:
+    unit = main.unit_of_analysis
+    columns = ["group", "plants", f"{unit}s", "mean", "95 % interval", "SD", "median", "range"]
+    rows = []
+    for group in main.groups:
+        plants = group.plants
+        rows.append(
+            [group.group, str(plants.n), str(group.n), _number(group.mean)]
+            + [_interval(group.mean_low, group.mean_high), _number(plants.sd)]
+            + [_number(plants.median), _interval(plants.min, plants.max)]
+        )
+    if unit == "plant":
+        columns.pop(2)
+        rows = [row[:2] + row[3:] for row in rows]
+    shares = [group.share_above for group in main.groups]
+    if any(shares):
+        above = next(share.above for share in shares if share)
+        columns.append(f"above {above:g}")
+        for row, share in zip(rows, shares, strict=True):
+            row.append(f"{share.count} of {share.n}" if share else "")
+    return {"words": 1, "columns": columns, "rows": rows}
+
+
+def _comparisons(main: Comparison) -> TextTable:
+    columns = ["group", "difference", "95 % interval", "p", "ratio", "95 % interval", "p"]
+    columns += ["shift", "95 % interval", "lots: p"]
+    rows = [
+        [each.group, _number(each.difference)]
+        + [_interval(each.difference_low, each.difference_high), _p(each.difference_p)]
+        + [_number(each.ratio), _interval(each.ratio_low, each.ratio_high), _p(each.ratio_p)]
+        + [_number(each.shift), _interval(each.shift_low, each.shift_high)]
+        + [_p(each.randomisation_p)]
+        for each in main.comparisons
+    ]
+    if len(main.comparisons) > 1:
+        columns.append("p adjusted")
+        for row, each in zip(rows, main.comparisons, strict=True):
+            row.append(_p(each.p_adjusted))
+    return {"words": 1, "columns": columns, "rows": rows}
+
+
+def _others(others: Sequence[Comparison]) -> TextTable:
+    rows = []
+    for other in others:
+        means = ", ".join(f"{group.group} {_number(group.mean)}" for group in other.groups)
+        for each in other.comparisons:
+            rows.append(
+                [other.measure.replace("_", " "), other.unit, other.survey or "", means]
+                + [_number(each.difference), _interval(each.difference_low, each.difference_high)]
+                + [_p(each.p_adjusted)]
+            )
+    columns = ["measure", "unit", "survey", "means", "difference", "95 % interval", "p adjusted"]
+    return {"words": 4, "columns": columns, "rows": rows}
+
+
+def _seen(numbers: Figures) -> TextTable:
+    columns = ["group", "survey", "plants counted both ways", "share seen", "95 % interval"]
+    calibration = numbers.calibration
+    rows = [
+        [each.group, each.survey, str(each.n), _percent(each.share)]
+        + [_percent_interval(each.share_low, each.share_high)]
+        for each in (calibration.cells if calibration else ())
+    ]
+    return {"words": 2, "columns": columns, "rows": rows}
+
+
+def _number(value: float | None) -> str:
+    if value is None:
+        return "not known"
+    text = f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    return text.replace("-", "\N{MINUS SIGN}")
+
+
+def _interval(low: float | None, high: float | None) -> str:
+    return "" if low is None or high is None else f"{_number(low)} to {_number(high)}"
+
+
+def _percent(share: float | None) -> str:
+    return "not known" if share is None else f"{100 * share:.0f} %"
+
+
+def _percent_interval(low: float | None, high: float | None) -> str:
+    return "" if low is None or high is None else f"{100 * low:.0f} to {100 * high:.0f} %"
+
+
+def _p(value: float | None) -> str:
+    if value is None:
+        return "none"
+    return "under 0.001" if value < 0.001 else f"{value:.3f}"

@@ -1,0 +1,95 @@
+"""Sentences of the report that are put together from the trial's own facts."""
+
+from __future__ import annotations
+
+from counting import __version__
+from counting.plan.trial import Trial
+from counting.report.counts import Making
+from counting.report.figures import Figures
+
+__all__ = ["facts", "limits", "methods"]
+
+
+def facts(trial: Trial, numbers: Figures) -> str:
+    """Return one line: crop, groups, plants, blocks, surveys."""
+    plan = trial.plan
+    groups = " against ".join(
+        group.name for group in sorted(plan.groups, key=lambda group: group.name == plan.control)
+    )
+    surveys = sorted({survey for survey in numbers.table["survey"] if survey})
+    when = f"{surveys[0]} to {surveys[-1]}" if len(surveys) > 1 else "".join(surveys)
+    kept = trial.plants[~trial.plants["guard"].fillna(value=False)]
+    blocks = kept["block"].nunique()
+    parts = [plan.crop, groups, f"{len(kept)} plants in {blocks} block{'s' * (blocks > 1)}"]
+    if surveys:
+        parts.append(f"{len(surveys)} survey{'s' * (len(surveys) > 1)}, {when}")
+    return " · ".join(parts)
+
+
+def methods(trial: Trial, numbers: Figures, made: Making) -> str:
+    """Return a paragraph that a report elsewhere can quote."""
+    plan, main = trial.plan, numbers.main
+    layout = (
+        f"Treatments were allotted by lot to {plan.allotted_to}s within blocks (seed {plan.seed})"
+        if plan.layout.blocks > 1
+        else f"Treatments were allotted by lot to {plan.allotted_to}s (seed {plan.seed})"
+    )
+    parts = [f"{layout}; the control was {plan.control}."]
+    rule = plan.rule
+    parts.append(
+        f"Fruit of at least {rule.smallest_fruit_mm:g} mm were counted, damaged fruit "
+        f"{'included' if rule.count_damaged else 'excluded'}, fallen fruit "
+        f"{'included' if rule.count_fallen else 'excluded'}."
+    )
+    if main.source == "photo":
+        parts.append(
+            f"Counts were made on {made.confirmed} photos: candidates were proposed by colour "
+            "segmentation, blob detection and a small learned detector, and each photo was "
+            f"confirmed by a person on a contact sheet that showed neither group nor plant "
+            f"(counting {__version__})."
+        )
+    else:
+        parts.append("Counts were made by hand in the field.")
+    ratio = next((each.ratio_method for each in main.comparisons if each.ratio_method), None)
+    parts.append(
+        f"Groups were compared at the level of the {main.unit_of_analysis}: Welch's t for the "
+        "difference of means, Hodges and Lehmann's estimate for the shift"
+        + (f", {ratio} for the ratio" if ratio else "")
+        + f", and a randomisation test over the draw (seed {main.seed}); intervals are of "
+        f"{100 * main.level:g} %."
+    )
+    if len(main.comparisons) > 1:
+        parts.append("Several groups were held against the control with Dunnett's adjustment.")
+    if numbers.others:
+        parts.append("p values of the further measures were adjusted together by Holm's method.")
+    if numbers.calibration:
+        parts.append(
+            "The share of fruit that photos show was estimated from plants counted both ways "
+            "(double sampling), within each group and survey."
+        )
+    return " ".join(parts)
+
+
+def limits(trial: Trial, numbers: Figures) -> list[str]:
+    """Return what the reader must not conclude, one sentence each."""
+    lines = [
+        "It says what was seen on these plants in this season; it is no proof for other places, "
+        "varieties or years. Repeat the trial before advising others.",
+        "A wide interval means too few plants, not that there is no effect.",
+    ]
+    if numbers.main.source == "photo" and not numbers.calibration:
+        lines.append(
+            "Photo counts are of fruit that can be seen. No plant was counted both ways, so the "
+            "share seen is not known, and leaves alone could make or hide a difference."
+        )
+    if numbers.others:
+        lines.append(
+            "Among several measures one may stand out by chance: the main measure, named before "
+            "the first count, carries the conclusion."
+        )
+    if trial.plan.layout.blocks * trial.plan.layout.plots_per_group < 4:
+        lines.append(
+            "Fewer than four plots for each group are thin ground for any conclusion "
+            "(EPPO PP 1/152, from memory)."
+        )
+    return lines

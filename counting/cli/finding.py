@@ -154,10 +154,11 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
             f"Used this trial's own threshold ({done.settings.threshold:.2f}) and calibration, "
             f"learnt from {len(origin['photos'])} confirmed photos at {origin['at'][:16]}."
         )
-    say(
-        f"Proposed {done.fruit} fruit on {done.new} photos; "
-        f"{done.to_look_at} of them ask for a close look."
-    )
+    if done.new:
+        say(
+            f"Proposed {done.fruit} fruit on {done.new} photos; "
+            f"{done.to_look_at} of them ask for a close look."
+        )
     if done.standing:
         say(f"{done.standing} photos had their candidates already.")
     if done.confirmed:

@@ -28,7 +28,7 @@ from counting.errors import CountingError, Refusal
 
 __all__ = ["Job", "cores", "on_cluster", "on_cores"]
 
-_AHEAD = 4
+_AHEAD = 2
 """Jobs handed out per worker beyond the one it does, so that none waits."""
 _ALONE_BELOW = 6
 """Up to this many photos, starting processes (about a second each) costs more than it saves."""
@@ -120,9 +120,9 @@ def _in_processes(work: Work, jobs: Sequence[Job], workers: int) -> Iterator[Out
             return
         except BrokenProcessPool:
             suspects = [job for job in under_way if job.key not in done]
-        for job in suspects:
+        for job, result in _one_by_one(work, suspects):
             done.add(job.key)
-            yield job, _tried_alone(work, job)
+            yield job, result
         left = [job for job in left if job.key not in done]
 
 
@@ -150,13 +150,19 @@ def _pooled(
         pool.shutdown(wait=True, cancel_futures=True)
 
 
-def _tried_alone(work: Work, job: Job) -> Any:
-    """Run a job whose pool died in a process of its own."""
-    try:
+def _one_by_one(work: Work, jobs: Sequence[Job]) -> Iterator[Outcome]:
+    """Run jobs whose pool died in a pool where only one is under way, so that it is to blame."""
+    waiting = list(jobs)
+    while waiting:
         with _pool(1) as pool:
-            return pool.submit(_guarded, work, job).result()
-    except BrokenProcessPool:
-        return _fatal(job)
+            while waiting:
+                job = waiting.pop(0)
+                try:
+                    result = pool.submit(_guarded, work, job).result()
+                except BrokenProcessPool:
+                    yield job, _fatal(job)
+                    break
+                yield job, result
 
 
 def _fatal(job: Job) -> Refusal:
@@ -225,7 +231,7 @@ def on_cluster(work: Work, jobs: Sequence[Job], address: str) -> Iterator[Outcom
 
         slots = sum(client.nthreads().values())
         first = [hand_out(job) for job in islice(waiting, slots * (1 + _AHEAD))]
-        queue = _distributed().as_completed(first)
+        queue = _distributed().as_completed(first, loop=client.loop)
         for future in queue:
             job = handed.pop(future.key)
             result = _fatal(job) if future.status == "error" else future.result()

@@ -7,7 +7,7 @@ import pandas as pd
 from counting.analysis.result import Cluster, Contrast, Dispersion, GroupSummary, Zeros
 from counting.analysis.selection import Selection
 from counting.analysis.units import Units
-from counting.analysis.words import and_list, number
+from counting.analysis.words import and_list, number, percent
 
 __all__ = ["about_blocks", "about_counts", "about_groups", "about_tests", "always"]
 
@@ -104,7 +104,7 @@ def about_counts(
     if split:
         said.append(
             f"For {and_list(split)} the negative binomial and the quasi-Poisson model disagree at "
-            f"the {alpha:.0%} level: take the result as undecided."
+            f"the {percent(alpha)} level: take the result as undecided."
         )
     return said
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -13,9 +14,21 @@ from scipy import optimize, special, stats
 
 from counting.analysis.result import Dispersion, Estimate, Zeros
 
-__all__ = ["CountModel", "Design", "design_of", "dispersion", "extra_zeros", "fit_counts"]
+__all__ = [
+    "CountModel",
+    "Design",
+    "Variance",
+    "design_of",
+    "dispersion",
+    "extra_zeros",
+    "fit_counts",
+]
 
 Floats = NDArray[np.float64]
+
+Variance = Literal["negative binomial", "mean", "square"]
+"""How the variance goes with the mean: mean + mean**2 / k, a multiple of the mean (quasi-Poisson),
+or a multiple of its square (a constant coefficient of variation)."""
 
 _ROUNDS = 100
 _LARGEST_K = 1e6
@@ -98,15 +111,19 @@ def design_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> De
         The control first; those without a line are left out.
     """
     present = [name for name in groups if (table["group"] == name).any()]
-    columns = [np.ones(len(table))]
-    columns += [(table["group"] == name).to_numpy("float64") for name in present[1:]]
+    columns: list[Floats] = [np.ones(len(table))]
+    columns += [_is(table["group"], name) for name in present[1:]]
     if blocked:
         names = list(dict.fromkeys(table["block"]))
-        columns += [(table["block"] == name).to_numpy("float64") for name in names[1:]]
+        columns += [_is(table["block"], name) for name in names[1:]]
     matrix = np.column_stack(columns)
     if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
         return None
     return Design(matrix, tuple(present[1:]), blocked)
+
+
+def _is(column: pd.Series, name: str) -> Floats:
+    return np.asarray(column == name, "float64")
 
 
 def dispersion(counts: Floats, exposure: Floats, design: Design, k: float | None) -> Dispersion:
@@ -119,7 +136,7 @@ def dispersion(counts: Floats, exposure: Floats, design: Design, k: float | None
     ----------
     Fisher (1925) Statistical Methods for Research Workers.
     """
-    fitted = _glm(counts, exposure, design.matrix, None)[1]
+    fitted = _glm(counts, exposure, design.matrix, None).fitted
     df = len(counts) - design.matrix.shape[1]
     if df < 1 or not fitted.sum():
         return Dispersion(None, None, None)
@@ -128,71 +145,107 @@ def dispersion(counts: Floats, exposure: Floats, design: Design, k: float | None
     return Dispersion(chi2 / df, float(stats.chi2.sf(chi2, df)), k, chi2, df)
 
 
-def fit_counts(counts: Floats, exposure: Floats, design: Design, *, quasi: bool) -> CountModel:
-    """Fit the log-linear model with negative binomial (or quasi-Poisson) variance.
+def fit_counts(
+    counts: Floats, exposure: Floats, design: Design, variance: Variance = "negative binomial"
+) -> CountModel:
+    """Fit the log-linear model of counts.
 
     The negative binomial's k is of maximum likelihood, found in turn with the coefficients; the
-    covariance is that of the coefficients at this k, from the expected information.
+    covariance is that of the coefficients at this k, from the expected information. Maximum
+    likelihood takes no account of the coefficients spent on blocks, so that k comes out too large;
+    with blocks the covariance is therefore multiplied by n / (n - p), as in least squares.
+
+    The quasi-likelihoods multiply the covariance by Pearson's chi-squared over n - p.
 
     Parameters
     ----------
     counts : (n,) float64
     exposure : (n,) float64
         The model is of ``counts / exposure``.
-    quasi : bool
-        Quasi-Poisson: the Poisson's covariance times its Pearson dispersion.
+    design : Design
+    variance : {"negative binomial", "mean", "square"}
 
     References
     ----------
-    McCullagh & Nelder (1989) Generalized Linear Models, 2nd ed.; Venables & Ripley (2002) Modern
-    Applied Statistics with S, sec. 7.4.
+    McCullagh & Nelder (1989) Generalized Linear Models, 2nd ed., sec. 6.2, 8.2 and 9.2; Venables &
+    Ripley (2002) Modern Applied Statistics with S, sec. 7.4.
     """
+    if variance == "negative binomial":
+        return _negative_binomial(counts, exposure, design)
+    fit = _glm(counts, exposure, design.matrix, 0.0 if variance == "square" else None)
+    df = len(counts) - design.matrix.shape[1]
+    scale = _pearson(counts, fit.fitted, fit.fitted if variance == "mean" else fit.fitted**2, df)
+    method = "quasi-Poisson" if variance == "mean" else "log-linear, constant variation"
+    return _model(method, design, replace(fit, covariance=fit.covariance * scale), scale, None)
+
+
+def _negative_binomial(counts: Floats, exposure: Floats, design: Design) -> CountModel:
+    """Fit coefficients and k in turn; the Poisson where the counts vary no more than it says."""
     n, p = design.matrix.shape
-    df = float(n - p)
-    coefficients, fitted, covariance = _glm(counts, exposure, design.matrix, None)
-    scale = float(np.sum((counts - fitted) ** 2 / fitted)) / df if df >= 1 else math.nan
-    size = None if quasi else _size(counts, fitted)
-    if quasi:
-        method, covariance = "quasi-Poisson", covariance * scale
-    elif size is None:
-        method = "Poisson"
-    else:
-        method = "negative binomial"
-        for _ in range(_ROUNDS):
-            coefficients, fitted, covariance = _glm(counts, exposure, design.matrix, size)
-            fresh = _size(counts, fitted)
-            if fresh is None or abs(fresh - size) < 1e-9 * size:
-                break
-            size = fresh
-        scale = float(np.sum((counts - fitted) ** 2 / (fitted + fitted**2 / size))) / max(df, 1)
-    g = len(design.groups)
-    ratios = {name: float(coefficients[1 + i]) for i, name in enumerate(design.groups)}
+    fit = _glm(counts, exposure, design.matrix, None)
+    size = _size(counts, fit.fitted)
+    if size is None:
+        scale = _pearson(counts, fit.fitted, fit.fitted, n - p)
+        return _model("Poisson", design, fit, scale, None)
+    for _ in range(_ROUNDS):
+        fit = _glm(counts, exposure, design.matrix, size)
+        fresh = _size(counts, fit.fitted)
+        if fresh is None or abs(fresh - size) < 1e-9 * size:
+            break
+        size = fresh
+    scale = _pearson(counts, fit.fitted, fit.fitted + fit.fitted**2 / size, n - p)
+    if design.blocked and n > p:
+        fit = replace(fit, covariance=fit.covariance * n / (n - p))
+    size_se = _size_se(counts, fit.fitted, size)
+    return replace(_model("negative binomial", design, fit, scale, size), k_se=size_se)
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    coefficients: Floats
+    fitted: Floats
+    covariance: Floats
+
+
+def _pearson(counts: Floats, fitted: Floats, variance: Floats, df: int) -> float:
+    """Pearson's chi-squared over its degrees of freedom."""
+    return float(np.sum((counts - fitted) ** 2 / variance)) / df if df > 0 else math.nan
+
+
+def _model(method: str, design: Design, fit: _Fit, scale: float, size: float | None) -> CountModel:
+    last = 1 + len(design.groups)
     return CountModel(
         method=method,
         groups=design.groups,
-        log_ratios=ratios,
-        covariance=covariance[1 : 1 + g, 1 : 1 + g],
-        df=df,
+        log_ratios={n: float(fit.coefficients[1 + i]) for i, n in enumerate(design.groups)},
+        covariance=fit.covariance[1:last, 1:last],
+        df=float(len(fit.fitted) - design.matrix.shape[1]),
         dispersion=scale,
         k=size,
-        k_se=None if size is None else _size_se(counts, fitted, size),
-        fitted=fitted,
+        k_se=None,
+        fitted=fit.fitted,
     )
 
 
-def _glm(
-    counts: Floats, exposure: Floats, matrix: Floats, size: float | None
-) -> tuple[Floats, Floats, Floats]:
-    """Coefficients, fitted values and unscaled covariance of a Poisson or negative binomial."""
+def _glm(counts: Floats, exposure: Floats, matrix: Floats, size: float | None) -> _Fit:
+    """Fit a log-linear model with a variance of the mean (None), mean**2 (0) or negative binomial.
+
+    The covariance is for a scale of 1.
+    """
     from statsmodels.genmod import families
     from statsmodels.genmod.generalized_linear_model import GLM
 
-    family = families.Poisson() if size is None else families.NegativeBinomial(alpha=1 / size)
+    if size is None:
+        family = families.Poisson()
+    elif size == 0:
+        family = families.Gamma(families.links.Log())
+    else:
+        family = families.NegativeBinomial(alpha=1 / size)
     with warnings.catch_warnings():
         # a fit that ends without converging shows in its own figures
         warnings.simplefilter("ignore")
-        fit = GLM(counts, matrix, family=family, offset=np.log(exposure)).fit(tol=1e-12)
-    return (
+        fit = GLM(counts, matrix, family=family, offset=np.log(exposure)).fit(tol=1e-12, scale=1.0)
+    return _Fit(
         np.asarray(fit.params, "float64"),
         np.asarray(fit.fittedvalues, "float64"),
         np.asarray(fit.cov_params(), "float64"),

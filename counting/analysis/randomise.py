@@ -101,7 +101,7 @@ def _whole(values: NDArray[np.float64]) -> NDArray[np.int64] | None:
     for decimals in range(_DECIMALS + 1):
         scaled = values * 10**decimals
         if np.all(np.abs(scaled - np.round(scaled)) <= 1e-9 * max(1.0, scale)):
-            return np.round(scaled).astype("int64")
+            return _rounded(scaled)
     denominator = 1
     for value in values.tolist():
         fraction = Fraction(value).limit_denominator(_LARGEST_DENOMINATOR)
@@ -110,7 +110,11 @@ def _whole(values: NDArray[np.float64]) -> NDArray[np.int64] | None:
         denominator = math.lcm(denominator, fraction.denominator)
         if denominator > _LARGEST_DENOMINATOR:
             return None
-    return np.round(values * denominator).astype("int64")
+    return _rounded(values * denominator)
+
+
+def _rounded(values: NDArray[np.float64]) -> NDArray[np.int64]:
+    return np.asarray(np.round(values), dtype="int64")
 
 
 def _work(strata: Strata) -> float:

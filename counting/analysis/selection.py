@@ -8,15 +8,13 @@ import numpy as np
 import pandas as pd
 
 from counting.analysis.question import ALL_SURVEYS, Question
+from counting.analysis.surveys import over_surveys, some_are
 from counting.errors import AnalysisError
 from counting.measures import Kind, measure
 
 __all__ = ["Selection", "select"]
 
 _CONTROL_WORDS = ("control", "untreated", "untreated control", "check", "none", "water")
-_ROUNDS = 200
-"""Most rounds of the two-way fit; complete tables need two."""
-_TOLERANCE = 1e-10
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,22 +148,19 @@ def _one_source(
 def _without_missing(rows: pd.DataFrame, question: Question, notes: list[str]) -> pd.DataFrame:
     missing = rows["value"].isna()
     if missing.any():
-        notes.append(f"{_some(missing.sum(), 'value')} missing and left out.")
+        notes.append(f"{some_are(missing.sum(), 'value')} missing and left out.")
     nameless = rows["group"].isin({"", "nan"}) & ~missing
     if nameless.any():
-        notes.append(f"{_some(nameless.sum(), 'value')} without a group and left out.")
+        notes.append(f"{some_are(nameless.sum(), 'value')} without a group and left out.")
     rows = rows[~missing & ~nameless]
     bare = ~(rows["exposure"] > 0)
     if bare.any():
         notes.append(
-            f"{_some(bare.sum(), 'value')} left out: no {question.per or 'exposure'} to divide by."
+            f"{some_are(bare.sum(), 'value')} left out: "
+            f"no {question.per or 'exposure'} to divide by."
         )
         rows = rows[~bare]
     return rows
-
-
-def _some(number: int, noun: str) -> str:
-    return f"1 {noun} is" if number == 1 else f"{number} {noun}s are"
 
 
 def _kind(rows: pd.DataFrame, question: Question) -> Kind:
@@ -233,103 +228,13 @@ def _one_line_per_plant(
     again = int((visits["n"] > 1).sum())
     if again:
         notes.append(
-            f"{_some(again, 'plant')} there more than once; their values are averaged, since "
+            f"{some_are(again, 'plant')} there more than once; their values are averaged, since "
             "several values of one plant are not several plants."
         )
     if survey == ALL_SURVEYS:
-        visits, unit = _over_surveys(visits, kind, unit, notes)
+        visits, unit = over_surveys(visits, kind, unit, notes)
     plants = visits.rename(columns={"value": "total"})[[*key, "total", "exposure"]]
     return plants.reset_index(drop=True), unit
-
-
-def _over_surveys(
-    visits: pd.DataFrame, kind: Kind, unit: str, notes: list[str]
-) -> tuple[pd.DataFrame, str]:
-    """Turn a plant's surveys into one value: rate, mean, median or area under the curve."""
-    key = ["group", "block", "plot", "plant"]
-    grouped = visits.groupby(key, sort=False)
-    number = visits["survey"].nunique()
-    if kind == "percent":
-        areas = grouped.apply(_area, include_groups=False).rename("value").reset_index()
-        short = areas["value"].isna()
-        if short.any():
-            notes.append(f"{_some(short.sum(), 'plant')} left out: seen at one survey only.")
-        notes.append(
-            f"Compared is the area under the progress curve over {number} surveys "
-            "(percent times days)."
-        )
-        return areas[~short].assign(exposure=1.0), "percent days"
-    incomplete = int((grouped.size() < number).sum())
-    if incomplete:
-        notes.append(
-            f"{_some(incomplete, 'plant')} not seen at every survey; the model takes the level of "
-            "the surveys they were seen at into account."
-        )
-    if kind == "grade":
-        notes.append(f"Compared is each plant's median grade over {number} surveys.")
-        return grouped["value"].median().reset_index().assign(exposure=1.0), unit
-    notes.append(f"Compared are the plants over {number} surveys together, each plant once.")
-    if kind == "count":
-        return _count_rates(visits, key), unit
-    return _adjusted_means(visits, key), unit
-
-
-def _area(visits: pd.DataFrame) -> float:
-    """Area under one plant's progress curve by trapezoids (Shaner & Finney 1977), value x days."""
-    if len(visits) < 2:
-        return float("nan")
-    days = pd.to_datetime(visits["survey"]).to_numpy().astype("datetime64[D]").astype("float64")
-    order = np.argsort(days)
-    return float(np.trapezoid(visits["value"].to_numpy()[order], days[order]))
-
-
-def _count_rates(visits: pd.DataFrame, key: list[str]) -> pd.DataFrame:
-    """Totals over surveys with, as exposure, the surveys' levels in a plant-by-survey Poisson fit.
-
-    With every plant at every survey the exposure is the number of surveys.
-    """
-    plant = visits.groupby(key, sort=False).ngroup().to_numpy()
-    survey, _ = pd.factorize(visits["survey"])
-    value, base = visits["value"].to_numpy(), visits["exposure"].to_numpy()
-    totals = np.bincount(plant, value)
-    level = np.ones(survey.max() + 1)
-    for _ in range(_ROUNDS):
-        exposure = np.bincount(plant, base * level[survey])
-        rate = totals / exposure
-        expected = np.bincount(survey, base * rate[plant])
-        fresh = np.divide(
-            np.bincount(survey, value), expected, out=np.zeros_like(level), where=expected > 0
-        )
-        if fresh.sum() == 0:
-            break
-        fresh *= len(level) / fresh.sum()
-        done = bool(np.max(np.abs(fresh - level)) < _TOLERANCE)
-        level = fresh
-        if done:
-            break
-    out = visits.groupby(key, sort=False, as_index=False)["value"].sum()
-    out["exposure"] = np.bincount(plant, base * level[survey])
-    return out[out["exposure"] > 0]
-
-
-def _adjusted_means(visits: pd.DataFrame, key: list[str]) -> pd.DataFrame:
-    """Plant means over surveys, adjusted for the surveys missed by an additive two-way fit."""
-    plant = visits.groupby(key, sort=False).ngroup().to_numpy()
-    survey, _ = pd.factorize(visits["survey"])
-    value = visits["value"].to_numpy()
-    seen, visited = np.bincount(plant), np.bincount(survey)
-    level = np.zeros(survey.max() + 1)
-    for _ in range(_ROUNDS):
-        mean = np.bincount(plant, value - level[survey]) / seen
-        fresh = np.bincount(survey, value - mean[plant]) / visited
-        fresh -= fresh.mean()
-        done = bool(np.max(np.abs(fresh - level)) < _TOLERANCE * (1 + np.abs(value).max()))
-        level = fresh
-        if done:
-            break
-    out = visits.groupby(key, sort=False, as_index=False)["value"].mean()
-    out["value"] = np.bincount(plant, value - level[survey]) / seen
-    return out.assign(exposure=1.0)
 
 
 def _groups(plants: pd.DataFrame, question: Question) -> list[str]:
@@ -343,8 +248,8 @@ def _control(groups: list[str], question: Question, notes: list[str]) -> str:
         wanted = _word(question.control)
         if wanted in groups or not groups:
             return wanted
-        known = ", ".join(groups)
-        raise AnalysisError("--control", f"no group {wanted!r}", f"one of {known}")
+        found, known = f"no group {wanted!r} to be the control", ", ".join(groups)
+        raise AnalysisError(question.measure, found, f"one of {known}")
     if not groups:
         return ""
     named = [name for name in groups if name.lower() in _CONTROL_WORDS]

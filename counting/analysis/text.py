@@ -1,13 +1,14 @@
-"""A comparison as plain text for the screen."""
+"""Comparisons and calibrations as plain text for the screen."""
 
 from __future__ import annotations
 
 import textwrap
 
+from counting.analysis.calibrate import Calibration
 from counting.analysis.result import Comparison, Contrast, GroupSummary
-from counting.analysis.words import number
+from counting.analysis.words import number, percent
 
-__all__ = ["as_text", "p_text"]
+__all__ = ["as_text", "calibration_text", "p_text"]
 
 _WIDTH = 96
 
@@ -33,11 +34,7 @@ def as_text(comparison: Comparison) -> str:
     spread = _spread(comparison)
     if spread:
         parts.append(spread)
-    cautions = [
-        textwrap.fill(text, _WIDTH, initial_indent="- ", subsequent_indent="  ")
-        for text in comparison.cautions
-    ]
-    parts.append("\n".join(["Before you believe it:", *cautions]))
+    parts += _bullets("Before you believe it:", comparison.cautions)
     return "\n\n".join(parts)
 
 
@@ -51,7 +48,7 @@ def _heading(comparison: Comparison) -> str:
         words.append(f"survey {comparison.survey}")
     if comparison.source:
         words.append(f"from {comparison.source}")
-    words.append(f"{comparison.level:.0%} intervals in brackets")
+    words.append(f"{percent(comparison.level)} intervals in brackets")
     return "; ".join(words)[:1].upper() + "; ".join(words)[1:] + "."
 
 
@@ -86,7 +83,7 @@ def _group_row(group: GroupSummary, by_plot: bool, above: float | None) -> list[
         row += (
             ["-", ""]
             if share is None or share.low is None or share.high is None
-            else [f"{share.count} of {share.n}", f"({share.low:.0%} to {share.high:.0%})"]
+            else [f"{share.count} of {share.n}", f"({percent(share.low)} to {percent(share.high)})"]
         )
     return row
 
@@ -94,19 +91,22 @@ def _group_row(group: GroupSummary, by_plot: bool, above: float | None) -> list[
 def _contrast_rows(comparison: Comparison) -> list[list[str]]:
     grades = comparison.kind == "grade"
     several = len(comparison.comparisons) > 1
+    blocks = any(contrast.within_blocks.value is not None for contrast in comparison.comparisons)
     if grades:
         head = ["group", "higher in", "", "p"]
     else:
         head = ["group", "difference", "", "p", "ratio", "", "p", "shift", "", "p by lots"]
+        if blocks and comparison.kind != "count":
+            head[4:4] = ["within blocks", "", "p"]
     if several and not grades:
         head.append("p, all groups")
     rows = [head]
     for contrast in comparison.comparisons:
-        rows.append(_grade_row(contrast) if grades else _contrast_row(contrast, several))
+        rows.append(_grade_row(contrast) if grades else _contrast_row(contrast, several, len(head)))
     return rows
 
 
-def _contrast_row(contrast: Contrast, several: bool) -> list[str]:
+def _contrast_row(contrast: Contrast, several: bool, columns: int) -> list[str]:
     row = [
         contrast.group,
         _figure(contrast.difference, sign=True),
@@ -121,15 +121,22 @@ def _contrast_row(contrast: Contrast, several: bool) -> list[str]:
     ]
     if several:
         row.append(p_text(contrast.p_adjusted))
+    if len(row) < columns:
+        inside = contrast.within_blocks
+        row[4:4] = [
+            _figure(inside.value, sign=True),
+            _interval(inside.low, inside.high),
+            p_text(inside.p),
+        ]
     return row
 
 
 def _grade_row(contrast: Contrast) -> list[str]:
     value = contrast.superiority
-    share = "-" if value.probability is None else f"{value.probability:.0%} of pairs"
+    share = "-" if value.probability is None else f"{percent(value.probability)} of pairs"
     span = ""
     if value.low is not None and value.high is not None:
-        span = f"({value.low:.0%} to {value.high:.0%})"
+        span = f"({percent(value.low)} to {percent(value.high)})"
     return [contrast.group, share, span, p_text(value.p)]
 
 
@@ -170,3 +177,43 @@ def _table(rows: list[list[str]]) -> str:
         ]
         lines.append("  ".join(cells).rstrip())
     return "\n".join(lines)
+
+
+def calibration_text(calibration: Calibration) -> str:
+    """Return the warning, the shares seen, the true totals and the comparison as text."""
+    head = [
+        "group",
+        "survey",
+        "plants",
+        "both ways",
+        "share seen",
+        "",
+        "true mean",
+        "true total",
+        "",
+    ]
+    rows = [head]
+    for cell in calibration.cells:
+        seen = "-" if cell.share is None else f"{percent(cell.share)}"
+        span = ""
+        if cell.share_low is not None and cell.share_high is not None:
+            span = f"({percent(cell.share_low)} to {percent(cell.share_high)})"
+        total = cell.ratio
+        rows.append(
+            [cell.group, cell.survey, str(cell.plants), str(cell.n), seen, span]
+            + [_figure(total.mean), _figure(total.total), _interval(total.low, total.high)]
+        )
+    parts = [textwrap.fill(calibration.warning, _WIDTH)] if calibration.warning else []
+    if calibration.comparison:
+        parts.append(textwrap.fill(calibration.comparison.sentence, _WIDTH))
+    parts += [_table(rows), *_bullets("Before you believe it:", calibration.cautions)]
+    return "\n\n".join(parts)
+
+
+def _bullets(heading: str, lines: tuple[str, ...]) -> list[str]:
+    if not lines:
+        return []
+    wrapped = [
+        textwrap.fill(text, _WIDTH, initial_indent="- ", subsequent_indent="  ") for text in lines
+    ]
+    return ["\n".join([heading, *wrapped])]

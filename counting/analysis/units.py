@@ -53,7 +53,7 @@ def to_units(selection: Selection, allotted_to: Unit | None) -> Units:
         )
         unit = "plant"
     plants = _with_place(plants, unit, unit, notes)
-    blocked = unit != "block" and plants["block"].replace("", np.nan).nunique() > 1
+    blocked = unit != "block" and len(set(plants["block"]) - {""}) > 1
     if blocked:
         plants = _with_place(plants, "block", unit, notes)
     plants = plants.assign(unit=_names(plants, unit, notes))
@@ -75,14 +75,12 @@ def _names(plants: pd.DataFrame, unit: Unit, notes: list[str]) -> pd.Series:
     if unit == "plant":
         return pd.Series([str(number) for number in range(len(plants))], plants.index, dtype="str")
     parts = ["group", "block", "plot"] if unit == "plot" else ["group", "block"]
-    if (plants.groupby(unit)["group"].nunique() > 1).any():
-        if unit == "plot" and (plants.groupby(["block", "plot"])["group"].nunique() <= 1).all():
-            pass
-        else:
-            notes.append(
-                f"The same {unit} name occurs in several groups; these were taken for different "
-                f"{unit}s. If one {unit} really held several groups, name it as the block."
-            )
+    place = [name for name in parts if name != "group"]
+    if plants[[*place, "group"]].drop_duplicates().duplicated(place).any():
+        notes.append(
+            f"The same {unit} name occurs in several groups; these were taken for different "
+            f"{unit}s. If one {unit} really held several groups, name it as the block."
+        )
     return plants[parts].agg(" / ".join, axis=1).astype("str")
 
 

@@ -8,7 +8,15 @@ from dataclasses import dataclass
 from counting.analysis.result import Contrast, Estimate
 from counting.measures import MEASURES
 
-__all__ = ["Setting", "and_list", "contrast_sentence", "number", "plants_of", "size_of_trial"]
+__all__ = [
+    "Setting",
+    "and_list",
+    "contrast_sentence",
+    "number",
+    "percent",
+    "plants_of",
+    "size_of_trial",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +65,8 @@ def number(value: float, digits: int = 3) -> str:
     return f"{value:.0f}" if abs(value) >= 1 else f"{value:.6f}".rstrip("0").rstrip(".") or "0"
 
 
-def _percent(share: float) -> str:
-    """Write a share as percent: whole, or with one digit under 1 %."""
+def percent(share: float) -> str:
+    """Write a share as percent without its sign: whole, or with one digit under 1 %."""
     size = abs(share) * 100
     return f"{size:.1f} %" if 0 < size < 0.95 else f"{size:.0f} %"
 
@@ -170,12 +178,13 @@ def _claim(contrast: Contrast, estimate: Estimate, setting: Setting, span: str) 
         if value == 1:
             return f"{_cap(group)} carried as many {_noun(setting)} as {control}"
         way = "more" if value > 1 else "fewer"
-        return f"{_cap(group)} carried {_percent(value - 1)} {way} {_noun(setting)}{span} than {control}"
+        amount = f"{percent(value - 1)} {way} {_noun(setting)}"
+        return f"{_cap(group)} carried {amount}{span} than {control}"
     above = value > _neutral(setting)
     if value == _neutral(setting):
         return f"{_cap(_noun(setting))} was the same in {group} as in {control}"
     way = "higher" if above else "lower"
-    size = _percent(value - 1) if setting.kind == "count" else _amount(abs(value), setting)
+    size = percent(value - 1) if setting.kind == "count" else _amount(abs(value), setting)
     return f"{_cap(_noun(setting))} was {size} {way}{span} in {group} than in {control}"
 
 
@@ -194,7 +203,7 @@ def _span(estimate: Estimate, setting: Setting) -> str:
         return f"between {_side(low, setting)} and {_side(high, setting)}"
     ends = sorted((low - neutral, high - neutral), key=abs)
     if setting.kind == "count":
-        return f"between {_percent(ends[0])} and {_percent(ends[1])}"
+        return f"between {percent(ends[0])} and {percent(ends[1])}"
     return f"between {number(abs(ends[0]))} and {_amount(abs(ends[1]), setting)}"
 
 
@@ -202,7 +211,7 @@ def _side(value: float, setting: Setting) -> str:
     down, up = ("fewer", "more") if _carried(setting) else ("lower", "higher")
     way = up if value >= _neutral(setting) else down
     if setting.kind == "count":
-        return f"{_percent(value - 1)} {way}"
+        return f"{percent(value - 1)} {way}"
     return f"{_amount(abs(value), setting)} {way}"
 
 
@@ -221,7 +230,7 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: Setting) ->
         if not estimate.low <= inside <= estimate.high:
             text += " Taken alone the difference would stand, but not among so many comparisons."
         elif contrast.detectable is not None:
-            text += f" It could have found a difference of about {_percent(contrast.detectable)}."
+            text += f" It could have found a difference of about {percent(contrast.detectable)}."
     return text
 
 
@@ -240,7 +249,8 @@ def _bare_difference(contrast: Contrast, setting: Setting) -> str:
     if contrast.difference is None:
         return f"There are not values enough to compare {group} with {control}."
     if contrast.difference == 0:
-        return f"{_cap(group)} and {control} carried the same {_noun(setting)}, {size_of_trial(setting)}."
+        same = f"{_cap(group)} and {control} carried the same {_noun(setting)}"
+        return f"{same}, {size_of_trial(setting)}."
     way = "more" if contrast.difference > 0 else "fewer"
     return (
         f"{_cap(group)} carried on average {number(abs(contrast.difference))} {way} "
@@ -256,8 +266,8 @@ def _grade_sentence(contrast: Contrast, setting: Setting) -> str:
         return f"There are not grades enough to compare {group} with {control}."
     span = ""
     if value.low is not None and value.high is not None:
-        span = f" (between {_percent(value.low)} and {_percent(value.high)})"
-    chance = f"{_percent(value.probability)}{span} of pairs"
+        span = f" (between {percent(value.low)} and {percent(value.high)})"
+    chance = f"{percent(value.probability)}{span} of pairs"
     if setting.alone or value.p is None or value.p >= setting.alpha:
         return (
             f"This trial could not tell whether {group} have a higher or lower grade of "

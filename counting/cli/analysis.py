@@ -7,11 +7,9 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, app, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, app, write_json
 
-__all__ = ["compare_groups"]
-
-Column = Annotated[str | None, typer.Option(metavar="COL")]
+__all__ = ["calibrate_counts", "compare_groups"]
 
 
 @app.command("compare")
@@ -110,7 +108,7 @@ def _of_table(
         mend = "say which columns hold the values and the groups: --value COL --group COL"
         raise AnalysisError(csv, "columns not named", mend=mend)
     table = read_table(csv, Columns(value, group, block, plot, plant, per))
-    return compare(table, Question(measure=measure or value, **options))
+    return compare(table, Question(measure=measure or value, main=False, **options))
 
 
 def _of_trial(directory: Path | None, measure: str | None, options: dict[str, Any]) -> list[Any]:
@@ -130,3 +128,35 @@ def _of_trial(directory: Path | None, measure: str | None, options: dict[str, An
     if measure == "all":
         return list(compare_measures(trial, table))
     return [compare_trial(table, replace(question_of(trial, table, measure), **options))]
+
+
+@app.command("calibrate")
+def calibrate_counts(
+    directory: TrialDir,
+    measure: Annotated[str, typer.Option(help="Which count.")] = "fruit",
+    survey: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Which survey to compare: the last if none.")
+    ] = None,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Hold photo counts against hand counts of the same plants: which share do photos show?
+
+    Example: counting calibrate tunnel
+    """
+    from counting.analysis.calibrate import calibrate
+    from counting.analysis.text import calibration_text
+    from counting.errors import AnalysisError
+    from counting.plan.trial import load_trial
+
+    trial = load_trial(directory)
+    with trial.ledger() as ledger:
+        found = calibrate(trial, ledger, measure=measure, survey=survey)
+    if found is None:
+        mend = "count some plants of each group by hand on the day of the photos: counting tally"
+        raise AnalysisError(
+            directory, f"no {measure} counted both on photos and by hand", mend=mend
+        )
+    write_json(json_file, found.to_json(), replace=replace)
+    if str(json_file) != "-":
+        typer.echo(calibration_text(found))

@@ -1,0 +1,202 @@
+"""Photo counts against true counts: the share seen, and the comparison of true counts."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from counting.analysis.compare import compare
+from counting.analysis.double_sampling import (
+    ShareSeen,
+    line,
+    ratio_total,
+    regression_total,
+    share_seen,
+)
+from counting.analysis.of_trial import question_of
+from counting.analysis.question import Question
+from counting.analysis.result import as_json
+from counting.analysis.true_counts import Cell, TrueComparison, true_comparison
+from counting.analysis.words import and_list, percent, plants_of
+from counting.ledger import Ledger
+from counting.plan.trial import Trial
+from counting.records.observations import observations
+
+__all__ = ["Calibration", "calibrate", "calibrate_table"]
+
+_FEWEST = 3
+"""Fewer plants counted both ways give no error of the share worth the name."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What photos show of the true counts.
+
+    Attributes
+    ----------
+    warning : str
+        First thing to read: the share seen differs between groups; empty if it is not known to.
+    cells : tuple of Cell
+        By survey, the control first.
+    comparison : TrueComparison or None
+        None where the share seen is not known in every group compared.
+    """
+
+    measure: str
+    level: float
+    control: str
+    warning: str
+    cells: tuple[Cell, ...]
+    comparison: TrueComparison | None
+    cautions: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the calibration as JSON values; what is not known is None, never NaN."""
+        value: dict[str, Any] = as_json(asdict(self))
+        return value
+
+
+def calibrate(
+    trial: Trial, ledger: Ledger, *, measure: str = "fruit", survey: str | None = None
+) -> Calibration | None:
+    """Hold a trial's photo counts against its hand counts.
+
+    Returns
+    -------
+    Calibration or None
+        None where no plant was counted both ways.
+    """
+    table = observations(trial, ledger)
+    if not (table["measure"] == measure).any():
+        return None
+    question = replace(question_of(trial, table, measure), survey=survey)
+    return calibrate_table(table, question)
+
+
+def calibrate_table(table: pd.DataFrame, question: Question) -> Calibration | None:
+    """Hold the photo counts of a table of observations against its hand counts.
+
+    Within each group and survey: the share seen, the line of true on photo counts, and the true
+    totals by the ratio and the regression estimator of double sampling. The comparison is that of
+    the photo counts times the ratio of the shares; the variances of the logarithms add up, as the
+    errors of photo counts and shares are independent (delta method; Cochran 1977, sec. 12.8).
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns `counting.tables.OBSERVATIONS`.
+    question : Question
+        The measure, control, groups and unit; `survey` None: the last one with photo counts.
+    """
+    both = _both_ways(table, question.measure)
+    if not both["tally"].notna().any():
+        return None
+    known = question.groups or tuple(sorted(set(both["group"])))
+    control = question.control or known[0]
+    groups = [control, *(name for name in known if name != control)]
+    question = replace(question, control=control, groups=tuple(groups))
+    cells = tuple(
+        _cell(both[(both["survey"] == survey) & (both["group"] == group)], group, survey, question)
+        for survey in sorted(set(both["survey"]))
+        for group in groups
+    )
+    survey = question.survey or max(both.loc[both["tally"].notna(), "survey"])
+    at = {cell.group: cell for cell in cells if cell.survey == survey}
+    cautions = _cautions(cells)
+    comparison, warning = None, ""
+    unknown = [name for name in groups if name not in at or at[name].share_se_log is None]
+    if unknown:
+        cautions.append(
+            f"The share seen is not known for {and_list(unknown)} at the survey of {survey}: count "
+            f"at least {_FEWEST} plants of each group by hand on the day of the photos. Until then "
+            "only the fruit that photos show are compared."
+        )
+    else:
+        photo = compare(table, replace(question, source="photo", survey=survey))
+        comparison = true_comparison(photo, at, question)
+        warning = _warning(comparison, at, question)
+        cautions += _not_shown_equal(comparison, question)
+    return Calibration(
+        question.measure, question.level, groups[0], warning, cells, comparison, tuple(cautions)
+    )
+
+
+def _both_ways(table: pd.DataFrame, measure: str) -> pd.DataFrame:
+    """Return photo counts with the hand counts of the same plants and surveys beside them."""
+    rows = table[(table["measure"] == measure) & table["truss"].isna() & table["value"].notna()]
+    key = ["group", "survey", "plant"]
+    photo = rows[rows["source"] == "photo"].groupby(key)["value"].mean().rename("photo")
+    tally = rows[rows["source"] == "tally"].groupby(key)["value"].mean().rename("tally")
+    return photo.to_frame().join(tally, how="left").reset_index()
+
+
+def _cell(rows: pd.DataFrame, group: str, survey: str, question: Question) -> Cell:
+    pairs = rows[rows["tally"].notna()]
+    photo, true = (pairs[name].to_numpy("float64") for name in ("photo", "tally"))
+    seen = share_seen(photo, true, question.level)
+    if len(pairs) < _FEWEST:
+        seen = ShareSeen(seen.share, None, None, None, seen.df)
+    plants = len(rows)
+    mean = float(rows["photo"].mean()) if plants else None
+    total = (photo, true, mean or 0.0, plants, question.level)
+    return Cell(
+        group=group,
+        survey=survey,
+        n=len(pairs),
+        plants=plants,
+        photo_mean=mean,
+        share=seen.share,
+        share_low=seen.low,
+        share_high=seen.high,
+        share_se_log=seen.se_log,
+        line=line(photo, true),
+        ratio=ratio_total(*total),
+        regression=regression_total(*total),
+    )
+
+
+def _warning(comparison: TrueComparison, at: dict[str, Cell], question: Question) -> str:
+    """Say first of all that photos show more of one group's fruit than of another's."""
+    alpha = 1 - question.level
+    apart = [c for c in comparison.comparisons if c.share_p is not None and c.share_p < alpha]
+    if not apart:
+        return ""
+    shares = [
+        f"{percent(at[name].share)} of the fruit of {plants_of(name)}"
+        for name in dict.fromkeys([*(c.group for c in apart), apart[0].control])
+    ]
+    return (
+        f"Photos show {and_list(shares)}: compare true counts, since leaves alone can make or "
+        "hide a difference between photo counts."
+    )
+
+
+def _not_shown_equal(comparison: TrueComparison, question: Question) -> list[str]:
+    """A share that is not known to differ is not thereby the same."""
+    alpha = 1 - question.level
+    return [
+        f"The share seen is not known to differ between {contrast.group} and {contrast.control}, "
+        f"but may: it is {contrast.share_ratio:.2f} times the control's (between "
+        f"{contrast.share_ratio_low:.2f} and {contrast.share_ratio_high:.2f})."
+        for contrast in comparison.comparisons
+        if contrast.share_p is not None and contrast.share_p >= alpha
+    ]
+
+
+def _cautions(cells: tuple[Cell, ...]) -> list[str]:
+    """Cells with too few plants counted both ways, and estimators that disagree."""
+    said = []
+    for cell in cells:
+        where = f"{cell.group}, survey {cell.survey}"
+        if 0 < cell.n < _FEWEST:
+            said.append(f"{where}: only {cell.n} counted both ways; the share's error is unknown.")
+        ratio, regression = cell.ratio.total, cell.regression.total
+        if cell.n > _FEWEST and ratio and regression and abs(regression / ratio - 1) > 0.1:
+            said.append(
+                f"{where}: the ratio and the regression estimate differ by "
+                f"{percent(abs(regression / ratio - 1))}; fruit seen are not a fixed share of the true "
+                "number, so look at the line."
+            )
+    return said

@@ -1,0 +1,146 @@
+"""The models that all contrasts of a comparison share."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from counting.analysis.counts import (
+    CountModel,
+    Design,
+    design_of,
+    dispersion,
+    extra_zeros,
+    fit_counts,
+)
+from counting.analysis.differences import dunnett, single_step, within_blocks
+from counting.analysis.question import Question
+from counting.analysis.result import Dispersion, Zeros
+from counting.analysis.selection import Selection
+from counting.analysis.units import Units
+
+__all__ = ["Models", "fit_models"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Models:
+    """The models that all contrasts share."""
+
+    main: CountModel | None
+    check: CountModel | None
+    design: Design | None
+    dispersion: Dispersion
+    zeros: Zeros | None
+    dunnett: dict[str, float]
+    ratios_adjusted: dict[str, float]
+
+
+def fit_models(units: Units, selection: Selection, question: Question) -> tuple[Models, list[str]]:
+    """Fit what all contrasts share, and say where blocks had to be left out."""
+    notes: list[str] = []
+    table, groups = units.table, selection.groups
+    design = design_of(table, groups, units.blocked) if len(table) else None
+    if design is None and units.blocked:
+        notes.append(
+            "Groups and blocks cannot be told apart (each block holds one group): the blocks are "
+            "left out."
+        )
+        design = design_of(table, groups, blocked=False)
+    samples = {
+        name: table.loc[table["group"] == name, "value"].to_numpy("float64") for name in groups
+    }
+    adjusted = {}
+    if sum(len(values) > 0 for values in samples.values()) > 2 and selection.kind != "grade":
+        adjusted = _dunnett(design, table, samples, question)
+    nothing = Models(None, None, design, Dispersion(None, None, None), None, adjusted, {})
+    if selection.kind != "count" or design is None:
+        return nothing, notes
+    main, check = _count_models(units, groups)
+    spread, zeros = _plant_counts(units, groups)
+    ratios = _adjusted_ratios(main, question) if main else {}
+    return Models(main, check, design, spread, zeros, adjusted, ratios), notes
+
+
+def _dunnett(
+    design: Design | None, table: pd.DataFrame, samples: dict[str, Floats], question: Question
+) -> dict[str, float]:
+    """Dunnett's p values; with blocks from the model that has them."""
+    if design is None or not design.blocked:
+        control = next(iter(samples))
+        return dunnett(samples, control, question.seed)
+    values = table["value"].to_numpy("float64")
+    estimates = [
+        within_blocks(design.matrix, 1 + place, values) for place in range(len(design.groups))
+    ]
+    if any(not estimate.se or estimate.value is None for estimate in estimates):
+        return {}
+    statistics = {
+        name: (estimate.value or 0.0) / (estimate.se or math.inf)
+        for name, estimate in zip(design.groups, estimates, strict=True)
+    }
+    g = len(design.groups)
+    inverse = np.asarray(np.linalg.inv(design.matrix.T @ design.matrix), "float64")
+    shape = inverse[1 : 1 + g, 1 : 1 + g]
+    return single_step(statistics, shape, estimates[0].df or 0.0, question.seed)
+
+
+def _live(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> pd.DataFrame:
+    """Leave out groups (and blocks) without a single fruit: they have no place on a log scale."""
+    total = table.groupby("group")["total"].transform("sum")
+    table = table[total > 0]
+    if blocked and len(table):
+        table = table[table.groupby("block")["total"].transform("sum") > 0]
+    return table
+
+
+def _count_models(
+    units: Units, groups: tuple[str, ...]
+) -> tuple[CountModel | None, CountModel | None]:
+    """Fit the model of the units and its check; None where the control carries none."""
+    table = _live(units.table, groups, units.blocked)
+    if not (table["group"] == groups[0]).any():
+        return None, None
+    design = design_of(table, groups, units.blocked) or design_of(table, groups, blocked=False)
+    if design is None or not design.groups:
+        return None, None
+    counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
+    check = fit_counts(counts, exposure, design, "mean")
+    if units.unit == "plant" or len(units.table) == len(units.plants):
+        return fit_counts(counts, exposure, design), check
+    # totals of plots vary by what the plots do, in proportion to their mean: with a variance of
+    # the mean the test is too bold where blocks differ much, see tests/simulation.md
+    main = fit_counts(counts, exposure, design, "square")
+    return replace(main, method=f"{main.method}, on {units.unit} totals"), check
+
+
+def _plant_counts(units: Units, groups: tuple[str, ...]) -> tuple[Dispersion, Zeros | None]:
+    """Dispersion, k and zeros of the plants, whatever the unit of analysis."""
+    table = _live(units.plants, groups, units.blocked)
+    present = tuple(name for name in groups if (table["group"] == name).any())
+    design = design_of(table, present, units.blocked) if present else None
+    design = design or (design_of(table, present, blocked=False) if present else None)
+    if design is None or len(table) <= design.matrix.shape[1]:
+        return Dispersion(None, None, None), None
+    counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
+    model = fit_counts(counts, exposure, design)
+    spread = dispersion(counts, exposure, design, model.k)
+    return replace(spread, k_se=model.k_se), extra_zeros(counts, model)
+
+
+def _adjusted_ratios(model: CountModel, question: Question) -> dict[str, float]:
+    """Adjust the ratios' p values for several groups by their joint distribution."""
+    if len(model.groups) < 2:
+        return {}
+    se = np.sqrt(np.diag(model.covariance))
+    if not np.all(se > 0):
+        return {}
+    statistics = {
+        name: model.log_ratios[name] / float(se[place]) for place, name in enumerate(model.groups)
+    }
+    return single_step(statistics, model.covariance, model.df, question.seed)

@@ -1,0 +1,111 @@
+"""Several surveys of the same plants brought to one value for each plant."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from counting.measures import Kind
+
+__all__ = ["over_surveys", "some_are"]
+
+_ROUNDS = 200
+"""Most rounds of the two-way fit; complete tables need two."""
+_TOLERANCE = 1e-10
+
+
+def some_are(number: int, noun: str) -> str:
+    """Return, as in: 1 value is, 3 values are."""
+    return f"1 {noun} is" if number == 1 else f"{number} {noun}s are"
+
+
+def over_surveys(
+    visits: pd.DataFrame, kind: Kind, unit: str, notes: list[str]
+) -> tuple[pd.DataFrame, str]:
+    """Turn a plant's surveys into one value: rate, mean, median or area under the curve."""
+    key = ["group", "block", "plot", "plant"]
+    grouped = visits.groupby(key, sort=False)
+    number = visits["survey"].nunique()
+    if kind == "percent":
+        areas = pd.DataFrame(
+            [(*names, _area(visit)) for names, visit in grouped], columns=[*key, "value"]
+        )
+        short = areas["value"].isna()
+        if short.any():
+            notes.append(f"{some_are(short.sum(), 'plant')} left out: seen at one survey only.")
+        notes.append(
+            f"Compared is the area under the progress curve over {number} surveys "
+            "(percent times days)."
+        )
+        return areas[~short].assign(exposure=1.0), "percent days"
+    incomplete = int((grouped.size() < number).sum())
+    if incomplete:
+        notes.append(
+            f"{some_are(incomplete, 'plant')} not seen at every survey; the level of the surveys "
+            "they were seen at is taken into account."
+        )
+    if kind == "grade":
+        notes.append(f"Compared is each plant's median grade over {number} surveys.")
+        return grouped["value"].median().reset_index().assign(exposure=1.0), unit
+    notes.append(f"Compared are the plants over {number} surveys together, each plant once.")
+    if kind == "count":
+        return _count_rates(visits, key), unit
+    return _adjusted_means(visits, key), unit
+
+
+def _area(visits: pd.DataFrame) -> float:
+    """Area under one plant's progress curve by trapezoids (Shaner & Finney 1977), value x days."""
+    if len(visits) < 2:
+        return float("nan")
+    days = pd.to_datetime(visits["survey"]).to_numpy().astype("datetime64[D]").astype("float64")
+    order = np.argsort(days)
+    return float(np.trapezoid(visits["value"].to_numpy()[order], days[order]))
+
+
+def _count_rates(visits: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    """Totals over surveys with, as exposure, the surveys' levels in a plant-by-survey Poisson fit.
+
+    With every plant at every survey the exposure is the number of surveys.
+    """
+    plant = visits.groupby(key, sort=False).ngroup().to_numpy()
+    survey, _ = pd.factorize(visits["survey"])
+    value, base = visits["value"].to_numpy(), visits["exposure"].to_numpy()
+    totals = np.bincount(plant, value)
+    level = np.ones(survey.max() + 1)
+    for _ in range(_ROUNDS):
+        exposure = np.bincount(plant, base * level[survey])
+        rate = totals / exposure
+        expected = np.bincount(survey, base * rate[plant])
+        fresh = np.divide(
+            np.bincount(survey, value), expected, out=np.zeros_like(level), where=expected > 0
+        )
+        if fresh.sum() == 0:
+            break
+        fresh *= len(level) / fresh.sum()
+        done = bool(np.max(np.abs(fresh - level)) < _TOLERANCE)
+        level = fresh
+        if done:
+            break
+    out = visits.groupby(key, sort=False, as_index=False)["value"].sum()
+    out["exposure"] = np.bincount(plant, base * level[survey])
+    seen: pd.DataFrame = out[out["exposure"] > 0]
+    return seen
+
+
+def _adjusted_means(visits: pd.DataFrame, key: list[str]) -> pd.DataFrame:
+    """Plant means over surveys, adjusted for the surveys missed by an additive two-way fit."""
+    plant = visits.groupby(key, sort=False).ngroup().to_numpy()
+    survey, _ = pd.factorize(visits["survey"])
+    value = visits["value"].to_numpy()
+    seen, visited = np.bincount(plant), np.bincount(survey)
+    level = np.zeros(survey.max() + 1)
+    for _ in range(_ROUNDS):
+        mean = np.bincount(plant, value - level[survey]) / seen
+        fresh = np.bincount(survey, value - mean[plant]) / visited
+        fresh -= fresh.mean()
+        done = bool(np.max(np.abs(fresh - level)) < _TOLERANCE * (1 + np.abs(value).max()))
+        level = fresh
+        if done:
+            break
+    out = visits.groupby(key, sort=False).first().reset_index()[key]
+    return out.assign(value=np.bincount(plant, value - level[survey]) / seen, exposure=1.0)

@@ -32,6 +32,8 @@ _SCHEMAS: dict[str, Schema] = {
 }
 _PEOPLE = ("by", "reviewer")
 """Columns that hold people's names."""
+_AND = ", "
+"""Between the names where several people's answers make one observation."""
 _FIELD_TYPES = {"str": "string", "Int64": "integer", "float64": "number", "boolean": "boolean"}
 """Data frame dtypes in the words of Table Schema (specs.frictionlessdata.io)."""
 
@@ -132,21 +134,20 @@ def _marks(ledger: Ledger) -> list[dict[str, Any]]:
 
 def _without_names(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     """Replace each name by a number, the same in every table."""
-    people = sorted(
-        {
-            str(name)
-            for table in tables.values()
-            for column in _PEOPLE
-            if column in table
-            for name in table[column]
-            if name
-        }
-    )
+    cells = [
+        str(cell)
+        for table in tables.values()
+        for column in _PEOPLE
+        if column in table
+        for cell in table[column]
+    ]
+    people = sorted({name for cell in cells for name in cell.split(_AND) if name})
     alias = {name: f"person {number}" for number, name in enumerate(people, start=1)}
+    numbered = {cell: _AND.join(alias.get(name, "") for name in cell.split(_AND)) for cell in cells}
     return {
         key: table.assign(
             **{
-                column: table[column].map(lambda name: alias.get(str(name), "")).astype("str")
+                column: table[column].astype(str).map(numbered).astype("str")
                 for column in _PEOPLE
                 if column in table
             }

@@ -6,7 +6,7 @@ import html
 import io
 import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import matplotlib as mpl
 import numpy as np
@@ -111,7 +111,7 @@ def per_truss(table: pd.DataFrame, groups: Sequence[str]) -> str:
         axes.set_ylabel("fruit per truss")
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_ylim(bottom=0)
-        axes.legend(frameon=False)
+        _legend(axes, "best")
         return _svg(figure, "Fruit per truss: mean and standard error by group")
 
 
@@ -133,6 +133,8 @@ def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.Da
         figure, axes = _figure(5.6, 3.3)
         for place, group in enumerate(groups):
             part = table[table["group"] == group].groupby("survey")["value"].agg(["mean", "sem"])
+            if part.empty:
+                continue
             axes.errorbar(
                 _dates(part.index),
                 part["mean"],
@@ -155,7 +157,7 @@ def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.Da
             axes.axvline(when, color=_INK, linewidth=0.7, linestyle=(0, (2, 3)))
             axes.text(when, top, f" {number}", va="top", ha="left", fontsize=8, gid=f"event-{kind}")
         axes.set_ylabel(label)
-        axes.legend(frameon=False, loc="lower left")
+        _legend(axes, "lower left")
         return _svg(figure, f"{label} over the surveys: mean and 95 % interval by group")
 
 
@@ -258,6 +260,11 @@ def _interval(axes: Axes, x: float, entry: dict[str, Any], colour: str) -> None:
     if low is not None and high is not None:
         axes.plot([x, x], [low, high], color=colour, linewidth=2.2)
     axes.annotate(f"{mean:.1f}", (x, mean), (8, 0), textcoords="offset points", va="center")
+
+
+def _legend(axes: Axes, place: Literal["best", "lower left"]) -> None:
+    if axes.get_legend_handles_labels()[1]:
+        axes.legend(frameon=False, loc=place)
 
 
 def _dates(index: pd.Index) -> Any:

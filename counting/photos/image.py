@@ -33,8 +33,6 @@ _REDUCED = {
     4: cv2.IMREAD_REDUCED_COLOR_4,
     8: cv2.IMREAD_REDUCED_COLOR_8,
 }
-_EXIF_ORIENTATION = 0x0112
-_TURNED = (5, 6, 7, 8)  # EXIF orientations that swap width and height
 _START_OF_SCAN = 0xDA
 _END_OF_IMAGE = b"\xff\xd9"
 
@@ -91,13 +89,13 @@ def load_image(path: Path, *, long_side: int | None = None) -> Image:
     data = _read(path)
     opened = _open(path, data)
     width, height = opened.size
-    if opened.getexif().get(_EXIF_ORIENTATION, 1) in _TURNED:
-        width, height = height, width
     part = _part(max(width, height), long_side)
     if opened.format == "JPEG":
         rgb = _decode_jpeg(path, data, part)
     else:
         rgb = _decode_other(path, opened, part)
+    if (width > height) != (rgb.shape[1] > rgb.shape[0]):  # turned upright while decoding
+        width, height = height, width
     return Image(_frozen(rgb), max(width, height) / max(rgb.shape[:2]), width, height)
 
 
@@ -119,7 +117,7 @@ def _read(path: Path) -> bytes:
 def _open(path: Path, data: bytes) -> PillowImage.Image:
     """Read the header; decode nothing yet."""
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore", PillowImage.DecompressionBombWarning)
+        warnings.simplefilter("ignore")  # damaged camera data; size and pixels are checked here
         try:
             opened = PillowImage.open(io.BytesIO(data), formats=FORMATS)
         except UnidentifiedImageError as error:

@@ -287,6 +287,10 @@ def _enter(
                 continue
             rows.append(body)
             facts.append(("photo", item.examined.photo, body))
+            left_out = ledger.get("exclusion", item.examined.photo)
+            if left_out and not left_out.body.get("lifted", False):  # it comes back
+                lifted = {**left_out.body, "lifted": True}
+                facts.append(("exclusion", item.examined.photo, lifted))
             before = taken.get(item.slot)
             if before and before != item.examined.photo:
                 reason = {"reason": f"replaced by {body['file']}", "by_photo": item.examined.photo}

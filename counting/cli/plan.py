@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import sys
+from datetime import datetime
+from pathlib import Path
 from typing import Annotated, Any, Literal
 
 import typer
 
 from counting.cli.base import Replace, TrialDir, app, say
+from counting.files import write_bytes
 
-__all__ = ["start"]
+__all__ = ["field_sheet", "start", "tags"]
 
 AllottedTo = Literal["plant", "plot", "block"]
+Paper = Literal["a4", "letter"]
 
 
 @app.command("start")
@@ -130,3 +134,71 @@ def _asked(question: str, usual: str) -> str:
     """Put one question at the keyboard; return what was typed, or the usual answer."""
     answer: str = typer.prompt(question, default=usual, err=True)
     return answer.strip()
+
+
+@app.command("tags")
+def tags(
+    directory: TrialDir,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The PDF; DIR/tags.pdf if not given.")
+    ] = None,
+    png: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Write one picture per tag too, 508 dpi.")
+    ] = None,
+    paper: Annotated[Paper, typer.Option(help="The sheet to print on.")] = "a4",
+    replace: Replace = False,
+) -> None:
+    """Print tags: one card per plant, in exact millimetres, with a page that says how.
+
+    Example: counting tags tunnel --out tags.pdf --paper letter
+    """
+    from counting.plan.tags import tagged, tags_pdf, write_tag_pictures
+    from counting.plan.trial import load_trial
+
+    trial = load_trial(directory)
+    target = out or directory / "tags.pdf"
+    write_bytes(target, tags_pdf(trial, paper=paper), replace=replace)
+    say(f"{len(tagged(trial))} tags in {target}. Print at 100 % and hold a ruler to page 1.")
+    if png:
+        done = write_tag_pictures(trial, png, replace=replace)
+        say(f"{done} pictures in {png}.")
+
+
+@app.command("field-sheet")
+def field_sheet(
+    directory: TrialDir,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The PDF; DIR/field-sheet.pdf if not given.")
+    ] = None,
+    table: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Write the same columns as a CSV, XLSX or ODS table."),
+    ] = None,
+    survey: Annotated[
+        datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the count, if known.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="Who counts, if known.")] = "",
+    trusses: Annotated[int, typer.Option(help="Boxes for the fruit of single trusses.")] = 6,
+    there_and_back: Annotated[
+        bool, typer.Option("--there-and-back", help="Walk every other row backwards.")
+    ] = False,
+    paper: Annotated[Paper, typer.Option(help="The sheet to print on.")] = "a4",
+    replace: Replace = False,
+) -> None:
+    """Print a sheet to write hand counts on, in walking order; counting tally reads its table.
+
+    Example: counting field-sheet tunnel --survey 2026-07-06 --table tally.xlsx
+    """
+    from counting.plan.field_sheet import FieldSheet, field_sheet_pdf, write_field_table
+    from counting.plan.trial import load_trial
+
+    trial = load_trial(directory)
+    day = survey.date() if survey else None
+    sheet = FieldSheet(day, by, trusses, there_and_back, paper)
+    target = out or directory / "field-sheet.pdf"
+    data = field_sheet_pdf(trial, sheet)
+    if table:
+        write_field_table(trial, sheet, table, replace=replace)
+        say(f"Table to fill in: {table}; take it in with counting tally {directory} {table}")
+    write_bytes(target, data, replace=replace)
+    say(f"Field sheet to print: {target}")

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from counting.errors import PlanError
+from counting.files import write_bytes
 from counting.plan.card import BAR, BAR_STEP_MM, CARD, CODE, GREY, GREY_LEVEL, MARKER, WHITE, Box
 from counting.plan.guide import guide_page
 from counting.plan.map import placed
 from counting.plan.print_shop import BOLD, PAPERS, PLAIN, Page, Paper, font_file, new_canvas
 from counting.plan.trial import Trial
 
-__all__ = ["PIXELS_PER_MM", "tag_picture", "tagged", "tags_pdf"]
+__all__ = ["PIXELS_PER_MM", "tag_picture", "tagged", "tags_pdf", "write_tag_pictures"]
 
 PIXELS_PER_MM = 20
 """Of the pictures: 508 dots per inch, a whole number of pixels to the mm."""
@@ -139,6 +141,23 @@ def tag_picture(code: str, tag: int, title: str = "") -> Any:
     x, y, radius = (value * per for value in _HOLE)
     pen.ellipse((x - radius, y - radius, x + radius, y + radius), outline=0, width=4)
     return image
+
+
+def write_tag_pictures(trial: Trial, directory: Path, *, replace: bool = False) -> int:
+    """Write one PNG per tag, named by the plant's code; return how many.
+
+    Raises
+    ------
+    CountingError
+        If no plant has a tag, or a file exists and `replace` is false.
+    """
+    for plant in tagged(trial).itertuples():
+        stream = io.BytesIO()
+        code = str(plant.code)
+        picture = tag_picture(code, int(str(plant.tag)), trial.plan.title)
+        picture.save(stream, format="PNG", dpi=(PIXELS_PER_MM * 25.4,) * 2)
+        write_bytes(directory / f"{code}.png", stream.getvalue(), replace=replace)
+    return len(tagged(trial))
 
 
 def _print_card(page: Page, x: float, y: float, items: list[_Fill | _Words]) -> None:

@@ -15,6 +15,7 @@ from counting import __version__
 from counting.errors import TallyError
 from counting.measures import MEASURES, Measure, measure
 from counting.plan.trial import Trial
+from counting.records.truss_columns import unfold_trusses
 from counting.spreadsheet import Row, Sheet, iso_date, number, read_sheet, truss_number, whole
 from counting.tables import OBSERVATIONS, frame
 
@@ -92,7 +93,7 @@ def take_tallies(trial: Trial, files: Iterable[Path], *, survey: str = "", by: s
     names = []
     for path in files:
         names.append(str(path))
-        sheet = read_sheet(path, TallyError)
+        sheet = unfold_trusses(read_sheet(path, TallyError))
         reader = _Reader(trial, sheet, survey, by)
         found, bad = reader.read()
         values += found

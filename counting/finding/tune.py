@@ -13,7 +13,7 @@ from scipy.optimize import minimize
 
 from counting.errors import CountingError
 from counting.files import now
-from counting.finding.expected import Spread, distribution, expected_count
+from counting.finding.expected import Spread, expected_count
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.merge import merge_numbers
 from counting.flags import Flag
@@ -283,14 +283,20 @@ def _corrections(photo: Confirmed, settings: Settings) -> int:
 
 
 def _spread(photos: Sequence[Confirmed], settings: Settings) -> float:
-    """Return the factor on the spread under which the counts of the photos are most likely."""
-    worth = -((np.log(_SPREADS) / _SPREAD_SD) ** 2) / 2
-    for place, factor in enumerate(_SPREADS):
-        for photo in photos:
-            if len(photo.odds):
-                chances = distribution(_chance(photo.odds, settings), _of(settings, float(factor)))
-                within = chances[photo.count] if photo.count < len(chances) else 0.0
-                worth[place] += np.log(max(float(within), 1e-6))
+    """Return the factor on the spread under which the counts of the photos are most likely.
+
+    Counts are taken as normal here, with the variance that `counting.finding.expected` describes
+    (to first order in the shift), since it is tried many times.
+    """
+    spread = _of(settings, 1.0)
+    chances = [_chance(photo.odds, settings) for photo in photos]
+    inner = np.array([float((chance * (1 - chance)).sum()) for chance in chances])
+    mean = np.array([float(chance.sum()) for chance in chances])
+    away = np.array([photo.count for photo in photos]) - (1 + spread.missed) * mean
+    sd = _SPREADS[:, None] * spread.shift_sd * inner
+    variance = np.maximum(sd**2 + inner + spread.missed * mean, 0.1)
+    likely = -(away**2 / variance + np.log(variance)).sum(axis=1) / 2
+    worth = likely - (np.log(_SPREADS) / _SPREAD_SD) ** 2 / 2
     return round(float(_SPREADS[worth.argmax()]), 4)
 
 

@@ -9,10 +9,11 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from counting.cli.base import Replace, TrialDir, app, say
+from counting.cli.base import JsonFile, Replace, TrialDir, app, say, write_json
+from counting.errors import PlanError
 from counting.files import write_bytes
 
-__all__ = ["field_sheet", "start", "tags"]
+__all__ = ["field_sheet", "plants_needed", "start", "tags"]
 
 AllottedTo = Literal["plant", "plot", "block"]
 Paper = Literal["a4", "letter"]
@@ -127,13 +128,111 @@ def start(
     say(f"Written: {PLAN_NAME}, {PLANTS_NAME}, {MAP_NAME} (with groups), {BLIND_MAP_NAME}.")
     for note in layout_notes(plan):
         say(f"Note: {note}")
-    say(f"Next: counting tags {directory}")
+    say(f"Enough plants? See counting plants-needed. Next: counting tags {directory}")
 
 
 def _asked(question: str, usual: str) -> str:
     """Put one question at the keyboard; return what was typed, or the usual answer."""
     answer: str = typer.prompt(question, default=usual, err=True)
     return answer.strip()
+
+
+@app.command("plants-needed")
+def plants_needed(
+    trial: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Take the spread from a survey of a trial.")
+    ] = None,
+    survey: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Which survey; the last if not given.")
+    ] = None,
+    measure: Annotated[
+        str, typer.Option(help="What is compared: fruit, trusses, height ...")
+    ] = "fruit",
+    mean: Annotated[float | None, typer.Option(help="Mean of the control, per plant.")] = None,
+    sd: Annotated[float | None, typer.Option(help="Standard deviation between plants.")] = None,
+    k: Annotated[
+        float | None,
+        typer.Option("--k", help="Size of the negative binomial, instead of --sd for a count."),
+    ] = None,
+    likeness: Annotated[
+        float | None,
+        typer.Option(help="Share of the variance that plants of a plot have in common, 0 to 1."),
+    ] = None,
+    plants_per_plot: Annotated[int, typer.Option(help="Plants counted in a plot.")] = 1,
+    difference: Annotated[
+        float | None, typer.Option(help="To be seen, as a share of the mean: 0.2 is 20 % more.")
+    ] = None,
+    power: Annotated[float, typer.Option(help="Chance to find it.")] = 0.8,
+    level: Annotated[float, typer.Option(help="Chance to find one where there is none.")] = 0.05,
+    comparisons: Annotated[int, typer.Option(help="Groups held against the control.")] = 1,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the curve: .svg, .png or .pdf.")
+    ] = None,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Say how many plots and plants a comparison needs.
+
+    Example: counting plants-needed --mean 24 --sd 9 --likeness 0.2 --plants-per-plot 3
+    """
+    from counting.measures import measure as known_measure
+    from counting.plan.needed_picture import needed_picture
+    from counting.plan.needed_text import needed_text, typed_spread
+    from counting.plan.plants_needed import Aim, need
+
+    cautions: list[str] = []
+    kind: Literal["count", "measure"] = (
+        "count" if known_measure(measure).kind == "count" else "measure"
+    )
+    if trial is None:
+        spread = typed_spread(kind, mean=mean, sd=sd, k=k, likeness=likeness)
+    else:
+        spread, usual, cautions = _pilot(trial, survey, measure, kind)
+        difference = difference or usual
+    aim = Aim(difference or 0.2, power, level, comparisons)
+    found = need(spread, aim, plants_per_plot, cautions=cautions)
+    if picture:
+        form = picture.suffix.lower().removeprefix(".")
+        if form not in ("svg", "png", "pdf"):
+            raise PlanError(picture, f"ending {picture.suffix!r} not known", ".svg, .png or .pdf")
+        write_bytes(picture, needed_picture(found, form=form), replace=replace)
+    write_json(json_file, {"measure": measure, **found.to_json()}, replace=replace)
+    if str(json_file) != "-":
+        typer.echo(needed_text(found, measure))
+
+
+def _pilot(
+    directory: Path, survey: str | None, measure: str, kind: Literal["count", "measure"]
+) -> tuple[Any, float, list[str]]:
+    """Return the spread in a survey of a trial, the difference its plan wants, and cautions."""
+    from counting.ledger import Ledger
+    from counting.plan.pilot import spread_from_pilot
+    from counting.plan.trial import load_trial
+    from counting.records.observations import observations
+
+    trial = load_trial(directory)
+    with Ledger(directory) as ledger:
+        table = observations(trial, ledger)
+    table = table[(table["measure"] == measure) & table["truss"].isna() & table["value"].notna()]
+    surveys = sorted(set(table["survey"]))
+    wanted = survey or (surveys[-1] if surveys else "")
+    table = table[table["survey"] == wanted]
+    if table.empty:
+        known = ", ".join(surveys) or "none"
+        raise PlanError(
+            directory, f"no {measure} in survey {wanted or '(none)'}", f"one of {known}"
+        )
+    sources = table["source"].value_counts()
+    table = table[table["source"] == sources.index[0]]
+    spread, cautions = spread_from_pilot(
+        table["value"].to_list(),
+        table["group"].to_list(),
+        table["plot"].to_list(),
+        control=trial.plan.control,
+        kind=kind,
+    )
+    cautions.insert(0, f"Survey {wanted}, source {sources.index[0]}.")
+    return spread, trial.plan.smallest_difference, cautions
 
 
 @app.command("tags")

@@ -140,7 +140,7 @@ def table_file(table: pd.DataFrame, form: Literal["csv", "xlsx", "ods"]) -> byte
             stream, sheet_name="tally", index=False, freeze_panes=(1, 2), engine="openpyxl"
         )
     else:
-        table.to_excel(stream, sheet_name="tally", index=False, engine="odf")
+        table.to_excel(stream, sheet_name="tally", index=False, engine="odf")  # type: ignore[arg-type]
     return stream.getvalue()
 
 
@@ -248,20 +248,21 @@ def _page_head(page: Page, plan: Plan, sheet: FieldSheet, number: str) -> None:
     right = page.width - _EDGE
     page.fitted(_EDGE, 15, plan.title, 5.0, right - _EDGE - 50, bold=True)
     page.text(right, 15, f"Field sheet {number}", 3.2, at="right")
+    share = (right - _EDGE) / 281  # of the room on A4
     blanks = (
-        ("Date", 62.0, sheet.survey.isoformat() if sheet.survey else ""),
-        ("Counter", 92.0, sheet.by),
-        ("Weather", 84.0, ""),
+        ("Date", 58.0, sheet.survey.isoformat() if sheet.survey else ""),
+        ("Counter", 84.0, sheet.by),
+        ("Weather", 80.0, ""),
         ("From – to", 0.0, ""),
     )
     x = _EDGE
     for words, width, filled in blanks:
         page.text(x, 27, words, 3.2)
         start = x + page.wide(words, 3.2) + 2
-        stop = x + width - 4 if width else right
+        stop = x + width * share - 4 if width else right
         page.line((start, 28), (stop, 28), 0.4)
         page.fitted(start + 2, 27, filled, 3.4, stop - start - 3, bold=True)
-        x += width
+        x += width * share
     rule = plan.rule
     parts = [
         f"Fruit from {rule.smallest_fruit_mm:g} mm across count",

@@ -164,7 +164,7 @@ def _warning(comparison: TrueComparison, at: dict[str, Cell], question: Question
     if not apart:
         return ""
     shares = [
-        f"{percent(at[name].share)} of the fruit of {plants_of(name)}"
+        f"{percent(at[name].share or 0.0)} of the fruit of {plants_of(name)}"
         for name in dict.fromkeys([*(c.group for c in apart), apart[0].control])
     ]
     return (
@@ -196,7 +196,7 @@ def _cautions(cells: tuple[Cell, ...]) -> list[str]:
         if cell.n > _FEWEST and ratio and regression and abs(regression / ratio - 1) > 0.1:
             said.append(
                 f"{where}: the ratio and the regression estimate differ by "
-                f"{percent(abs(regression / ratio - 1))}; fruit seen are not a fixed share of the true "
-                "number, so look at the line."
+                f"{percent(abs(regression / ratio - 1))}; fruit seen are not a fixed share of "
+                "the true number, so look at the line."
             )
     return said

@@ -19,6 +19,9 @@ _LARGEST_DENOMINATOR = 5040
 """Values are brought to whole numbers when a common denominator up to this exists (it is divisible
 by 1..10, so it covers means of up to ten plants) or a power of ten does."""
 _DECIMALS = 6
+_REPEATS = 3
+"""From so many plants for each distinct value on it is quicker to draw the values' numbers."""
+_CHUNK = 4_000_000
 
 
 def randomisation_test(
@@ -67,7 +70,7 @@ def randomisation_test(
         if _work(strata) <= _WORK:
             p = _exact(strata, whole, treated)
             return Randomisation(p, True, number, smallest, None, None)
-    p = _drawn(values, treated, blocks, draws, seed)
+    p = _drawn(_strata(values, treated, blocks), values, treated, draws, seed)
     return Randomisation(p, False, number, smallest, draws, seed)
 
 
@@ -169,28 +172,34 @@ def _block_chances(numbers: NDArray[np.int64], taken: int) -> NDArray[np.float64
 
 
 def _drawn(
-    values: NDArray[np.float64],
-    treated: NDArray[np.bool_],
-    blocks: Sequence[str] | None,
-    draws: int,
-    seed: int,
+    strata: Strata, values: NDArray[np.float64], treated: NDArray[np.bool_], draws: int, seed: int
 ) -> float:
     """Return the p over arrangements drawn at random within blocks."""
     rng = np.random.default_rng(seed)
-    names = np.zeros(len(values), dtype="int64")
-    if blocks is not None:
-        names = np.unique(np.asarray(blocks, dtype=object).astype(str), return_inverse=True)[1]
-    expected = sum(
-        values[names == name].mean() * treated[names == name].sum() for name in np.unique(names)
-    )
-    far = abs(values[treated].sum() - expected)
+    expected = sum(float(part.mean()) * taken for part, taken in strata)
+    far = abs(float(values[treated].sum()) - expected)
     slack = 1e-9 * max(float(np.abs(values).sum()), 1e-300)
-    extreme = 0
-    chunk = max(1, 4_000_000 // len(values))
-    for start in range(0, draws, chunk):
-        shuffled = np.tile(values, (min(chunk, draws - start), 1))
-        for name in np.unique(names):
-            shuffled[:, names == name] = rng.permuted(shuffled[:, names == name], axis=1)
-        totals = shuffled[:, treated].sum(axis=1)
-        extreme += int((np.abs(totals - expected) >= far - slack).sum())
+    totals = np.zeros(draws)
+    for part, taken in strata:
+        totals += _drawn_totals(rng, part, taken, draws)
+    extreme = int((np.abs(totals - expected) >= far - slack).sum())
     return (1 + extreme) / (1 + draws)
+
+
+def _drawn_totals(
+    rng: np.random.Generator, part: NDArray[np.float64], taken: int, draws: int
+) -> NDArray[np.float64]:
+    """Totals of `taken` values of a block drawn without replacement, `draws` times.
+
+    Where values repeat it is enough to draw how often each is taken.
+    """
+    distinct, times = np.unique(part, return_counts=True)
+    if len(distinct) * _REPEATS <= len(part):
+        return np.asarray(rng.multivariate_hypergeometric(times, taken, size=draws) @ distinct)
+    totals = np.empty(draws)
+    chunk = max(1, _CHUNK // len(part))
+    for start in range(0, draws, chunk):
+        shuffled = np.tile(part, (min(chunk, draws - start), 1))
+        rng.permuted(shuffled, axis=1, out=shuffled)
+        totals[start : start + chunk] = shuffled[:, :taken].sum(axis=1)
+    return totals

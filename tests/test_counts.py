@@ -1,0 +1,224 @@
+"""Models of counts against published fits."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+from references import data, dataset, expected
+
+from counting.analysis.compare import compare
+from counting.analysis.counts import Design, design_of, dispersion, extra_zeros, fit_counts
+from counting.analysis.question import Question
+
+
+def spread(frequencies: dict[int, int]) -> pd.DataFrame:
+    counts = np.repeat(list(frequencies), list(frequencies.values()))
+    return pd.DataFrame({"value": counts, "group": "all"})
+
+
+def test_mites_on_apple_leaves_have_the_published_k() -> None:
+    # Bliss & Fisher (1953) Biometrics 9:176-200: mean 1.1467, k 1.0246
+    counts = dict(zip(data("redmite-nb")["counts"], data("redmite-nb")["leaves"], strict=True))
+    found = compare(spread(counts), Question("mites"))
+    published, index = expected("redmite-nb"), expected("redmite-dispersion")
+    assert found.dispersion.k == pytest.approx(published["k_ml"], abs=1e-5)
+    assert found.dispersion.k_se == pytest.approx(published["se_k_observed_info"], abs=1e-4)
+    assert found.dispersion.index == pytest.approx(index["var_over_mean"], abs=1e-5)
+    assert found.dispersion.chi2 == pytest.approx(index["index_chi2"], abs=1e-4)
+    assert found.dispersion.p == pytest.approx(index["p"], rel=1e-3)
+    assert found.zeros is not None
+    assert found.zeros.expected == pytest.approx(published["expected_nb_0_to_8"][0], abs=0.01)
+
+
+def test_yeast_cells_that_are_poisson_are_not_called_over_dispersed() -> None:
+    # Student (1907) Biometrika 5:351-360, sample D
+    frequencies = dict(enumerate(data("student-yeast")["D"]))
+    found = compare(spread(frequencies), Question("cells"))
+    published = expected("student-yeast")
+    assert found.dispersion.chi2 == pytest.approx(published["D_index_chi2"], abs=1e-4)
+    assert found.dispersion.df == published["D_df"]
+    assert found.dispersion.p == pytest.approx(published["D_p"], abs=1e-5)
+    assert found.dispersion.k is None
+    assert any("no more than chance" in text for text in found.cautions)
+
+
+def test_deaths_by_horse_kick_have_the_published_index() -> None:
+    # von Bortkiewicz (1898), as in Fisher (1925)
+    example = data("horse-kicks")
+    found = compare(
+        spread(dict(zip(example["counts"], example["freq"], strict=True))), Question("deaths")
+    )
+    assert found.dispersion.chi2 == pytest.approx(expected("horse-kicks")["index_chi2"], abs=1e-4)
+
+
+def test_fir_seedlings_have_the_published_index() -> None:
+    # Davison & Hinkley (1997), data set fir
+    table = dataset("boot", "fir", "count", "none").assign(group="all")
+    published = expected("fir-quadrats")
+    found = compare(table, Question("seedlings"))
+    assert found.dispersion.chi2 == pytest.approx(published["index_chi2"], abs=1e-5)
+    assert found.dispersion.p == pytest.approx(published["p"], abs=1e-5)
+
+
+def test_days_absent_have_the_published_negative_binomial_fit() -> None:
+    # Aitkin (1978); Venables & Ripley: theta 1.275, SE 0.161; four factors at once
+    table = dataset("MASS", "quine", "Days", "Eth")
+    factors = pd.get_dummies(table[["Sex", "Age", "Lrn"]], drop_first=True, dtype="float64")
+    treated = (table["group"] == "N").to_numpy("float64")
+    design = Design(
+        np.column_stack([np.ones(len(table)), treated, factors.to_numpy()]), ("N",), blocked=False
+    )
+    counts = table["value"].to_numpy("float64")
+    model = fit_counts(counts, np.ones(len(counts)), design)
+    published = expected("quine-glmnb-main")
+    assert model.k == pytest.approx(published["theta"], abs=1e-5)
+    assert model.k_se == pytest.approx(published["se_theta"], abs=1e-3)
+    assert model.log_ratios["N"] == pytest.approx(published["coef_EthN"], abs=1e-6)
+    assert math.sqrt(model.covariance[0, 0]) == pytest.approx(published["se_EthN"], abs=1e-6)
+    ratio = model.ratio("N", 0.95)
+    assert ratio.value == pytest.approx(published["rate_ratio_EthN"], abs=1e-6)
+    # Student's t instead of the normal: between Wald's and the profile interval
+    assert published["profile_ci95"][0] < (ratio.low or 0) < published["wald_ci95"][0]
+    assert published["wald_ci95"][1] < (ratio.high or 0) < published["profile_ci95"][1]
+
+
+def test_days_absent_by_one_factor_and_with_a_block_match_the_reference_fit() -> None:
+    # MASS::glm.nb(Days ~ Eth, quine) and (Days ~ Eth + Age, quine), R 4.2.2, MASS 7.3-58.2
+    table = dataset("MASS", "quine", "Days", "Eth")
+    alone = compare(table, Question("days", control="A")).comparisons[0]
+    assert math.log(alone.ratio or 0) == pytest.approx(-0.5555594897, abs=1e-6)
+    se = math.log((alone.ratio_high or 0) / (alone.ratio_low or 1)) / 2 / 1.976575
+    assert se == pytest.approx(0.1596752173, abs=1e-5)
+    blocked = compare(table.rename(columns={"Age": "block"}), Question("days", control="A"))
+    assert math.log(blocked.comparisons[0].ratio or 0) == pytest.approx(-0.5610874817, abs=1e-6)
+    assert blocked.dispersion.k == pytest.approx(1.249142793, abs=1e-5)
+    # the reference's 0.1546672 times sqrt(146 / 141): see fit_counts on blocks
+    se = math.log(
+        (blocked.comparisons[0].ratio_high or 0) / (blocked.comparisons[0].ratio_low or 1)
+    )
+    assert se / 2 / 1.976931 == pytest.approx(0.1546672 * math.sqrt(146 / 141), abs=1e-5)
+
+
+def test_insect_sprays_match_both_count_models_of_the_reference() -> None:
+    # Beall (1942) Biometrika 32:243-262
+    published = expected("insectsprays-glm")
+    table = dataset("datasets", "InsectSprays", "count", "spray")
+    found = compare(table, Question("insects", control="A"))
+    contrast = next(each for each in found.comparisons if each.group == "C")
+    assert contrast.ratio == pytest.approx(published["ratio_C_over_A"], abs=1e-6)
+    assert found.dispersion.k == pytest.approx(published["nb_theta"], abs=1e-4)
+    assert found.dispersion.index == pytest.approx(published["quasi_dispersion"], abs=1e-5)
+    # the published intervals are Wald's with 1.96; these use t with 66 degrees of freedom, 1.9966
+    assert contrast.ratio_low == pytest.approx(published["nb_ci95"][0], rel=0.01)
+    assert contrast.ratio_high == pytest.approx(published["nb_ci95"][1], rel=0.01)
+    # glm(count ~ spray, quasipoisson), R 4.2.2: SE of sprayC 0.26262798617, p 3.300469612e-10
+    assert contrast.quasi_poisson.se == pytest.approx(0.26262798617, abs=1e-6)
+    assert contrast.quasi_poisson.p == pytest.approx(3.300469612e-10, rel=1e-5)
+
+
+def test_warp_breaks_match_the_reference() -> None:
+    # Tippett (1950); wool with tension as the block
+    published = expected("warpbreaks")
+    table = dataset("datasets", "warpbreaks", "breaks", "wool").rename(columns={"tension": "block"})
+    found = compare(table, Question("breaks", control="A"))
+    (contrast,) = found.comparisons
+    assert math.log(contrast.ratio or 0) == pytest.approx(published["nb_coef_woolB"], abs=1e-6)
+    assert found.dispersion.k == pytest.approx(published["nb_theta"], abs=1e-4)
+    # glm(..., quasipoisson), R 4.2.2: SE of woolB 0.10646089437
+    assert contrast.quasi_poisson.se == pytest.approx(0.10646089437, abs=1e-6)
+
+
+def test_totals_of_plots_with_constant_variation_match_the_reference() -> None:
+    # glm(breaks ~ wool + tension + offset(log(n)), Gamma("log")) on the six totals, R 4.2.2
+    table = dataset("datasets", "warpbreaks", "breaks", "wool").rename(columns={"tension": "block"})
+    table = table.assign(plot=table["group"].astype(str) + table["block"].astype(str))
+    (contrast,) = compare(table, Question("breaks", control="A")).comparisons
+    assert contrast.ratio_method == "log-linear, constant variation, on plot totals"
+    assert math.log(contrast.ratio or 0) == pytest.approx(-0.1818394421, abs=1e-6)
+    assert contrast.ratio_p == pytest.approx(0.43471013824, abs=1e-5)
+
+
+def test_webworms_of_two_sprays_have_the_published_frequencies_and_ratio() -> None:
+    # Beall (1940) Ecology 21:460-474 Table 6, without its blocks: the ratio of totals 164 / 455
+    example, published = data("webworms-loglik"), expected("webworms-loglik")
+    rows = [
+        spread(dict(enumerate(example[f"freq_{name}"]))).assign(group=name)
+        for name in ("T1", "T2", "T3", "T4")
+    ]
+    found = compare(pd.concat(rows), Question("webworms", control="T1"))
+    assert [group.n for group in found.groups] == [325] * 4
+    assert found.groups[0].mean == pytest.approx(published["mean_T1"])
+    assert (found.groups[0].sd or 0) ** 2 == pytest.approx(published["var_T1"], abs=1e-5)
+    ratios = [contrast.ratio for contrast in found.comparisons]
+    assert ratios == pytest.approx([total / 455 for total in (164, 277, 134)], abs=1e-6)
+    # with the blocks the published model gives 0.36398, 0.60610 and 0.29508
+    assert ratios == pytest.approx(
+        [published[name] for name in ("rr_T2", "rr_T3", "rr_T4")], rel=0.015
+    )
+
+
+def test_counts_without_excess_variation_fall_back_to_the_poisson() -> None:
+    table = pd.DataFrame({"value": [5, 5, 6, 4, 9, 10, 10, 11], "group": list("aaaabbbb")})
+    found = compare(table, Question("fruit"))
+    (contrast,) = found.comparisons
+    assert contrast.ratio_method == "Poisson"
+    assert contrast.ratio == pytest.approx(2.0)
+    assert found.dispersion.k is None
+
+
+def test_extra_zeros_are_noticed() -> None:
+    rng = np.random.default_rng(4)
+    counts = np.where(rng.random(120) < 0.3, 0, rng.poisson(20, 120))
+    table = pd.DataFrame({"value": counts, "group": ["a", "b"] * 60})
+    found = compare(table, Question("fruit"))
+    assert found.zeros is not None
+    assert found.zeros.observed > 2 * (found.zeros.expected or 0)
+    assert any("dead, broken or not yet setting" in text for text in found.cautions)
+
+
+def test_fruit_per_truss_divides_by_the_trusses() -> None:
+    table = pd.DataFrame(
+        {"value": [10, 20, 12, 30, 45, 28], "group": list("aaabbb"), "exposure": [2, 4, 3, 4, 6, 4]}
+    )
+    (contrast,) = compare(table, Question("fruit", per="trusses")).comparisons
+    assert contrast.ratio == pytest.approx((103 / 14) / (42 / 9), rel=1e-6)
+
+
+counts_of = st.lists(st.integers(0, 40), min_size=3, max_size=12)
+
+
+@given(counts_of, counts_of)
+def test_the_ratio_of_two_groups_is_the_ratio_of_their_means(a: list[int], b: list[int]) -> None:
+    table = pd.DataFrame({"value": a + b, "group": ["a"] * len(a) + ["b"] * len(b)})
+    (contrast,) = compare(table, Question("fruit", control="a")).comparisons
+    if sum(a) and sum(b):
+        assert contrast.ratio == pytest.approx(np.mean(b) / np.mean(a), rel=1e-6)
+    else:
+        assert contrast.ratio is None
+
+
+@given(st.lists(st.integers(0, 30), min_size=4, max_size=30), st.integers(2, 5))
+def test_the_negative_binomial_never_promises_more_than_the_poisson(
+    counts: list[int], treated: int
+) -> None:
+    values: NDArray[np.float64] = np.array(counts, dtype="float64")
+    group = np.where(np.arange(len(values)) % treated == 0, "t", "c")
+    table = pd.DataFrame({"group": group, "block": "", "total": values})
+    live = table.groupby("group")["total"].transform("sum") > 0
+    if table[live]["group"].nunique() < 2:
+        return
+    design = design_of(table[live], ("c", "t"), blocked=False)
+    assert design is not None
+    kept = values[live.to_numpy()]
+    model = fit_counts(kept, np.ones(len(kept)), design)
+    poisson = (1 / kept[group[live] == "c"].sum()) + (1 / kept[group[live] == "t"].sum())
+    assert model.covariance[0, 0] >= poisson * (1 - 1e-6)
+    index = dispersion(kept, np.ones(len(kept)), design, model.k)
+    assert index.index is None or index.index >= 0
+    assert extra_zeros(kept, model).observed == int((kept == 0).sum())

@@ -19,6 +19,7 @@ from counting.finding.expected import Spread, expected_count
 from counting.finding.merge import Merged, merge, merge_numbers
 from counting.finding.ripeness import ripeness
 from counting.finding.scorer import LONG_SIDE, scorer
+from counting.finding.trusses import number_trusses
 from counting.flags import Flag
 from counting.photos.image import Image
 from counting.photos.tag_reader import TagReading
@@ -105,6 +106,8 @@ def find(
     rows = _rows(image, merged, kept, scale)
     _judge_size(rows, scale, smallest_mm)
     candidates = frame(rows, CANDIDATES)
+    mm_per_px = scale.mm_per_px if scale else None
+    candidates["truss"] = number_trusses(candidates, settings.threshold, mm_per_px)
     return _counted(candidates, settings, time.perf_counter() - start)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import cv2
+import pandas as pd
 
 from counting.errors import PhotoError, Refusal
 from counting.files import write_bytes
@@ -122,7 +123,7 @@ def _candidate_json(row: dict[Any, Any]) -> dict[str, Any]:
     value["colour"] = row["colour"]
     value |= {name: _number(row[name], places[name]) for name in ("red_share", "confidence")}
     value["stages"] = row["stages"].split("+")
-    value["truss"] = None if row["truss"] is None or row["truss"] != row["truss"] else row["truss"]
+    value["truss"] = None if pd.isna(row["truss"]) else int(row["truss"])
     value["flags"] = [word for word in row["flags"].split("; ") if word]
     return value
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from counting.analysis.counts import (
     CountModel,
     Design,
+    Variance,
     design_of,
     dispersion,
     extra_zeros,
@@ -23,7 +24,7 @@ from counting.analysis.result import Dispersion, Zeros
 from counting.analysis.selection import Selection
 from counting.analysis.units import Units
 
-__all__ = ["Models", "fit_models"]
+__all__ = ["Models", "count_model", "fit_models"]
 
 Floats = NDArray[np.float64]
 
@@ -64,7 +65,7 @@ def fit_models(units: Units, selection: Selection, question: Question) -> tuple[
     nothing = Models(None, None, design, Dispersion(None, None, None), None, adjusted, {})
     if selection.kind != "count" or design is None:
         return nothing, notes
-    main, check = _count_models(units, groups)
+    main, check = count_model(units, groups), _check(units, groups)
     spread, zeros = _plant_counts(units, groups)
     ratios = _adjusted_ratios(main, question) if main else {}
     return Models(main, check, design, spread, zeros, adjusted, ratios), notes
@@ -102,24 +103,58 @@ def _live(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> pd.Dat
     return table
 
 
-def _count_models(
-    units: Units, groups: tuple[str, ...]
-) -> tuple[CountModel | None, CountModel | None]:
-    """Fit the model of the units and its check; None where the control carries none."""
-    table = _live(units.table, groups, units.blocked)
+@dataclass(frozen=True, slots=True)
+class _Counts:
+    """Counts with a place on a log scale, and their model matrix."""
+
+    counts: Floats
+    exposure: Floats
+    design: Design
+
+
+def _counts_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> _Counts | None:
+    """Return what a count model is fitted to; None where the control carries none."""
+    table = _live(table, groups, blocked)
     if not (table["group"] == groups[0]).any():
-        return None, None
-    design = design_of(table, groups, units.blocked) or design_of(table, groups, blocked=False)
+        return None
+    design = design_of(table, groups, blocked) or design_of(table, groups, blocked=False)
     if design is None or not design.groups:
-        return None, None
+        return None
     counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
-    check = fit_counts(counts, exposure, design, "mean")
+    return _Counts(counts, exposure, design)
+
+
+def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
+    """Fit the model that gives the ratios.
+
+    Plants are negative binomial. Totals of plots vary by what the plots do, in proportion to their
+    mean, unless they are tiny: then they vary by chance, in proportion to its root.
+
+    Parameters
+    ----------
+    units : Units
+    groups : tuple of str
+        The control first.
+
+    Returns
+    -------
+    CountModel or None
+        None where the control carries none.
+    """
+    found = _counts_of(units.table, groups, units.blocked)
+    if found is None:
+        return None
     if units.unit == "plant" or len(units.table) == len(units.plants):
-        return fit_counts(counts, exposure, design), check
-    # totals vary by what plots do, in proportion to their mean: a variance of the mean makes the
-    # test too bold where blocks differ much; tiny totals vary by chance, see tests/simulation.md
-    main = fit_counts(counts, exposure, design, "square") if counts.mean() >= _FEW else check
-    return replace(main, method=f"{main.method}, on {units.unit} totals"), check
+        return fit_counts(found.counts, found.exposure, found.design)
+    variance: Variance = "square" if found.counts.mean() >= _FEW else "mean"
+    model = fit_counts(found.counts, found.exposure, found.design, variance)
+    return replace(model, method=f"{model.method}, on {units.unit} totals")
+
+
+def _check(units: Units, groups: tuple[str, ...]) -> CountModel | None:
+    """Fit the quasi-Poisson beside it."""
+    found = _counts_of(units.table, groups, units.blocked)
+    return found and fit_counts(found.counts, found.exposure, found.design, "mean")
 
 
 def _plant_counts(units: Units, groups: tuple[str, ...]) -> tuple[Dispersion, Zeros | None]:

@@ -16,7 +16,7 @@ from counting.plan.card import MOST_TAGS
 from counting.plan.trial import Plan
 from counting.tables import PLANTS, frame
 
-__all__ = ["arrangements", "draw", "layout_notes", "new_id", "new_seed"]
+__all__ = ["arrangements", "draw", "layout_notes", "lots", "new_id", "new_seed"]
 
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 """Without I and O, which a wet label turns into 1 and 0."""
@@ -59,7 +59,7 @@ def draw(plan: Plan) -> pd.DataFrame:
     _check(plan)
     rows: list[dict[str, object]] = []
     tag = 0
-    for number, groups in enumerate(_lots(plan), start=1):
+    for number, groups in enumerate(lots(plan), start=1):
         block = _letters(number)
         position = 0
         for place, group in enumerate(groups, start=1):
@@ -116,8 +116,11 @@ def _units(plan: Plan) -> int:
     return plan.layout.blocks * plan.layout.plots_per_group * len(plan.groups)
 
 
-def _lots(plan: Plan) -> Iterator[list[str]]:
-    """Yield, block by block, the groups of its plots in the order in which they stand."""
+def lots(plan: Plan) -> Iterator[list[str]]:
+    """Yield, block by block, the groups of its plots in the order in which they stand.
+
+    The seed is the plan's; every arrangement is equally likely.
+    """
     rng = np.random.default_rng(plan.seed)
     names = [group.name for group in plan.groups]
     layout = plan.layout

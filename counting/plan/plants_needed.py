@@ -104,7 +104,8 @@ class Aim:
     small_sample: bool = True
 
     def __post_init__(self) -> None:
-        sensible = math.isfinite(self.difference) and self.difference > -1 and self.difference != 0
+        some = self.difference != 0 or self.margin != 0
+        sensible = math.isfinite(self.difference) and self.difference > -1 and some
         _require(sensible, "the difference", self.difference, "a share above -1, not 0")
         beyond = math.isfinite(self.margin) and self.margin > -1 and self.margin != self.difference
         _require(beyond, "the margin", self.margin, "a share above -1 other than the difference")

@@ -18,6 +18,7 @@ from counting.ledger import entry_hash
 from counting.plan.trial import Trial, load_trial
 
 SURVEY = "2026-07-01"
+_TAGS = 1000
 _LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -42,7 +43,7 @@ def make_trial(
     """Write an invented trial: plots A1, A2 (block A), B1 ...; plants A1-1, A1-2 ...
 
     The first group is the control; plots take the groups in turn. `rule` is TOML text for the
-    table ``[rule]``. Tags are 0, 1, 2 ... in the order of the rows.
+    table ``[rule]``. Tags are 0, 1, 2 ... in the order of the rows, as far as there are tags.
     """
     directory.mkdir(parents=True, exist_ok=True)
     lines = [
@@ -79,7 +80,7 @@ def _plants(beds: Beds, groups: tuple[str, ...]) -> list[str]:
                 guard = str(position >= beds.plants_per_plot).lower()
                 rows.append(
                     f"{name}-{position + 1},{group},{letter},{name},{block + 1},"
-                    f"{position + 1},{guard},{len(rows)}"
+                    f"{position + 1},{guard},{len(rows) if len(rows) < _TAGS else ''}"
                 )
     return rows
 

@@ -30,8 +30,8 @@ _HATCHES = ("", "////", "....", "xxxx", "----", "\\\\\\\\", "++++", "oo")
 def placed(plants: pd.DataFrame) -> pd.DataFrame:
     """Return the plants in walking order, each with a row and a position.
 
-    A row or position that the table does not give is taken from the order of the lines: one row
-    per block.
+    A row or position that the table does not give, or gives twice, is taken from the order of the
+    lines: one row per block.
 
     Parameters
     ----------
@@ -46,7 +46,8 @@ def placed(plants: pd.DataFrame) -> pd.DataFrame:
     table = plants.copy()
     order = {block: number for number, block in enumerate(dict.fromkeys(table["block"]), start=1)}
     table["row"] = table["row"].fillna(table["block"].map(order).astype("Int64"))
-    if table["position"].isna().any():
+    # positions counted anew in each plot say nothing of the row
+    if table["position"].isna().any() or table.duplicated(["row", "position"]).any():
         table["position"] = (table.groupby("row").cumcount() + 1).astype("Int64")
     return table.sort_values(["row", "position"], kind="stable", ignore_index=True)
 

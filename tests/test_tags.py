@@ -79,7 +79,8 @@ def test_a_rendered_page_measures_as_the_card_says(trial, paper):
     readings = read_tags(np.stack([image] * 3, axis=-1))
     assert sorted(reading.id for reading in readings) == [0, 1, 2, 3]
     for reading in readings:
-        assert reading.mm_per_px == pytest.approx(0.1, rel=0.001)
+        # pdftoppm widens a black box to whole pixels: up to 1 of 400
+        assert reading.mm_per_px == pytest.approx(0.1, rel=0.0025)
         assert reading.grey == pytest.approx((GREY_LEVEL,) * 3, abs=2)
 
 

@@ -108,7 +108,7 @@ def field_table(trial: Trial, sheet: FieldSheet) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        survey, plant, row, position, a column for each measure (fruit of single trusses as
+        survey, plant, a column for each measure (fruit of single trusses as
         ``fruit truss 1`` ...), by, at, weather, note; all text, what is to be filled in empty.
 
     Raises
@@ -121,8 +121,6 @@ def field_table(trial: Trial, sheet: FieldSheet) -> pd.DataFrame:
     filled = {
         "survey": sheet.survey.isoformat() if sheet.survey else "",
         "plant": plants["code"],
-        "row": plants["row"].astype("str"),
-        "position": plants["position"].astype("str"),
     }
     blank = [column.name for column in _columns(trial.plan, sheet)[1:-1]]
     columns = {**filled, **dict.fromkeys(blank, ""), "by": sheet.by}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -167,7 +168,7 @@ def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
     newest: dict[str, dict[str, Any]] = {}
     for entry in ledger.standing("confirmation"):
         held = newest.get(entry.body["photo"])
-        if held is None or str(entry.body["at"]) > str(held["at"]):
+        if held is None or _moment(entry.body) > _moment(held):
             newest[entry.body["photo"]] = entry.body
     wanted = {body["proposal"] for body in newest.values()}
     proposals = {
@@ -180,6 +181,11 @@ def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
         and body["proposal"] in proposals
         and proposals[body["proposal"]]["stages"] == list(stages)
     ]
+
+
+def _moment(answer: Mapping[str, Any]) -> datetime:
+    at = datetime.fromisoformat(answer["at"])
+    return at if at.tzinfo else at.replace(tzinfo=UTC)
 
 
 def _confirmed(answer: Mapping[str, Any], proposal: Mapping[str, Any]) -> Confirmed:

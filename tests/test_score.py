@@ -18,7 +18,8 @@ from pycocotools.cocoeval import COCOeval
 from counting.accuracy.labels import LABELLED_PHOTOS, LABELS, Labelled
 from counting.accuracy.marked import BOX, Seen, mark
 from counting.accuracy.score import average_precision, calibration, score
-from counting.finding.matching import FREE, match_by_centre, match_by_overlap, overlap
+from counting.finding.boxes import overlap
+from counting.finding.matching import FREE, match_by_centre, match_by_overlap
 from counting.tables import frame
 
 # Padilla, Netto & da Silva (2020) IWSSIP, "A survey on performance metrics for object-detection
@@ -248,7 +249,9 @@ def test_counts_and_shares_are_those_reckoned_by_hand():
     assert figures.by_size["small"]["recall"] == 0.5
     assert figures.by_size["medium"]["recall"] == 1
     assert figures.by_size["large"]["recall"] is None
-    assert figures.by_class == {"fruit": {"labelled": 3, "recall": pytest.approx(2 / 3)}}
+    assert figures.by_size["medium"]["precision"] == 0.5
+    share = pytest.approx(2 / 3)
+    assert figures.by_class == {"fruit": {"labelled": 3, "recall": share, "recall_centre": share}}
     assert [row["corrections"] for row in figures.by_photo] == [1, 1, 0]
 
 

@@ -84,11 +84,11 @@ def accuracy_page(
 
 
 def _share(value: float | None) -> str:
-    return "not known" if value is None else f"{value:.2f}"
+    return "-" if value is None else f"{value:.2f}"
 
 
 def _number(value: float | None, decimals: int = 1) -> str:
-    return "not known" if value is None else f"{value:.{decimals}f}"
+    return "-" if value is None else f"{value:.{decimals}f}"
 
 
 def _worst(figures: Accuracy, marked: Sequence[Marked], labelled: Labelled) -> list[_Shown]:

@@ -16,8 +16,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from counting.accuracy.labels import LABELS
 from counting.accuracy.marked import Marked
 from counting.finding.matching import FREE
+from counting.tables import empty
 
 __all__ = [
     "SIZES",
@@ -65,9 +67,10 @@ class Accuracy:
     seconds_per_photo : float or None
         Mean time of decoding and finding, one core.
     by_class, by_size : dict
-        Name to ``labelled`` and ``recall`` (by overlap); sizes with ``from_px`` and ``to_px``.
+        Name to ``labelled``, ``recall`` (by overlap) and ``recall_centre``; sizes, between
+        ``from_px`` and ``to_px``, also with ``proposed`` and ``precision`` of candidates so large.
     by_photo : list of dict
-        The same, photo by photo.
+        The same, photo by photo, with the expected count and its 90 % interval.
     """
 
     photos: int
@@ -155,6 +158,10 @@ def _photo_row(photo: Marked, threshold: float) -> dict[str, Any]:
         "matched": hits,
         "matched_centre": centre,
         "corrections": labelled + proposed - 2 * centre,
+        "precision": _ratio(hits, proposed),
+        "recall": _ratio(hits, labelled),
+        "f1": _ratio(2 * hits, proposed + labelled),
+        "f1_centre": _ratio(2 * centre, proposed + labelled),
         "expected": seen.count,
         "expected_low": seen.count_low,
         "expected_high": seen.count_high,
@@ -242,33 +249,57 @@ def average_precision(
 
 
 def _by_class(marked: Sequence[Marked], threshold: float) -> dict[str, dict[str, Any]]:
-    found = _found_labels(marked, threshold)
     return {
-        str(kind): {"labelled": len(part), "recall": _mean(part["found"].tolist())}
-        for kind, part in found.groupby("kind", sort=True)
+        str(kind): _recalls(part)
+        for kind, part in _found_labels(marked, threshold).groupby("kind", sort=True)
+    }
+
+
+def _recalls(labels: pd.DataFrame) -> dict[str, Any]:
+    return {
+        "labelled": len(labels),
+        "recall": _mean(labels["found"].tolist()),
+        "recall_centre": _mean(labels["found_centre"].tolist()),
     }
 
 
 def _by_size(marked: Sequence[Marked], threshold: float) -> dict[str, dict[str, Any]]:
-    found = _found_labels(marked, threshold)
-    edge = np.sqrt(found["width"] * found["height"])
+    """Recall by the label's size, precision by the candidate's own."""
+    labels = _found_labels(marked, threshold)
+    hits = [photo.by_overlap != FREE for photo in marked]
+    shown = [photo.candidates.assign(hit=hit) for photo, hit in zip(marked, hits, strict=True)]
+    wanted = [table[photo.proposed(threshold)] for photo, table in zip(marked, shown, strict=True)]
     sizes = {}
     for name, (low, high) in SIZES.items():
-        part = found[(edge >= low) & (edge < (np.inf if high is None else high))]
-        recall = _mean(part["found"].tolist())
-        sizes[name] = {"labelled": len(part), "recall": recall, "from_px": low, "to_px": high}
+        ours = [table["hit"][_between(table, low, high)] for table in wanted]
+        proposed, hit = sum(map(len, ours)), sum(int(part.sum()) for part in ours)
+        sizes[name] = {
+            **_recalls(labels[_between(labels, low, high)]),
+            "proposed": proposed,
+            "precision": _ratio(hit, proposed),
+            "from_px": low,
+            "to_px": high,
+        }
     return sizes
 
 
+def _between(table: pd.DataFrame, low: float, high: float | None) -> Truths:
+    """Which boxes belong to a size class."""
+    area = (table["width"] * table["height"]).to_numpy(np.float64)
+    inside: Truths = (area >= low**2) & (area < (np.inf if high is None else high**2))
+    return inside
+
+
 def _found_labels(marked: Sequence[Marked], threshold: float) -> pd.DataFrame:
-    """All labels with a column `found`: whether a proposed candidate hit them by overlap."""
+    """All labels with the columns `found` and `found_centre`: whether a proposed candidate hit."""
     parts = []
     for photo in marked:
-        partner = photo.by_overlap[photo.proposed(threshold)]
-        parts.append(photo.labels.assign(found=np.isin(np.arange(len(photo.labels)), partner)))
+        wanted, rows = photo.proposed(threshold), np.arange(len(photo.labels))
+        overlap = np.isin(rows, photo.by_overlap[wanted])
+        centre = np.isin(rows, photo.by_centre[wanted])
+        parts.append(photo.labels.assign(found=overlap, found_centre=centre))
     if not parts:
-        columns = {"kind": "str", "width": "float64", "height": "float64", "found": "bool"}
-        return pd.DataFrame({name: pd.Series([], dtype=kind) for name, kind in columns.items()})
+        return empty({**LABELS, "found": "bool", "found_centre": "bool"})
     return pd.concat(parts, ignore_index=True)
 
 

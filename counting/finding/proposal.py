@@ -33,17 +33,15 @@ _DECIMALS: Mapping[str, int] = {
     "confidence": 4,
 }
 """As much as the numbers are good for; keeps the ledger small and alike on every machine."""
-_WEIGHTS = (
-    ("counting.scorer", "scorer.onnx"),
-    ("counting.finding", "confidence.json"),
-    ("counting.finding", "colour.json"),
-)
 
 
 @lru_cache(maxsize=1)
 def finder_version() -> str:
     """Return the package's version with a digest of the finder's weights and numbers."""
-    data = b"".join(files(room).joinpath(name).read_bytes() for room, name in _WEIGHTS)
+    numbers = [part for part in files("counting.finding").iterdir() if part.name.endswith(".json")]
+    parts = [files("counting.scorer").joinpath("scorer.onnx")]
+    parts += sorted(numbers, key=lambda part: part.name)
+    data = b"".join(part.read_bytes() for part in parts)
     return f"{__version__} ({sha256_bytes(data)[:12]})"
 
 

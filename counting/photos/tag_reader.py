@@ -134,9 +134,8 @@ def _markers(grey: Photo, dictionary: Any) -> list[tuple[int, Array]]:
     """Return (number, corners) of all that looks like a marker, corners in px of `grey`."""
     parameters = cv2.aruco.DetectorParameters()
     parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    # stricter than usual: a missed tag is asked for, a mistaken one spoils a count
+    # one module may be wrong, not two: a missed tag is asked for, a mistaken one spoils a count
     parameters.errorCorrectionRate = 0.5
-    parameters.maxErroneousBitsInBorderRate = 0.15
     parameters.minMarkerPerimeterRate = 4 * _SMALLEST_SIDE / max(grey.shape)
     detector = cv2.aruco.ArucoDetector(dictionary, parameters)
     corners, numbers, _ = detector.detectMarkers(grey)

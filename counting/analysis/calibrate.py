@@ -14,17 +14,18 @@ from counting.analysis.double_sampling import (
     ratio_total,
     regression_total,
     share_seen,
+    shared_error,
 )
 from counting.analysis.of_trial import question_of
-from counting.analysis.question import Question
-from counting.analysis.result import as_json
+from counting.analysis.question import ALL_SURVEYS, Question
+from counting.analysis.result import Comparison, as_json
 from counting.analysis.true_counts import Cell, TrueComparison, true_comparison
 from counting.analysis.words import and_list, percent, plants_of
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
 from counting.records.observations import observations
 
-__all__ = ["Calibration", "calibrate", "calibrate_table"]
+__all__ = ["Calibration", "calibrate", "calibrate_table", "with_true_counts"]
 
 _FEWEST = 3
 """Fewer plants counted both ways give no error of the share worth the name."""
@@ -80,8 +81,8 @@ def calibrate_table(table: pd.DataFrame, question: Question) -> Calibration | No
 
     Within each group and survey: the share seen, the line of true on photo counts, and the true
     totals by the ratio and the regression estimator of double sampling. The comparison is that of
-    the photo counts times the ratio of the shares; the variances of the logarithms add up, as the
-    errors of photo counts and shares are independent (delta method; Cochran 1977, sec. 12.8).
+    the photo counts over the ratio of the shares; the variances of the logarithms add up, with
+    their covariance (delta method; Cochran 1977, Sampling Techniques, 3rd ed., ch. 12).
 
     Parameters
     ----------
@@ -123,6 +124,29 @@ def calibrate_table(table: pd.DataFrame, question: Question) -> Calibration | No
     )
 
 
+def with_true_counts(comparison: Comparison, table: pd.DataFrame, question: Question) -> Comparison:
+    """Put before a comparison of photo counts what hand counts of the same plants say of it.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Returned as it is unless it is of photo counts and some plants were counted both ways.
+    table : DataFrame
+        Columns `counting.tables.OBSERVATIONS`.
+    question : Question
+        As put to the comparison.
+    """
+    if comparison.source != "photo" or comparison.survey == ALL_SURVEYS or question.per:
+        return comparison
+    found = calibrate_table(table, replace(question, survey=comparison.survey))
+    if found is None:
+        return comparison
+    said = [found.warning] if found.warning else []
+    if found.comparison:
+        said.append(f"From the plants counted by hand as well: {found.comparison.sentence}")
+    return replace(comparison, cautions=(*said, *found.cautions, *comparison.cautions))
+
+
 def _both_ways(table: pd.DataFrame, measure: str) -> pd.DataFrame:
     """Return photo counts with the hand counts of the same plants and surveys beside them."""
     rows = table[(table["measure"] == measure) & table["truss"].isna() & table["value"].notna()]
@@ -151,6 +175,7 @@ def _cell(rows: pd.DataFrame, group: str, survey: str, question: Question) -> Ce
         share_low=seen.low,
         share_high=seen.high,
         share_se_log=seen.se_log,
+        shared_error=shared_error(photo, true, max(plants, 1)),
         line=line(photo, true),
         ratio=ratio_total(*total),
         regression=regression_total(*total),

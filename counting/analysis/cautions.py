@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from counting.analysis.result import Cluster, Contrast, Dispersion, GroupSummary, Zeros
 from counting.analysis.selection import Selection
 from counting.analysis.units import Units
@@ -161,18 +159,3 @@ def always(selection: Selection, kind: str) -> list[str]:
         "or years."
     )
     return said
-
-
-def about_people(rows: pd.DataFrame) -> list[str]:
-    """Groups that were counted by different people."""
-    named = rows[rows["by"] != ""]
-    people = named.groupby("group")["by"].agg(set)
-    if len(people) < 2 or len(set().union(*people)) < 2:
-        return []
-    shared = set.intersection(*people)
-    if shared:
-        return []
-    return [
-        "No one counted all groups: a difference between counters cannot be told from one "
-        "between groups."
-    ]

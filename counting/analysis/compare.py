@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from counting.analysis import cautions
@@ -19,7 +18,7 @@ from counting.analysis.result import (
 )
 from counting.analysis.selection import Selection, select
 from counting.analysis.units import Units, intraclass, to_units
-from counting.analysis.words import Setting, contrast_sentence
+from counting.analysis.words import worded
 
 __all__ = ["compare"]
 
@@ -75,20 +74,10 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
     )
     if alone:
         contrasts = tuple(map(without_p, contrasts))
-    contrasts = tuple(
-        replace(
-            contrast,
-            sentence=contrast_sentence(
-                contrast,
-                _setting(units, selection, question, alone, (contrast.group, contrast.control)),
-            ),
-        )
-        for contrast in contrasts
-    )
-    setting = _setting(units, selection, question, alone, selection.groups)
     said += [*selection.notes, *units.notes, *notes]
     said += _cautions(groups, units, selection, question, models, contrasts)
-    return Comparison(
+    plots = units.plants["unit"].nunique() if unit_of_analysis == "plot" else None
+    found = Comparison(
         measure=question.measure,
         unit=selection.unit,
         kind=selection.kind,
@@ -98,46 +87,28 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         comparisons=contrasts,
         dispersion=models.dispersion,
         cautions=tuple(dict.fromkeys(said)),
-        sentence=_sentence(contrasts, groups, question),
+        sentence="",
         main=question.main,
         unit_of_analysis=unit_of_analysis,
+        replicated=not alone,
         plants=len(units.plants),
-        plots=setting.plots,
-        blocks=setting.blocks,
+        plots=plots,
+        blocks=len(set(units.plants["block"]) - {""}) or None,
         cluster=cluster,
         zeros=models.zeros,
         survey=selection.survey,
         source=selection.source,
+        per=question.per,
         seed=question.seed,
         draws=question.draws,
     )
+    return worded(found)
 
 
 def _alone(units: Units) -> bool:
     """Whether the treatment was allotted to plots or blocks of which each group has only one."""
     held = units.table.groupby("group")["unit"].nunique()
     return units.unit != "plant" and len(held) > 0 and bool((held == 1).all())
-
-
-def _setting(
-    units: Units, selection: Selection, question: Question, alone: bool, groups: tuple[str, ...]
-) -> Setting:
-    """Return what a sentence about these groups needs to know of them."""
-    plants = units.plants[units.plants["group"].isin(groups)]
-    plots = plants["unit"].nunique() if units.unit == "plot" else 0
-    blocks = plants["block"].replace("", np.nan).nunique()
-    return Setting(
-        measure=question.measure,
-        unit=selection.unit,
-        kind=selection.kind,
-        per=question.per,
-        plants=len(plants),
-        plots=plots or None,
-        blocks=blocks if blocks > 1 else None,
-        blocked=units.blocked,
-        alone=alone,
-        alpha=1 - question.level,
-    )
 
 
 def _cautions(
@@ -157,13 +128,3 @@ def _cautions(
     said += cautions.about_tests(contrasts, alpha)
     said += cautions.about_many(contrasts)
     return said + cautions.always(selection, selection.kind)
-
-
-def _sentence(
-    contrasts: tuple[Contrast, ...], groups: tuple[GroupSummary, ...], question: Question
-) -> str:
-    if contrasts:
-        return " ".join(contrast.sentence for contrast in contrasts)
-    if not groups:
-        return f"There are no values of {question.measure} to compare."
-    return f"There is only one group, {groups[0].group}, and nothing to compare it with."

@@ -9,7 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-__all__ = ["Line", "ShareSeen", "Total", "line", "ratio_total", "regression_total", "share_seen"]
+__all__ = [
+    "Line",
+    "ShareSeen",
+    "Total",
+    "line",
+    "ratio_total",
+    "regression_total",
+    "share_seen",
+    "shared_error",
+]
 
 Floats = NDArray[np.float64]
 
@@ -74,6 +83,20 @@ def share_seen(photo: Floats, true: Floats, level: float = 0.95) -> ShareSeen:
     se_log = math.sqrt(float(residual @ residual) / (n - 1) / n) / float(photo.mean())
     half = float(stats.t.ppf((1 + level) / 2, n - 1)) * se_log
     return ShareSeen(share, share * math.exp(-half), share * math.exp(half), se_log, n - 1)
+
+
+def shared_error(photo: Floats, true: Floats, plants: int) -> float:
+    """Covariance of the logs of the mean photo count and of the correction by hand counts.
+
+    Plants counted both ways are among those photographed. Where photos show more of a plant than
+    of others, its share corrects what its photo count overstates: the errors are not independent,
+    and their covariance (of the linearised ratio estimator; Cochran 1977, sec. 12.9) is negative.
+    """
+    if len(photo) < 2 or photo.sum() <= 0 or true.sum() <= 0:
+        return 0.0
+    residual = true - true.sum() / photo.sum() * photo
+    covariance = float(np.cov(photo, residual)[0, 1])
+    return covariance / plants / float(photo.mean()) / float(true.mean())
 
 
 def line(photo: Floats, true: Floats) -> Line:

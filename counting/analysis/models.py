@@ -154,7 +154,9 @@ def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
 def _check(units: Units, groups: tuple[str, ...]) -> CountModel | None:
     """Fit the quasi-Poisson beside it."""
     found = _counts_of(units.table, groups, units.blocked)
-    return found and fit_counts(found.counts, found.exposure, found.design, "mean")
+    if found is None:
+        return None
+    return fit_counts(found.counts, found.exposure, found.design, "mean")
 
 
 def _plant_counts(units: Units, groups: tuple[str, ...]) -> tuple[Dispersion, Zeros | None]:

@@ -238,6 +238,8 @@ class Comparison:
         Unit of the values, as ``"count"`` or ``"mm"``.
     unit_of_analysis : {"plant", "plot", "block"}
         What the treatment was allotted to.
+    replicated : bool
+        False where each group has a single plot (block), so that nothing can be tested.
     groups : tuple of GroupSummary
         The control first.
     comparisons : tuple of Contrast
@@ -260,6 +262,7 @@ class Comparison:
     sentence: str
     main: bool
     unit_of_analysis: str
+    replicated: bool
     plants: int
     plots: int | None
     blocks: int | None
@@ -267,6 +270,7 @@ class Comparison:
     zeros: Zeros | None
     survey: str | None
     source: str | None
+    per: str | None
     seed: int
     draws: int
 

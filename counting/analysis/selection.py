@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from counting.analysis.confounded import confounded
 from counting.analysis.question import ALL_SURVEYS, Question
 from counting.analysis.surveys import over_surveys, some_are
 from counting.errors import AnalysisError
@@ -14,6 +15,7 @@ from counting.measures import Kind, measure
 
 __all__ = ["Selection", "select"]
 
+_TEXT = ("group", "block", "plot", "plant", "survey", "source", "by", "at", "truss", "unit")
 _CONTROL_WORDS = ("control", "untreated", "untreated control", "check", "none", "water")
 
 
@@ -68,6 +70,7 @@ def select(table: pd.DataFrame, question: Question) -> Selection:
         raise AnalysisError(question.measure, "a negative count", "0 or more", "mend the table")
     rows = _whole_plants(rows, kind)
     rows, survey = _surveys(rows, question, notes)
+    notes += confounded(rows)
     plants, unit = _one_line_per_plant(rows, kind, survey, notes)
     groups = _groups(plants, question)
     control = _control(groups, question, notes)
@@ -87,12 +90,14 @@ def _normal(table: pd.DataFrame, question: Question) -> pd.DataFrame:
     if "measure" in rows.columns:
         rows = rows[rows["measure"] == question.measure]
         if rows.empty:
-            known = ", ".join(sorted(set(table["measure"].dropna()))) or "none"
+            known = ", ".join(sorted(set(table["measure"].dropna())))
             mend = f"choose one of those there: {known}"
+            if not known:
+                mend = "first take counts in: counting confirm, or counting tally"
             raise AnalysisError(question.measure, "nothing recorded of this measure", mend=mend)
     rows = rows.reset_index(drop=True)
     out = pd.DataFrame({"value": _numbers(rows["value"], question.measure)})
-    for name in ("group", "block", "plot", "plant", "survey", "source", "by", "truss", "unit"):
+    for name in _TEXT:
         out[name] = _text(rows[name]) if name in rows.columns else ""
     if "plant" not in rows.columns:
         out["plant"] = [f"row {number}" for number in range(1, len(out) + 1)]
@@ -189,6 +194,8 @@ def _whole_plants(rows: pd.DataFrame, kind: Kind) -> pd.DataFrame:
             ),
             unit=("unit", "first"),
             by=("by", "first"),
+            at=("at", "first"),
+            source=("source", "first"),
         )
     )
     known = pd.MultiIndex.from_frame(rows.loc[whole, key])

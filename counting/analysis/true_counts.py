@@ -11,7 +11,7 @@ from counting.analysis.contrasts import POWER
 from counting.analysis.double_sampling import Line, Total
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
-from counting.analysis.words import Setting, contrast_sentence
+from counting.analysis.words import reworded
 
 __all__ = ["Cell", "TrueComparison", "TrueContrast", "true_comparison"]
 
@@ -28,6 +28,10 @@ class Cell:
         Plants with a photo count.
     share, share_low, share_high : float or None
         Fruit seen over true fruit.
+    share_se_log : float or None
+        Standard error of the share's logarithm.
+    shared_error : float
+        Covariance of the logs of mean photo count and correction.
     line : Line
         True on photo counts.
     ratio, regression : Total
@@ -43,6 +47,7 @@ class Cell:
     share_low: float | None
     share_high: float | None
     share_se_log: float | None
+    shared_error: float
     line: Line
     ratio: Total
     regression: Total
@@ -115,6 +120,8 @@ def _true_contrast(
         photo_se = _se_log(contrast, question.level)
         if photo_se is not None and contrast.ratio_df is not None:
             se, df = _added([(photo_se, contrast.ratio_df), *parts])
+            shared = 2 * (cell.shared_error + control.shared_error)
+            se = math.sqrt(max(se**2 + shared, share_se**2))
             reach = float(stats.t.ppf((1 + question.level) / 2, df)) * se
             low, high = ratio * math.exp(-reach), ratio * math.exp(reach)
             if contrast.ratio_p is not None:
@@ -174,17 +181,5 @@ def _sentence(
         ratio_p_adjusted=None,
         detectable=detectable,
     )
-    setting = Setting(
-        measure=photo.measure,
-        unit=photo.unit,
-        kind=photo.kind,
-        per=question.per,
-        plants=photo.plants,
-        plots=photo.plots,
-        blocks=photo.blocks,
-        blocked=False,
-        alone=contrast.ratio is not None and contrast.ratio_p is None and low is not None,
-        alpha=1 - question.level,
-    )
-    said = contrast_sentence(corrected, setting)
+    said = reworded(corrected, photo)
     return f"{said} This includes the fruit that photos do not show."

@@ -3,24 +3,16 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from counting.analysis.result import Contrast, Estimate
+from counting.analysis.result import Comparison, Contrast, Estimate
 from counting.measures import MEASURES
 
-__all__ = [
-    "Setting",
-    "and_list",
-    "contrast_sentence",
-    "number",
-    "percent",
-    "plants_of",
-    "size_of_trial",
-]
+__all__ = ["and_list", "number", "percent", "plants_of", "reworded", "worded"]
 
 
 @dataclass(frozen=True, slots=True)
-class Setting:
+class _Setting:
     """What a sentence needs to know besides the figures.
 
     Attributes
@@ -48,6 +40,40 @@ class Setting:
     blocked: bool
     alone: bool
     alpha: float
+
+
+def worded(comparison: Comparison) -> Comparison:
+    """Return the comparison with its sentences, one for each group against the control."""
+    contrasts = tuple(
+        replace(contrast, sentence=reworded(contrast, comparison))
+        for contrast in comparison.comparisons
+    )
+    text = " ".join(contrast.sentence for contrast in contrasts)
+    if not contrasts and comparison.groups:
+        text = f"There is only one group, {comparison.groups[0].group}: nothing to compare it with."
+    elif not contrasts:
+        text = f"There are no values of {comparison.measure} to compare."
+    return replace(comparison, comparisons=contrasts, sentence=text)
+
+
+def reworded(contrast: Contrast, comparison: Comparison) -> str:
+    """Return the sentence of a contrast whose figures may have been corrected since."""
+    pair = [g for g in comparison.groups if g.group in {contrast.group, contrast.control}]
+    by_plot = comparison.unit_of_analysis == "plot"
+    plots = sum(group.n for group in pair) if comparison.replicated else len(pair)
+    setting = _Setting(
+        measure=comparison.measure,
+        unit=comparison.unit,
+        kind=comparison.kind,
+        per=comparison.per,
+        plants=sum(group.plants.n for group in pair),
+        plots=plots if by_plot else None,
+        blocks=comparison.blocks if (comparison.blocks or 0) > 1 else None,
+        blocked=contrast.within_blocks.value is not None,
+        alone=not comparison.replicated,
+        alpha=1 - comparison.level,
+    )
+    return _contrast_sentence(contrast, setting)
 
 
 def and_list(items: list[str]) -> str:
@@ -84,7 +110,7 @@ def _cap(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def size_of_trial(setting: Setting) -> str:
+def _size_of_trial(setting: _Setting) -> str:
     """Return, as in: 24 plants in 8 plots and 4 blocks."""
     text = _many(setting.plants, "plant")
     places = [
@@ -99,7 +125,7 @@ def _many(count: int, noun: str) -> str:
     return f"1 {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def headline(contrast: Contrast, setting: Setting) -> Estimate:
+def _headline(contrast: Contrast, setting: _Setting) -> Estimate:
     """Return the estimate on which the sentence rests."""
     if setting.kind == "count":
         return Estimate(contrast.ratio, contrast.ratio_low, contrast.ratio_high, contrast.ratio_p)
@@ -113,11 +139,11 @@ def headline(contrast: Contrast, setting: Setting) -> Estimate:
     )
 
 
-def contrast_sentence(contrast: Contrast, setting: Setting) -> str:
+def _contrast_sentence(contrast: Contrast, setting: _Setting) -> str:
     """Return one contrast in plain words."""
     if setting.kind == "grade":
         return _grade_sentence(contrast, setting)
-    estimate = headline(contrast, setting)
+    estimate = _headline(contrast, setting)
     if estimate.value is None and setting.kind == "count":
         return _bare_difference(contrast, setting)
     if estimate.value is None:
@@ -129,20 +155,20 @@ def contrast_sentence(contrast: Contrast, setting: Setting) -> str:
         return _alone_sentence(contrast, estimate, setting)
     if estimate.low is None or estimate.high is None:
         return (
-            f"{_claim(contrast, estimate, setting, '')}, {size_of_trial(setting)}; "
+            f"{_claim(contrast, estimate, setting, '')}, {_size_of_trial(setting)}; "
             "how far chance could have made this cannot be judged."
         )
     if _told(contrast, estimate, setting):
         span = f" ({_span(estimate, setting)})"
-        return f"{_claim(contrast, estimate, setting, span)}, {size_of_trial(setting)}."
+        return f"{_claim(contrast, estimate, setting, span)}, {_size_of_trial(setting)}."
     return _could_not_tell(contrast, estimate, setting)
 
 
-def _neutral(setting: Setting) -> float:
+def _neutral(setting: _Setting) -> float:
     return 1.0 if setting.kind == "count" else 0.0
 
 
-def _told(contrast: Contrast, estimate: Estimate, setting: Setting) -> bool:
+def _told(contrast: Contrast, estimate: Estimate, setting: _Setting) -> bool:
     """Whether the interval leaves out no difference, also after allowing for several groups."""
     p = contrast.ratio_p_adjusted if setting.kind == "count" else None
     if p is None and setting.kind != "count" and contrast.adjustment != "none":
@@ -155,7 +181,7 @@ def _told(contrast: Contrast, estimate: Estimate, setting: Setting) -> bool:
     return outside and (p is None or p < setting.alpha)
 
 
-def _noun(setting: Setting) -> str:
+def _noun(setting: _Setting) -> str:
     """The measure as it is carried: fruit, trusses, fruit per truss."""
     noun = setting.measure.replace("_", " ")
     return f"{noun} per {_single(setting.per)}" if setting.per else noun
@@ -165,12 +191,12 @@ def _single(noun: str) -> str:
     return {"trusses": "truss", "flowers": "flower"}.get(noun, noun.replace("_", " "))
 
 
-def _carried(setting: Setting) -> bool:
+def _carried(setting: _Setting) -> bool:
     """Whether plants carry the measure, as fruit; an unknown column of a table just is."""
     return setting.kind == "count" and setting.measure in MEASURES
 
 
-def _claim(contrast: Contrast, estimate: Estimate, setting: Setting, span: str) -> str:
+def _claim(contrast: Contrast, estimate: Estimate, setting: _Setting, span: str) -> str:
     """Return who has how much more than whom."""
     value = estimate.value or 0.0
     group, control = plants_of(contrast.group), plants_of(contrast.control)
@@ -188,14 +214,14 @@ def _claim(contrast: Contrast, estimate: Estimate, setting: Setting, span: str) 
     return f"{_cap(_noun(setting))} was {size} {way}{span} in {group} than in {control}"
 
 
-def _amount(value: float, setting: Setting) -> str:
+def _amount(value: float, setting: _Setting) -> str:
     unit = {"percent": " percentage points", "percent days": " percent days", "count": ""}.get(
         setting.unit, f" {setting.unit}" if setting.unit else ""
     )
     return f"{number(value)}{unit}"
 
 
-def _span(estimate: Estimate, setting: Setting) -> str:
+def _span(estimate: Estimate, setting: _Setting) -> str:
     """Return the interval: between 9 % and 58 %, or between 8 % fewer and 36 % more."""
     low, high = estimate.low or 0.0, estimate.high or 0.0
     neutral = _neutral(setting)
@@ -207,7 +233,7 @@ def _span(estimate: Estimate, setting: Setting) -> str:
     return f"between {number(abs(ends[0]))} and {_amount(abs(ends[1]), setting)}"
 
 
-def _side(value: float, setting: Setting) -> str:
+def _side(value: float, setting: _Setting) -> str:
     down, up = ("fewer", "more") if _carried(setting) else ("lower", "higher")
     way = up if value >= _neutral(setting) else down
     if setting.kind == "count":
@@ -215,7 +241,7 @@ def _side(value: float, setting: Setting) -> str:
     return f"{_amount(abs(value), setting)} {way}"
 
 
-def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: Setting) -> str:
+def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: _Setting) -> str:
     group, control = plants_of(contrast.group), plants_of(contrast.control)
     if _carried(setting):
         whether = f"{group} carry more or fewer {_noun(setting)} than {control}"
@@ -223,7 +249,7 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: Setting) ->
         whether = f"{_noun(setting)} is higher or lower in {group} than in {control}"
     text = (
         f"This trial could not tell whether {whether}: {_side(estimate.value or 0.0, setting)} "
-        f"({_span(estimate, setting)}), {size_of_trial(setting)}."
+        f"({_span(estimate, setting)}), {_size_of_trial(setting)}."
     )
     inside = _neutral(setting)
     if estimate.low is not None and estimate.high is not None:
@@ -234,32 +260,32 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: Setting) ->
     return text
 
 
-def _alone_sentence(contrast: Contrast, estimate: Estimate, setting: Setting) -> str:
+def _alone_sentence(contrast: Contrast, estimate: Estimate, setting: _Setting) -> str:
     span = ""
     if estimate.low is not None and estimate.high is not None:
         span = f" ({_span(estimate, setting)}, for these plants only)"
     return (
-        f"{_claim(contrast, estimate, setting, span)}, {size_of_trial(setting)}; with one plot for "
-        "each group this trial could not tell the treatment from the place."
+        f"{_claim(contrast, estimate, setting, span)}, {_size_of_trial(setting)}; with one plot "
+        "for each group this trial could not tell the treatment from the place."
     )
 
 
-def _bare_difference(contrast: Contrast, setting: Setting) -> str:
+def _bare_difference(contrast: Contrast, setting: _Setting) -> str:
     group, control = plants_of(contrast.group), plants_of(contrast.control)
     if contrast.difference is None:
         return f"There are not values enough to compare {group} with {control}."
     if contrast.difference == 0:
         same = f"{_cap(group)} and {control} carried the same {_noun(setting)}"
-        return f"{same}, {size_of_trial(setting)}."
+        return f"{same}, {_size_of_trial(setting)}."
     way = "more" if contrast.difference > 0 else "fewer"
     return (
         f"{_cap(group)} carried on average {number(abs(contrast.difference))} {way} "
-        f"{_noun(setting)} than {control}, {size_of_trial(setting)}; "
+        f"{_noun(setting)} than {control}, {_size_of_trial(setting)}; "
         "a ratio cannot be given, since one of the two carried none."
     )
 
 
-def _grade_sentence(contrast: Contrast, setting: Setting) -> str:
+def _grade_sentence(contrast: Contrast, setting: _Setting) -> str:
     value = contrast.superiority
     group, control = plants_of(contrast.group), plants_of(contrast.control)
     if value.probability is None:
@@ -272,9 +298,9 @@ def _grade_sentence(contrast: Contrast, setting: Setting) -> str:
         return (
             f"This trial could not tell whether {group} have a higher or lower grade of "
             f"{_noun(setting)} than {control}: the former lay higher in {chance}, ties counted "
-            f"half, {size_of_trial(setting)}."
+            f"half, {_size_of_trial(setting)}."
         )
     return (
         f"{_cap(group)} had a higher grade of {_noun(setting)} than {control} in {chance}, "
-        f"ties counted half, {size_of_trial(setting)}."
+        f"ties counted half, {_size_of_trial(setting)}."
     )

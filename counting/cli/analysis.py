@@ -65,6 +65,12 @@ def compare_groups(
     source: Annotated[
         str | None, typer.Option(help="photo or tally: where the values come from.")
     ] = None,
+    include_unreviewed: Annotated[
+        bool,
+        typer.Option(
+            "--include-unreviewed", help="Let expected counts stand for photos nobody reviewed."
+        ),
+    ] = False,
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
@@ -88,7 +94,7 @@ def compare_groups(
     if csv is not None:
         results = [_of_table(csv, (value, group, block, plot, plant, per), measure, options)]
     else:
-        results = _of_trial(directory, measure, options)
+        results = _of_trial(directory, measure, options, unreviewed=include_unreviewed)
     found = [result.to_json() for result in results]
     write_json(json_file, found if measure == "all" else found[0], replace=replace)
     if str(json_file) != "-":
@@ -111,10 +117,23 @@ def _of_table(
     return compare(table, Question(measure=measure or value, main=False, **options))
 
 
-def _of_trial(directory: Path | None, measure: str | None, options: dict[str, Any]) -> list[Any]:
+def _of_trial(
+    directory: Path | None, measure: str | None, options: dict[str, Any], *, unreviewed: bool
+) -> list[Any]:
     from dataclasses import replace
 
-    from counting.analysis.of_trial import compare_measures, compare_trial, question_of
+    from counting.analysis.calibrate import with_true_counts
+    from counting.analysis.of_trial import (
+        compare_measures,
+        compare_trial,
+        question_of,
+        with_exposure,
+    )
+    from counting.analysis.unreviewed import (
+        compare_with_expected,
+        expected_counts,
+        with_expected,
+    )
     from counting.errors import AnalysisError
     from counting.plan.trial import load_trial
     from counting.records.observations import observations
@@ -125,9 +144,15 @@ def _of_trial(directory: Path | None, measure: str | None, options: dict[str, An
     trial = load_trial(directory)
     with trial.ledger() as ledger:
         table = observations(trial, ledger)
+        expected = expected_counts(trial, ledger) if unreviewed else []
     if measure == "all":
         return list(compare_measures(trial, table))
-    return [compare_trial(table, replace(question_of(trial, table, measure), **options))]
+    if unreviewed:
+        table = with_expected(trial, table, expected)
+    question = replace(question_of(trial, table, measure), **options)
+    if unreviewed:
+        return [compare_with_expected(with_exposure(table, question), question)]
+    return [with_true_counts(compare_trial(table, question), table, question)]
 
 
 @app.command("calibrate")

@@ -1,0 +1,236 @@
+"""Photos that nobody has looked at yet: their expected counts, with what is not known of them."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from counting.analysis.compare import compare
+from counting.analysis.question import Question
+from counting.analysis.result import Comparison, Contrast, Estimate
+from counting.analysis.words import worded
+from counting.ledger import Ledger
+from counting.plan.trial import Trial
+from counting.records.confirmed import Answer, standing_answers, tell_apart
+from counting.records.exclusions import exclusions
+
+__all__ = ["Expected", "compare_with_expected", "expected_counts", "with_expected"]
+
+_PROPOSAL_LEVEL = 0.9
+"""The level of the interval that a proposal carries."""
+_IMPUTATIONS = 20
+"""Completed tables to draw: with half of the information missing 20 lose under 3 % of efficiency
+(Rubin 1987, Multiple Imputation for Nonresponse in Surveys, sec. 4.3)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """A plant's count at a survey, part of it expected by the finder.
+
+    Attributes
+    ----------
+    value : float
+        Fruit confirmed and fruit expected on unreviewed photos.
+    sd : float
+        Standard deviation of the expected part.
+    photos : int
+        Photos not reviewed.
+    """
+
+    survey: str
+    plant: str
+    value: float
+    sd: float
+    photos: int
+
+
+def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
+    """Return the plants with photos that nobody has reviewed, by survey and plant.
+
+    A plant is left out where one of its photos has neither an answer nor a proposal, or the answer
+    that it cannot be counted; guard plants and plants left out with a reason are left out too.
+    """
+    proposals = {entry.key: entry.body for entry in ledger.standing("proposal")}
+    out = {(each.plant, each.survey) for each in exclusions(ledger) if each.plant}
+    guards = set(trial.plants.loc[trial.plants["guard"].fillna(False), "code"])
+    by_plant: dict[tuple[str, str], list[Answer]] = defaultdict(list)
+    for answer in standing_answers(ledger):
+        by_plant[answer.survey, answer.plant].append(answer)
+    found = []
+    for (survey, plant), answers in sorted(by_plant.items()):
+        waiting = [answer for answer in answers if not answer.answer]
+        lost = any(answer.answer not in {"", "counted"} for answer in answers)
+        bare = any(answer.photo not in proposals for answer in waiting)
+        gone = plant in guards or (plant, survey) in out or (plant, "") in out
+        if not waiting or lost or bare or gone:
+            continue
+        bodies = [proposals[answer.photo] for answer in waiting]
+        value = len(tell_apart(answers)) + sum(float(body["count"]) for body in bodies)
+        sd = math.sqrt(sum(_sd(body["count_low"], body["count_high"]) ** 2 for body in bodies))
+        found.append(Expected(survey, plant, value, sd, len(waiting)))
+    return found
+
+
+def _sd(low: float, high: float) -> float:
+    return (high - low) / (2 * float(stats.norm.ppf((1 + _PROPOSAL_LEVEL) / 2)))
+
+
+def with_expected(trial: Trial, table: pd.DataFrame, expected: list[Expected]) -> pd.DataFrame:
+    """Put expected counts in the place of photo counts that are missing or not there.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `table` and ``sd`` (float64, 0 where a person counted).
+    """
+    places = trial.plants.set_index("code")[["group", "block", "plot"]]
+    rows = [
+        {
+            "survey": each.survey,
+            "plant": each.plant,
+            "truss": pd.NA,
+            "measure": "fruit",
+            "value": each.value,
+            "unit": "count",
+            "source": "photo",
+            "by": "",
+            "at": "",
+            "note": f"expected on {each.photos} photos not reviewed",
+            **places.loc[each.plant].to_dict(),
+            "sd": each.sd,
+        }
+        for each in expected
+        if each.plant in places.index
+    ]
+    if not rows:
+        return table.assign(sd=0.0)
+    fresh = pd.DataFrame(rows)
+    taken = pd.MultiIndex.from_frame(fresh[["survey", "plant"]])
+    photo = (table["measure"] == "fruit") & (table["source"] == "photo") & table["truss"].isna()
+    replaced = photo & pd.MultiIndex.from_frame(table[["survey", "plant"]]).isin(taken)
+    kept = table[~replaced].assign(sd=0.0)
+    return pd.concat([kept, fresh.astype(kept.dtypes.to_dict())], ignore_index=True)
+
+
+def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison:
+    """Compare with expected counts in it, their uncertainty carried through.
+
+    Differences and ratios come from completed tables, in which each expected count is drawn from
+    its own distribution, put together by Rubin's rules; the other figures are of the expected
+    counts themselves.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `with_expected` returns it.
+    question : Question
+
+    References
+    ----------
+    Rubin (1987) Multiple Imputation for Nonresponse in Surveys; degrees of freedom of Barnard &
+    Rubin (1999) Biometrika 86:948-955.
+    """
+    base = compare(table, question)
+    drawn = (table["sd"] > 0).to_numpy()
+    if not drawn.any() or base.kind != "count":
+        return base
+    rng = np.random.default_rng(question.seed)
+    fixed = replace(question, survey=base.survey, source=base.source, draws=1)
+    completed = [compare(_completed(table, drawn, rng), fixed) for _ in range(_IMPUTATIONS)]
+    contrasts = tuple(
+        _pooled(contrast, [each.comparisons[place] for each in completed], question.level)
+        for place, contrast in enumerate(base.comparisons)
+    )
+    plants = int(table.loc[drawn, "plant"].nunique())
+    caution = (
+        f"The counts of {plants} plants rest in part on photos that nobody has reviewed: expected "
+        "counts stand for them, their uncertainty is in the intervals of difference and ratio, and "
+        "a fruit that two such photos show is counted twice."
+    )
+    return worded(replace(base, comparisons=contrasts, cautions=(caution, *base.cautions)))
+
+
+def _completed(
+    table: pd.DataFrame, drawn: NDArray[np.bool_], rng: np.random.Generator
+) -> pd.DataFrame:
+    """Draw whole counts for those that are only expected."""
+    values = table["value"].to_numpy("float64").copy()
+    noise = rng.normal(0.0, table.loc[drawn, "sd"].to_numpy("float64"))
+    values[drawn] = np.maximum(0.0, np.round(values[drawn] + noise))
+    return table.assign(value=values)
+
+
+def _pooled(contrast: Contrast, completed: list[Contrast], level: float) -> Contrast:
+    """Put the completed tables' figures in the place of the contrast's."""
+    difference = _rubin(
+        [(c.difference, c.difference_low, c.difference_high, c.difference_df) for c in completed],
+        level,
+    )
+    logs = [(_log(c.ratio), _log(c.ratio_low), _log(c.ratio_high), c.ratio_df) for c in completed]
+    ratio = _rubin(logs, level)
+    tested = contrast.difference_p is not None or contrast.ratio_p is not None
+    pooled = contrast
+    if difference.value is not None:
+        pooled = replace(
+            pooled,
+            difference=difference.value,
+            difference_low=difference.low,
+            difference_high=difference.high,
+            difference_p=difference.p if tested else None,
+            difference_df=difference.df,
+            p_adjusted=difference.p if contrast.adjustment == "none" and tested else None,
+        )
+    if ratio.value is not None and ratio.low is not None and ratio.high is not None:
+        pooled = replace(
+            pooled,
+            ratio=math.exp(ratio.value),
+            ratio_low=math.exp(ratio.low),
+            ratio_high=math.exp(ratio.high),
+            ratio_p=ratio.p if tested else None,
+            ratio_df=ratio.df,
+            ratio_p_adjusted=None,
+            ratio_method=f"{contrast.ratio_method}, multiple imputation",
+            detectable=None,
+        )
+    return pooled
+
+
+def _log(value: float | None) -> float | None:
+    return math.log(value) if value else None
+
+
+Figures = tuple[float | None, float | None, float | None, float | None]
+
+
+def _rubin(figures: list[Figures], level: float) -> Estimate:
+    """Put estimates with intervals together; nothing where one of them is missing."""
+    known = [
+        (value, (high - low) / (2 * float(stats.t.ppf((1 + level) / 2, df))), df)
+        for value, low, high, df in figures
+        if value is not None and low is not None and high is not None and df
+    ]
+    if len(known) < len(figures):
+        return Estimate()
+    m = len(known)
+    values = np.array([value for value, _, _ in known])
+    inside = float(np.mean([se**2 for _, se, _ in known]))
+    between = float(values.var(ddof=1)) * (1 + 1 / m)
+    total = inside + between
+    complete = float(np.mean([df for _, _, df in known]))
+    df = complete
+    if between > 0:
+        share = between / total
+        observed = (complete + 1) / (complete + 3) * complete * (1 - share)
+        df = 1 / (share**2 / (m - 1) + 1 / observed) if observed > 0 else complete
+    value, se = float(values.mean()), math.sqrt(total)
+    if se == 0:
+        return Estimate(value)
+    half = float(stats.t.ppf((1 + level) / 2, df)) * se
+    p = float(2 * stats.t.sf(abs(value) / se, df))
+    return Estimate(value, value - half, value + half, p, df, se)

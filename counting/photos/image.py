@@ -166,7 +166,9 @@ def _cut_short(data: bytes) -> bool:
 
 def _decode_other(path: Path, opened: PillowImage.Image, part: int) -> NDArray[np.uint8]:
     try:
-        upright = ImageOps.exif_transpose(opened)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # damaged camera data; the pixels can be good
+            upright = ImageOps.exif_transpose(opened)
         if upright.mode.startswith("I;16") or upright.mode == "I":
             grey = (np.asarray(upright).astype(np.uint32) >> 8).clip(0, 255).astype(np.uint8)
             rgb = np.repeat(grey[..., None], 3, axis=2)

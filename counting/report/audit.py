@@ -23,7 +23,7 @@ from counting.records.confirmed import counts
 from counting.report.figures import Choices, figures
 from counting.report.report import REPORT_NAME
 
-__all__ = ["Audit", "Check", "Fault", "audit"]
+__all__ = ["Audit", "Check", "Fault", "audit", "check_photos"]
 
 _SAMPLE = 5
 """Proposals found again unless all are asked for."""
@@ -134,7 +134,7 @@ def audit(
         return Audit(tuple(checks))
     steps: tuple[Callable[[Trial, Ledger], Check], ...] = (
         _plan,
-        _photos,
+        check_photos,
         _confirmations,
         lambda trial, ledger: _proposals(trial, ledger, proposals, progress),
         _report,
@@ -171,7 +171,8 @@ def _plan(trial: Trial, ledger: Ledger) -> Check:
     return Check("plan", sentence, tuple(faults))
 
 
-def _photos(trial: Trial, ledger: Ledger) -> Check:
+def check_photos(trial: Trial, ledger: Ledger) -> Check:
+    """Hold every photo's bytes against the SHA-256 it was taken in with."""
     faults = []
     number = 0
     for entry in ledger.standing("photo"):

@@ -11,7 +11,7 @@ from typing import Any
 
 import pytest
 
-__all__ = ["LAPTOP", "PHONE", "axe_source", "chromium", "page_on"]
+__all__ = ["LAPTOP", "PHONE", "axe_source", "chromium", "executable", "opened", "page_on"]
 
 PHONE: dict[str, Any] = {
     "viewport": {"width": 390, "height": 844},
@@ -22,17 +22,19 @@ PHONE: dict[str, Any] = {
 LAPTOP: dict[str, Any] = {"viewport": {"width": 1366, "height": 768}}
 
 
-def _executable() -> str | None:
-    return os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
+def executable() -> str:
+    """Return the path of a Chromium, or skip with the reason."""
+    path = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("google-chrome")
+    if path is None:
+        pytest.skip("no Chromium here: apt-get install chromium, or name one in CHROMIUM")
+    return path
 
 
 @contextmanager
 def chromium() -> Iterator[Any]:
     """Start the system's Chromium without a screen, or skip with the reason."""
     sync = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    path = _executable()
-    if path is None:
-        pytest.skip("no Chromium here: apt-get install chromium, or name one in CHROMIUM")
+    path = executable()
     with sync.sync_playwright() as playwright:
         browser = playwright.chromium.launch(
             executable_path=path, args=["--no-sandbox", "--disable-gpu"]
@@ -47,6 +49,7 @@ def chromium() -> Iterator[Any]:
 def page_on(browser: Any, sheet: Path, kind: dict[str, Any], name: str = "Ana") -> Iterator[Any]:
     """Open a sheet from disk as one person; any error the page throws fails the test."""
     context = browser.new_context(**kind, accept_downloads=True)
+    context.set_default_timeout(10_000)
     page = context.new_page()
     faults: list[str] = []
     page.on("pageerror", lambda error: faults.append(str(error)))

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import cv2
 import numpy as np
-from PIL import Image as Pillow
-from PIL import ImageDraw
+from numpy.typing import NDArray
 
 from counting.photos.image import load_image
 
@@ -20,6 +19,7 @@ LARGEST_BYTES = 120_000
 _GRID_SIDE = 280
 """px; a frame of the grid is at most 140 CSS px wide, shown sharp at two device px each."""
 _GRID_QUALITY = 62
+_TRIED_SIDE = 1024
 _REVIEW_SIDES = (1600, 1400, 1200, 1024, 896, 768, 640, 480, 320)
 _LOWEST_QUALITY = 48
 """Chosen by eye on tomato photos: below it, pale green fruit melt into the leaves."""
@@ -61,44 +61,53 @@ def prints(path: Path, card: Sequence[tuple[float, float]] = ()) -> Prints:
         If the photo cannot be read.
     """
     image = load_image(path, long_side=_REVIEW_SIDES[0])
-    picture = Pillow.fromarray(np.ascontiguousarray(image.rgb))
+    rgb = image.rgb
     if len(card) > 2:
-        scaled = [(x / image.scale, y / image.scale) for x, y in card]
-        ImageDraw.Draw(picture).polygon(scaled, fill=_COVER)
-    grid = _jpeg(_shrunk(picture, _GRID_SIDE), _GRID_QUALITY)
-    return Prints(_fitted(picture, LARGEST_BYTES - len(grid)), grid)
+        corners = np.round(np.array(card, dtype=np.float64) / image.scale).astype(np.int32)
+        rgb = np.asarray(cv2.fillPoly(rgb.copy(), [corners], _COVER), dtype=np.uint8)
+    grid = _jpeg(_shrunk(rgb, _GRID_SIDE), _GRID_QUALITY)
+    return Prints(_fitted(rgb, LARGEST_BYTES - len(grid)), grid)
 
 
-def _fitted(picture: Pillow.Image, limit: int) -> bytes:
-    """Return the largest print that fits, and of that size the best that fits."""
+def _fitted(rgb: NDArray[np.uint8], limit: int) -> bytes:
+    """Return the largest print that fits, and of that size about the best that fits."""
+    tried = _shrunk(rgb, _TRIED_SIDE)
+    # data grow about as the pixels do, so one trial tells where to begin
+    likely = max(tried.shape[:2]) * 1.1 * np.sqrt(limit / len(_jpeg(tried, _LOWEST_QUALITY)))
     data = b""
-    for side in _REVIEW_SIDES:
-        shrunk = _shrunk(picture, side)
+    for side in (side for side in _REVIEW_SIDES if side <= likely or side == _REVIEW_SIDES[-1]):
+        shrunk = _shrunk(rgb, side)
         data = _jpeg(shrunk, _LOWEST_QUALITY)
-        if len(data) > limit:
-            continue
-        low, high = _LOWEST_QUALITY, _HIGHEST_QUALITY
-        while low < high:
-            middle = (low + high + 1) // 2
-            tried = _jpeg(shrunk, middle)
-            if len(tried) <= limit:
-                low, data = middle, tried
-            else:
-                high = middle - 1
-        break
+        if len(data) <= limit:
+            return _better(shrunk, data, limit)
     return data
 
 
-def _shrunk(picture: Pillow.Image, side: int) -> Pillow.Image:
+def _better(rgb: NDArray[np.uint8], data: bytes, limit: int) -> bytes:
+    """Raise the quality in a few steps while the data fit."""
+    low, high = _LOWEST_QUALITY, _HIGHEST_QUALITY
+    while high - low > 4:
+        middle = (low + high + 1) // 2
+        tried = _jpeg(rgb, middle)
+        if len(tried) <= limit:
+            low, data = middle, tried
+        else:
+            high = middle
+    return data
+
+
+def _shrunk(rgb: NDArray[np.uint8], side: int) -> NDArray[np.uint8]:
     """Return the picture with at most `side` px on the long side; never enlarged."""
-    factor = side / max(picture.size)
+    factor = side / max(rgb.shape[:2])
     if factor >= 1:
-        return picture
-    width, height = (max(1, round(length * factor)) for length in picture.size)
-    return picture.resize((width, height), Pillow.Resampling.LANCZOS)
+        return rgb
+    height, width = (max(1, round(length * factor)) for length in rgb.shape[:2])
+    shrunk = cv2.resize(rgb, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(shrunk, dtype=np.uint8)
 
 
-def _jpeg(picture: Pillow.Image, quality: int) -> bytes:
-    stream = io.BytesIO()
-    picture.save(stream, "JPEG", quality=quality, optimize=True)
-    return stream.getvalue()
+def _jpeg(rgb: NDArray[np.uint8], quality: int) -> bytes:
+    """Return JPEG data; colour at half the resolution, as cameras write it."""
+    choices = [cv2.IMWRITE_JPEG_QUALITY, quality, cv2.IMWRITE_JPEG_OPTIMIZE, 1]
+    _, data = cv2.imencode(".jpg", np.ascontiguousarray(rgb[..., ::-1]), choices)
+    return bytes(data)

@@ -109,7 +109,6 @@ function makeFrame(index, joined) {
   button.style.width = `${contact.side}px`;
   button.firstChild.style.height = `${Math.round(contact.side / shape)}px`;
   button.classList.toggle('joined', joined);
-  button.setAttribute('aria-label', frameWords(index));
   return button;
 }
 
@@ -123,29 +122,24 @@ function frameWax(index) {
   return svg;
 }
 
+/** The words under a frame; what the eye sees by other means is told to a screen reader. */
 function frameEdge(index) {
   const record = book[index];
-  const edge = make('span', { class: 'edge' }, make('b', { text: String(index + 1) }));
+  const { flags, label } = photos[index];
+  const edge = make('span', { class: 'edge' },
+    make('span', { class: 'unseen', text: 'Photo ' }), make('b', { text: String(index + 1) }));
+  const unseen = (text) => make('span', { class: 'unseen', text });
+  if (label) edge.append(unseen(`, ${label}`));
   if (record && record.answer) {
-    const text = record.answer === 'counted' ? `${countOf(index)}` : record.answer;
-    edge.append(make('span', { class: 'done', text }));
-  } else if (photos[index].flags.length) {
-    edge.append(make('span', { class: 'flag', text: photos[index].flags[0] }));
-  } else if (record && record.touched) {
-    edge.append(make('span', { class: 'begun', text: 'begun' }));
+    const counted = record.answer === 'counted';
+    edge.append(' ', make('span', { class: 'done', text: counted ? `${countOf(index)}` : record.answer }));
+    if (counted) edge.append(unseen(' fruit counted'));
+    return edge;
   }
+  if (flags.length) edge.append(' ', make('span', { class: 'flag', text: flags[0] }));
+  else if (record && record.touched) edge.append(' ', make('span', { class: 'begun', text: 'begun' }));
+  edge.append(unseen(`, ${countOf(index)} proposed, to do`));
   return edge;
-}
-
-function frameWords(index) {
-  const parts = [`Photo ${index + 1}`];
-  if (photos[index].label) parts.push(photos[index].label);
-  if (photos[index].flags.length) parts.push(`flagged: ${photos[index].flags.join(', ')}`);
-  const { answer: word } = recordOf(index);
-  if (word === 'counted') parts.push(many(countOf(index), 'fruit', 'fruit'));
-  else if (word) parts.push(word);
-  else parts.push(`${countOf(index)} proposed, not yet answered`);
-  return parts.join(', ');
 }
 
 /** Renew one frame after a change. */

@@ -45,10 +45,33 @@ const gridSource = (index) => (
     : `data:image/jpeg;base64,${photos[index].grid}`
 );
 
+/** Review prints in use, newest last: few, so that 500 photos do not fill a phone's memory. */
+const opened = new Map();
+const MOST_OPENED = 6;
+
 /** The review print's address; the file may still be loading when it is asked for. */
 async function photoSource(index) {
   if (live) return `${live.base}photo/${photos[index].photo}.jpg`;
-  // a print is whole only once the parser has gone on to the element after it
+  const known = opened.get(index);
+  if (known) {
+    opened.delete(index);
+    opened.set(index, known);
+    return known;
+  }
+  const text = await printText(index);
+  const bytes = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
+  const address = URL.createObjectURL(new Blob([bytes], { type: 'image/jpeg' }));
+  opened.set(index, address);
+  if (opened.size > MOST_OPENED) {
+    const [oldest, gone] = opened.entries().next().value;
+    opened.delete(oldest);
+    URL.revokeObjectURL(gone);
+  }
+  return address;
+}
+
+/** A print's data; it is whole only once the parser has gone on to the element after it. */
+async function printText(index) {
   const whole = () => {
     const element = $(`photo-${index}`);
     return element && (element.nextSibling || document.readyState !== 'loading') ? element : null;
@@ -59,7 +82,7 @@ async function photoSource(index) {
     await new Promise((done) => { setTimeout(done, 40); });
     element = whole();
   }
-  return `data:image/jpeg;base64,${element.textContent}`;
+  return element.textContent;
 }
 
 let sayTimer = 0;

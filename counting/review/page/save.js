@@ -171,6 +171,7 @@ async function openSaved(file) {
 function trouble(text) {
   $('trouble').textContent = text;
   $('trouble').hidden = !text;
+  document.documentElement.style.setProperty('--trouble', `${$('trouble').offsetHeight}px`);
 }
 
 /** Fill the paper that is printed: a tally sheet of all photos, with the counts so far. */

@@ -4,7 +4,7 @@ const HOLD_MS = 520;
 
 /** Build a stage in `root`; `on` names what to do for tap, hold, looped, moved. */
 function makeStage(root, on) {
-  const picture = make('img', { class: 'print', alt: '', draggable: 'false' });
+  let picture = make('img', { class: 'print', alt: '', draggable: 'false' });
   const svg = draw('svg', { class: 'wax', 'aria-hidden': 'true' });
   const cross = make('div', { class: 'crosshair', hidden: true });
   const element = make('div', {
@@ -56,7 +56,7 @@ function makeStage(root, on) {
     stage.view = makeView(photo.width, photo.height);
     stage.view.room = [element.clientWidth || 1, element.clientHeight || 1];
     stage.view.fit();
-    picture.src = gridSource(index);
+    swap(gridSource(index));
     stage.paintNow();
     stage.label();
     let source = '';
@@ -69,11 +69,20 @@ function makeStage(root, on) {
     }
     element.classList.remove('missing');
     if (stage.index !== index) return;
-    const whole = new Image();
-    whole.src = source;
+    const whole = make('img', { class: 'print', alt: '', draggable: 'false', src: source });
     await whole.decode().catch(() => {});
-    if (stage.index === index) picture.src = source;
+    if (stage.index !== index) return;
+    picture.replaceWith(whole);
+    picture = whole;
+    stage.paintNow();
   };
+
+  /** Show another picture at once; a fresh element lets the browser drop the old one's pixels. */
+  function swap(source) {
+    const next = make('img', { class: 'print', alt: '', draggable: 'false', src: source });
+    picture.replaceWith(next);
+    picture = next;
+  }
 
   stage.label = () => {
     const number = stage.index + 1;

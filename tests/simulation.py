@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from counting.analysis.counts import design_of
+from counting.analysis.design import design_of
 from counting.analysis.differences import welch, within_blocks
 from counting.analysis.models import count_model
 from counting.analysis.selection import Selection

@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from references import data, dataset, expected
 
 from counting.analysis.compare import compare
-from counting.analysis.counts import Design, design_of, dispersion, extra_zeros, fit_counts
+from counting.analysis.counts import dispersion, extra_zeros, fit_counts
+from counting.analysis.design import Design, design_of
 from counting.analysis.question import Question
 
 

@@ -12,9 +12,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from counting.analysis.compare import compare
+from counting.analysis.phrases import number, percent, plants_of
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison
-from counting.analysis.words import number, percent, plants_of, worded
+from counting.analysis.words import worded
 
 
 def answer(**question: object) -> Comparison:

@@ -17,10 +17,10 @@ from counting.analysis.double_sampling import (
     shared_error,
 )
 from counting.analysis.of_trial import question_of
+from counting.analysis.phrases import and_list, percent, plants_of
 from counting.analysis.question import ALL_SURVEYS, Question
 from counting.analysis.result import Comparison, as_json
 from counting.analysis.true_counts import Cell, TrueComparison, true_comparison
-from counting.analysis.words import and_list, percent, plants_of
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
 from counting.records.observations import observations

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from counting.analysis.counts import Design
+from counting.analysis.design import Design
 from counting.analysis.differences import (
     hodges_lehmann,
     ratio_of_means,

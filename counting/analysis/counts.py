@@ -8,17 +8,15 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
+from counting.analysis.design import Design
 from counting.analysis.result import Dispersion, Estimate, Zeros
 
 __all__ = [
     "CountModel",
-    "Design",
     "Variance",
-    "design_of",
     "dispersion",
     "extra_zeros",
     "fit_counts",
@@ -33,25 +31,6 @@ or a multiple of its square (a constant coefficient of variation)."""
 _ROUNDS = 100
 _LARGEST_K = 1e6
 """Beyond this the negative binomial is the Poisson to six digits of its variance."""
-
-
-@dataclass(frozen=True, slots=True)
-class Design:
-    """Model matrix of groups (against the control) and blocks.
-
-    Attributes
-    ----------
-    matrix : (n, p) float64
-        Intercept, one column for each group but the control, then blocks.
-    groups : tuple of str
-        The groups of columns 1, 2 ...
-    blocked : bool
-        Whether blocks are in it.
-    """
-
-    matrix: Floats
-    groups: tuple[str, ...]
-    blocked: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,32 +77,6 @@ class CountModel:
         return Estimate(
             math.exp(value), math.exp(value - half), math.exp(value + half), p, self.df, se
         )
-
-
-def design_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> Design | None:
-    """Return the model matrix, or None where blocks and groups cannot be told apart.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Columns ``group`` and ``block``.
-    groups : tuple of str
-        The control first; those without a line are left out.
-    """
-    present = [name for name in groups if (table["group"] == name).any()]
-    columns: list[Floats] = [np.ones(len(table))]
-    columns += [_is(table["group"], name) for name in present[1:]]
-    if blocked:
-        names = list(dict.fromkeys(table["block"]))
-        columns += [_is(table["block"], name) for name in names[1:]]
-    matrix = np.column_stack(columns)
-    if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
-        return None
-    return Design(matrix, tuple(present[1:]), blocked)
-
-
-def _is(column: pd.Series, name: str) -> Floats:
-    return np.asarray(column == name, "float64")
 
 
 def dispersion(counts: Floats, exposure: Floats, design: Design, k: float | None) -> Dispersion:

@@ -11,13 +11,12 @@ from numpy.typing import NDArray
 
 from counting.analysis.counts import (
     CountModel,
-    Design,
     Variance,
-    design_of,
     dispersion,
     extra_zeros,
     fit_counts,
 )
+from counting.analysis.design import Design, design_of
 from counting.analysis.differences import dunnett, single_step, within_blocks
 from counting.analysis.question import Question
 from counting.analysis.result import Dispersion, Zeros

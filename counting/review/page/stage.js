@@ -119,6 +119,7 @@ function makeStage(root, on) {
 
   const fingers = new Map();
   let act = null;
+  let lifted = false; // a long press has just ended: no click may follow on what opened beneath
   const at = (event) => {
     const box = element.getBoundingClientRect();
     return [event.clientX - box.left, event.clientY - box.top];
@@ -241,6 +242,7 @@ function makeStage(root, on) {
       return;
     }
     act = null;
+    lifted = done.kind === 'held';
     if (done.kind === 'tap') tap(done);
     if (done.kind === 'move' || done.kind === 'size') {
       book[stage.index] = done.before;
@@ -264,6 +266,10 @@ function makeStage(root, on) {
   element.addEventListener('pointerdown', begin);
   element.addEventListener('pointermove', move);
   element.addEventListener('pointerup', end);
+  element.addEventListener('touchend', (event) => {
+    if (lifted && event.cancelable) event.preventDefault();
+    lifted = false;
+  }, { passive: false });
   element.addEventListener('pointercancel', (event) => {
     fingers.delete(event.pointerId);
     cancel();

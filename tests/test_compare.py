@@ -81,6 +81,7 @@ def test_the_shift_has_the_reference_interval_with_ties() -> None:
     assert (found.low, found.high) == pytest.approx((-0.29, 1.01))
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.integers(-50, 50), min_size=1, max_size=12),
     st.lists(st.integers(-50, 50), min_size=1, max_size=12),

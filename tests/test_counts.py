@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from references import data, dataset, expected
@@ -194,6 +194,7 @@ def test_fruit_per_truss_divides_by_the_trusses() -> None:
 counts_of = st.lists(st.integers(0, 40), min_size=3, max_size=12)
 
 
+@settings(deadline=None)
 @given(counts_of, counts_of)
 def test_the_ratio_of_two_groups_is_the_ratio_of_their_means(a: list[int], b: list[int]) -> None:
     table = pd.DataFrame({"value": a + b, "group": ["a"] * len(a) + ["b"] * len(b)})
@@ -204,6 +205,7 @@ def test_the_ratio_of_two_groups_is_the_ratio_of_their_means(a: list[int], b: li
         assert contrast.ratio is None
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 30), min_size=4, max_size=30), st.integers(2, 5))
 def test_the_negative_binomial_never_promises_more_than_the_poisson(
     counts: list[int], treated: int

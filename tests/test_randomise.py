@@ -6,7 +6,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from references import dataset, expected
 
@@ -44,6 +44,7 @@ def by_enumeration(values: list[int], treated: int) -> float:
     return sum(abs(sum(pick) * n - total * treated) >= real for pick in picks) / len(picks)
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 9), min_size=3, max_size=9), st.data())
 def test_the_exact_count_is_that_of_enumeration(values: list[int], pick: st.DataObject) -> None:
     taken = pick.draw(st.integers(1, len(values) - 1))
@@ -53,6 +54,7 @@ def test_the_exact_count_is_that_of_enumeration(values: list[int], pick: st.Data
     assert found.p == pytest.approx(by_enumeration(values, taken), abs=1e-12)
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(0, 50), min_size=4, max_size=12), st.integers(1, 7))
 def test_values_that_are_means_of_plants_lose_no_ties(values: list[int], plants: int) -> None:
     treated = np.arange(len(values)) % 2 == 0

@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from references import data, expected
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
@@ -41,6 +41,7 @@ def test_the_difference_of_two_shares_has_newcombes_published_interval() -> None
 counts = st.tuples(st.integers(0, 30), st.integers(1, 30)).filter(lambda pair: pair[0] <= pair[1])
 
 
+@settings(deadline=None)
 @given(counts, counts)
 def test_both_intervals_are_those_of_the_reference_library(
     first: tuple[int, int], second: tuple[int, int]

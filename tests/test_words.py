@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from counting.analysis.compare import compare
@@ -142,6 +142,7 @@ def test_numbers_are_short() -> None:
         "0", "1234", "0.000123", "12.3"]  # fmt: skip
 
 
+@settings(deadline=None)
 @given(st.floats(-1e9, 1e9, allow_nan=False), st.integers(1, 6))
 def test_a_number_in_words_has_no_exponent_and_is_near(value: float, digits: int) -> None:
     text = number(value, digits)

@@ -191,15 +191,26 @@ def test_a_photo_that_breaks_its_worker_is_named_and_all_others_are_done_once(wo
     assert broken.item == "3.jpg"
 
 
+# without the guard that scripts with processes usually need
 SCRIPT = """
 import sys
 from pathlib import Path
 from counting.finding.propose import propose
 from counting.plan.trial import load_trial
 from counting.settings import Settings
-if __name__ == "__main__":
-    propose(load_trial(Path(sys.argv[1])), Settings(stages=("colour",)), workers=int(sys.argv[2]))
+propose(load_trial(Path(sys.argv[1])), Settings(stages=("colour",)), workers=int(sys.argv[2]))
+print("once")
 """
+
+
+def test_a_plain_script_is_not_run_again_by_the_workers(tmp_path):
+    trial = photographed(tmp_path / "trial")
+    script = tmp_path / "run.py"
+    script.write_text(SCRIPT)
+    command = [sys.executable, str(script), str(trial.directory), "2"]
+    ran = subprocess.run(command, capture_output=True, text=True, check=True, timeout=120)
+    assert ran.stdout == "once\n"
+    assert len(bodies(trial)) == 4
 
 
 def _killed(trial, script, workers, after):

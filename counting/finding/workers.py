@@ -11,15 +11,18 @@ import importlib
 import multiprocessing
 import os
 import signal
+import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import islice
 from multiprocessing.connection import wait as wait_for_end
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import cv2
@@ -137,7 +140,8 @@ def _pooled(
         while True:
             for job in islice(waiting, workers * (1 + _AHEAD) - len(handed)):
                 under_way.append(job)
-                handed[pool.submit(_guarded, work, job)] = job
+                with _unseen_main():
+                    handed[pool.submit(_guarded, work, job)] = job
             if not handed:
                 return
             for future in wait(handed, return_when=FIRST_COMPLETED).done:
@@ -158,7 +162,9 @@ def _one_by_one(work: Work, jobs: Sequence[Job]) -> Iterator[Outcome]:
             while waiting:
                 job = waiting.pop(0)
                 try:
-                    result = pool.submit(_guarded, work, job).result()
+                    with _unseen_main():
+                        future = pool.submit(_guarded, work, job)
+                    result = future.result()
                 except BrokenProcessPool:
                     yield job, _fatal(job)
                     break
@@ -174,6 +180,21 @@ def _pool(workers: int) -> ProcessPoolExecutor:
     # spawned, not forked: a fork copies the locks of the parent's threads in whatever state
     context = multiprocessing.get_context("spawn")
     return ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare)
+
+
+@contextmanager
+def _unseen_main() -> Iterator[None]:
+    """Start processes that do not run the caller's script again: the work is in modules.
+
+    A spawned process imports the main module first; a script without the usual guard would then
+    start over in every worker.
+    """
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
 
 
 def _prepare() -> None:

@@ -1,8 +1,12 @@
-"""Rendered photos with known truth, and how far the finder is from it."""
+"""Rendered photos with known truth, and how far the finder is from it.
+
+``python tests/rendered.py`` prints the figures for trusses and sizes.
+"""
 
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +15,7 @@ from scipy.optimize import linear_sum_assignment
 
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.matching import FREE, match_by_centre
+from counting.finding.trusses import number_trusses
 from counting.photos.image import load_image
 from counting.photos.tag_reader import read_tags
 from counting.settings import Settings
@@ -74,14 +79,102 @@ def same_grouping(one, two):
     return 1.0 if most == chance else (both - chance) / (most - chance)
 
 
-def count_errors(true, said):
-    """Return |fruit said - fruit true| of each true truss, trusses paired to share most fruit.
+def count_errors(seen, shown, pairs_found):
+    """Return |fruit said - fruit there| of each true truss.
 
-    `said` may hold fruit that are on no true truss: `true` is NA there, and they count.
+    A true truss is paired with the truss of the candidates that has most of its fruit.
+
+    Parameters
+    ----------
+    seen : DataFrame
+        True fruit, with `truss`.
+    shown : DataFrame
+        Candidates, with `truss`.
+    pairs_found : DataFrame
+        From `matched`.
     """
-    true, said = pd.Series(true, dtype="Int64"), pd.Series(said, dtype="Int64")
-    table = pd.crosstab(true, said)
-    rows, columns = linear_sum_assignment(-table.to_numpy())
-    got = pd.Series(0, index=table.index)
-    got.iloc[rows] = said.value_counts().reindex(table.columns[columns]).to_numpy()
-    return (got - true.value_counts().reindex(got.index)).abs().to_numpy()
+    there = seen["truss"].value_counts().sort_index()
+    said = pd.Series(0, index=there.index)
+    if len(pairs_found):
+        table = pd.crosstab(pairs_found["truss"], pairs_found["truss_found"])
+        rows, columns = linear_sum_assignment(-table.to_numpy())
+        sizes = shown["truss"].value_counts()
+        for row, column in zip(rows, columns, strict=True):
+            if table.iloc[row, column]:
+                said[table.index[row]] = sizes[table.columns[column]]
+    return (said - there).abs().to_numpy()
+
+
+def true_candidates(truth):
+    """Return the fruit that can be seen as if the finder had found just them, trusses numbered."""
+    seen = fruit(truth)
+    if seen.empty:
+        return seen
+    size = np.sqrt(seen["width"] * seen["height"])
+    table = seen[["x", "y", "width", "height"]].assign(diameter_px=size, confidence=1.0)
+    return table.assign(truss=number_trusses(table, 0.5, truth["tag"]["mm_per_px"]))
+
+
+def truss_figures(pairs):
+    """Return how well candidates of photos are grouped, over photos with two fruit and more.
+
+    Fruit that were not found are no part of the index, but count in the trusses' counts; false
+    alarms likewise.
+    """
+    threshold = Settings().threshold
+    indices, errors = [], []
+    for truth, candidates in pairs:
+        seen = fruit(truth)
+        if len(seen) < 2:
+            continue
+        shown = candidates[candidates["confidence"] >= threshold].reset_index(drop=True)
+        pairs_found = matched(shown, seen)
+        if len(pairs_found) >= 2:
+            indices.append(same_grouping(pairs_found["truss"], pairs_found["truss_found"]))
+        errors += list(count_errors(seen, shown, pairs_found))
+    wrong = np.array(errors)
+    return {
+        "photos": len(indices),
+        "trusses": len(wrong),
+        "index": float(np.mean(indices)),
+        "exact": float((wrong == 0).mean()),
+        "within_one": float((wrong <= 1).mean()),
+    }
+
+
+def size_errors(looked):
+    """Return the error of the diameter of each fruit found, as a share of the true one."""
+    parts = []
+    for truth, seen, tag in looked:
+        if tag is None:
+            continue
+        shown = seen.candidates[seen.candidates["confidence"] >= Settings().threshold]
+        parts.append(matched(shown.reset_index(drop=True), fruit(truth, least_mm=5)))
+    pairs = pd.concat(parts, ignore_index=True)
+    error = pairs["diameter_mm_found"] / pairs["diameter_mm"] - 1
+    return pairs.assign(error=error.astype("float64"))
+
+
+def main():
+    """Print what is known about trusses and sizes."""
+    listed = photos()
+    looked = [(truth, *found(path)) for path, truth in listed]
+    for name, pairs in (
+        ("true boxes", [(truth, true_candidates(truth)) for _, truth in listed]),
+        ("as found", [(truth, seen.candidates) for truth, seen, _ in looked]),
+    ):
+        sys.stdout.write(f"trusses, {name}: {truss_figures(pairs)}\n")
+    errors = size_errors(looked)
+    share = pd.cut(errors["visible_share"], [0, 0.4, 0.7, 0.9, 1])
+    depth = pd.cut(errors["depth_from_tag_mm"], [-500, -60, -30, 30, 60, 500])
+    table = errors.assign(off=errors["error"].abs()).groupby([share, depth], observed=True)
+    figures = table.agg(
+        fruit=("off", "size"), median_off=("off", "median"), bias=("error", "median")
+    )
+    sys.stdout.write(figures.round(3).to_string() + "\n")
+    wrong = (errors["diameter_mm_found"] >= 10) != (errors["diameter_mm"] >= 10)
+    sys.stdout.write(f"on the wrong side of 10 mm: {wrong.mean():.3f} of {len(wrong)}\n")
+
+
+if __name__ == "__main__":
+    main()

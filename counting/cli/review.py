@@ -141,6 +141,7 @@ def review(
     from counting.review.live import Place, address, local_address, serve, token
     from counting.review.sheet import SheetOptions
 
+    trial = load_trial(directory)
     options = SheetOptions(flagged=flagged, survey=survey, blind=not open_, seed=seed)
     place = Place(local_address(), port, token()) if lan else Place("127.0.0.1", port)
     if lan:
@@ -148,7 +149,7 @@ def review(
         _show_code(address(place))
     typer.echo(address(place))
     say("Ctrl C ends it; nothing is lost.")
-    serve(load_trial(directory), place, options)
+    serve(trial, place, options)
 
 
 @app.command("agree")

@@ -14,21 +14,10 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from .material import LEVELS, MOST_BOXES, PLAIN, Store
+from .material import LEVELS, MOST_BOXES, Store
+from .pixels import JPEG_LUMINANCE, determinant, hide, inverse, jpeg, probes, render, tone
 
 LEAVES = 5
-FILL = 114.0
-# Luminance quantisation table of ITU-T T.81 (JPEG), annex K.1.
-JPEG_LUMINANCE = (
-    (16, 11, 10, 16, 24, 40, 51, 61),
-    (12, 12, 14, 19, 26, 58, 60, 55),
-    (14, 13, 16, 24, 40, 57, 69, 56),
-    (14, 17, 22, 29, 51, 87, 80, 62),
-    (18, 22, 37, 56, 68, 109, 103, 77),
-    (24, 35, 55, 64, 81, 104, 113, 92),
-    (49, 64, 78, 87, 103, 121, 120, 101),
-    (72, 92, 95, 98, 112, 100, 103, 99),
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,13 +83,11 @@ class Sampler:
         Whether to compile the work on pixels; worth it on a GPU.
     """
 
-    def __init__(
-        self, store: Store, recipe: Recipe, seed: int, compiled: bool = False
-    ) -> None:
-        self.render = torch.compile(_render) if compiled else _render
-        self.tone = torch.compile(_tone) if compiled else _tone
-        self.jpeg = torch.compile(_jpeg) if compiled else _jpeg
-        self.hide = torch.compile(_hide) if compiled else _hide
+    def __init__(self, store: Store, recipe: Recipe, seed: int, compiled: bool = False) -> None:
+        self.render = torch.compile(render) if compiled else render
+        self.tone = torch.compile(tone) if compiled else tone
+        self.jpeg = torch.compile(jpeg) if compiled else jpeg
+        self.hide = torch.compile(hide) if compiled else hide
         self.store = store
         self.recipe = recipe
         self.device = store.pixels.device
@@ -110,7 +97,7 @@ class Sampler:
         chances = (shares / counts.clamp(min=1))[store.domain]
         self.cumulated = torch.cumsum(chances / chances.sum(), 0)
         self.table = torch.tensor(JPEG_LUMINANCE, device=self.device, dtype=torch.float32)
-        self.probes = _probes(self.device)
+        self.probes = probes(self.device)
         self.scales = torch.tensor(recipe.scales, device=self.device)
         self.tomato_bare = store.bare[store.domain[store.bare[:, 0].long()] == 0]
         if len(self.tomato_bare) == 0:
@@ -177,9 +164,9 @@ class Sampler:
         middle = torch.where(self._uniform((batch, 1)) < 0.85, inside, middle)
         bare = self._uniform((batch,)) < self.recipe.bare
         disc = self.tomato_bare[
-            (self._uniform((batch,)) * len(self.tomato_bare)).long().clamp(
-                max=len(self.tomato_bare) - 1
-            )
+            (self._uniform((batch,)) * len(self.tomato_bare))
+            .long()
+            .clamp(max=len(self.tomato_bare) - 1)
         ]
         photo = torch.where(bare, disc[:, 0].long(), photo)
         middle = torch.where(bare[:, None], disc[:, 1:3], middle)
@@ -226,7 +213,7 @@ class Sampler:
     def _place(self, photo: Tensor, maps: Tensor, window: Tensor) -> tuple[Tensor, Tensor]:
         """Boxes of the photos in the crop, clipped to their window, and whether each counts."""
         boxes = self.store.boxes[photo]
-        back = _inverse(maps[:, :, :2])
+        back = inverse(maps[:, :, :2])
         middle = (boxes[..., :2] - maps[:, None, :, 2]) @ back.transpose(1, 2)
         # A fruit is near an ellipse: the box of the turned ellipse, not of the turned box.
         half = torch.sqrt((boxes[..., 2:] / 2) ** 2 @ (back**2).transpose(1, 2))
@@ -248,9 +235,7 @@ class Sampler:
         state = torch.where(label, 1, torch.where(unsure, 2, 0))
         return cut, torch.where(exists, state, torch.zeros_like(state))
 
-    def _leaves(
-        self, boxes: Tensor, state: Tensor
-    ) -> tuple[Tensor, Tensor, Tensor]:
+    def _leaves(self, boxes: Tensor, state: Tensor) -> tuple[Tensor, Tensor, Tensor]:
         """Leaves to lay over: their photos (B, L), maps (B, L, 2, 3) and shapes (B, L, 7)."""
         size = float(self.recipe.size)
         batch = len(boxes)
@@ -299,7 +284,7 @@ class Sampler:
 
     def _levels(self, photo: Tensor, maps: Tensor) -> Tensor:
         """Offset, width, height and step of each layer's photo at the level fit for its scale."""
-        step = _determinant(maps[..., :2]).abs().sqrt()
+        step = determinant(maps[..., :2]).abs().sqrt()
         level = torch.log2(step.clamp(min=1e-3) * 1.15).floor().clamp(0, LEVELS - 1).long()
         store = self.store
         return torch.stack(
@@ -352,113 +337,3 @@ class Sampler:
         flat = functional.conv2d(flat, kernel[:, None, :, None], padding=(4, 0), groups=groups)
         flat = functional.conv2d(flat, kernel[:, None, None, :], padding=(0, 4), groups=groups)
         return flat.reshape(photos.shape)
-
-
-def _determinant(m: Tensor) -> Tensor:
-    """Determinants of 2 by 2 matrices (the library's general routine waits for the GPU)."""
-    return m[..., 0, 0] * m[..., 1, 1] - m[..., 0, 1] * m[..., 1, 0]
-
-
-def _inverse(m: Tensor) -> Tensor:
-    """Inverses of 2 by 2 matrices."""
-    a, b, c, d = m[..., 0, 0], m[..., 0, 1], m[..., 1, 0], m[..., 1, 1]
-    turned = torch.stack([torch.stack([d, -b], -1), torch.stack([-c, a], -1)], -2)
-    return turned / _determinant(m)[..., None, None]
-
-
-def _inside(x: Tensor, y: Tensor, shapes: Tensor) -> Tensor:
-    """Whether points lie on each leaf: a slim disc with a waving edge."""
-    columns = [shapes[..., i].reshape(*shapes.shape[:2], *[1] * (x.ndim - 2)) for i in range(7)]
-    cx, cy, long, short, turn, wave, lobes = columns
-    dx, dy = x - cx, y - cy
-    u = (dx * turn.cos() + dy * turn.sin()) / long.clamp(min=1e-3)
-    v = (dy * turn.cos() - dx * turn.sin()) / short.clamp(min=1e-3)
-    edge = 1 + wave * torch.sin(lobes * torch.atan2(v, u) + 3 * turn)
-    return (u * u + v * v < edge * edge) & (long > 0)
-
-
-def _probes(device: torch.device) -> Tensor:
-    """Points evenly over the unit disc (2, K)."""
-    steps = torch.linspace(-0.8, 0.8, 7, device=device)
-    points = torch.cartesian_prod(steps, steps)
-    return points[(points**2).sum(1) <= 0.8].T
-
-
-def _hide(boxes: Tensor, state: Tensor, shapes: Tensor, probes: Tensor) -> Tensor:
-    """State of the boxes once the leaves lie over them: a fruit nearly covered isn't judged."""
-    gx, gy = probes
-    middle, half = (boxes[..., 2:] + boxes[..., :2]) / 2, (boxes[..., 2:] - boxes[..., :2]) / 2
-    x = (middle[..., :1] + half[..., :1] * gx)[:, None]
-    y = (middle[..., 1:] + half[..., 1:] * gy)[:, None]
-    covered = _inside(x, y, shapes).any(1).float().mean(-1)
-    return torch.where((state == 1) & (covered > 0.72), torch.full_like(state, 2), state)
-
-
-def _render(
-    pixels: Tensor, levels: Tensor, maps: Tensor, window: Tensor, shapes: Tensor, size: int
-) -> Tensor:
-    """Colour of every pixel of every crop (B, 3, S, S), bilinear, from the topmost layer there."""
-    device = pixels.device
-    grid = torch.arange(size, device=device) + 0.5
-    x, y = grid[None, None, None, :], grid[None, None, :, None]
-    batch = maps.shape[0]
-    xs, ys = grid[None, None, :], grid[None, :, None]
-    first = window[:, 0, :, None, None]
-    layer = ((xs >= first[:, 2]) | (ys >= first[:, 3])).long().expand(batch, size, size)
-    on = _inside(x, y, shapes)
-    for leaf in range(shapes.shape[1]):
-        layer = torch.where(on[:, leaf], leaf + 2, layer)
-    row = torch.arange(batch, device=device)[:, None, None]
-    m = maps[row, layer]
-    at = levels[row, layer]
-    step = at[..., 3].float()
-    sx = (m[..., 0, 0] * xs + m[..., 0, 1] * ys + m[..., 0, 2]) / step - 0.5
-    sy = (m[..., 1, 0] * xs + m[..., 1, 1] * ys + m[..., 1, 2]) / step - 0.5
-    wide, high = at[..., 1], at[..., 2]
-    beyond = (sx < -0.5) | (sy < -0.5) | (sx > wide - 0.5) | (sy > high - 0.5)
-    x0, y0 = sx.floor(), sy.floor()
-    fx, fy = sx - x0, sy - y0
-    left, top = x0.long(), y0.long()
-    total = [torch.zeros_like(sx) for _ in range(3)]
-    for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1)):
-        column = torch.minimum((left + dx).clamp(min=0), wide - 1)
-        line = torch.minimum((top + dy).clamp(min=0), high - 1)
-        colour = pixels[at[..., 0] + line * wide + column]
-        weight = (fx if dx else 1 - fx) * (fy if dy else 1 - fy)
-        for channel in range(3):
-            total[channel] = total[channel] + weight * ((colour >> (8 * channel)) & 255)
-    photo = torch.stack(total, 1)
-    return torch.where(beyond[:, None], torch.full_like(photo, FILL), photo)
-
-
-def _tone(
-    photos: Tensor, gain: Tensor, gamma: Tensor, saturation: Tensor, contrast: Tensor
-) -> Tensor:
-    """Gamma, saturation, gain by channel and contrast; stays within 0 to 255."""
-    photos = 255.0 * (photos / 255.0).clamp(min=1e-4) ** gamma[:, :, None, None]
-    grey = photos.mean(1, keepdim=True)
-    photos = grey + (photos - grey) * saturation[:, :, None, None]
-    level = photos.mean((1, 2, 3), keepdim=True)
-    photos = level + (photos - level) * contrast[:, :, None, None]
-    return (photos * gain[:, :, None, None]).clamp(0, 255)
-
-
-def _jpeg(photos: Tensor, quality: Tensor, table: Tensor) -> Tensor:
-    """Round the 8 by 8 cosine coefficients as JPEG of a quality does (quality: B,1,1,1,1,1)."""
-    device = photos.device
-    k = torch.arange(8, device=device).float()
-    basis = torch.cos((2 * k[None, :] + 1) * k[:, None] * torch.pi / 16) / 2
-    basis[0] /= 2**0.5
-    scale = torch.where(quality < 50, 5000 / quality, 200 - 2 * quality) / 100
-    step = (table * scale).clamp(min=1)
-    grey = photos.mean(1, keepdim=True)
-    split = torch.cat([grey, photos - grey], 1)
-    batch, channels, rows, columns = split.shape
-    blocks = split.reshape(batch, channels, rows // 8, 8, columns // 8, 8).transpose(3, 4)
-    spectrum = basis @ blocks @ basis.T
-    coarse = torch.where(torch.arange(4, device=device) > 0, 1.6, 1.0)  # colour is kept coarser
-    step = step * coarse[None, :, None, None, None, None]
-    spectrum = (spectrum / step).round() * step
-    blocks = basis.T @ spectrum @ basis
-    split = blocks.transpose(3, 4).reshape(batch, channels, rows, columns)
-    return (split[:, 1:] + split[:, :1]).clamp(0, 255)

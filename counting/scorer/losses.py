@@ -69,9 +69,7 @@ def targets(
     owned = torch.gather(boxes, 1, flat[..., None].expand(-1, -1, 4))
     owned = owned.transpose(1, 2).reshape(batch, 4, rows, columns)
     x, y = across + 0.5, (down + 0.5)[:, None]
-    sides = torch.stack(
-        [x - owned[:, 0], y - owned[:, 1], owned[:, 2] - x, owned[:, 3] - y], 1
-    )
+    sides = torch.stack([x - owned[:, 0], y - owned[:, 1], owned[:, 2] - x, owned[:, 3] - y], 1)
     weight = torch.where((centre > BOX_FROM) & (sides.amin(1) > 0.05), centre, 0.0)
     total = torch.zeros_like(wide).scatter_add(1, flat, weight.reshape(batch, -1))
     share = torch.gather(total, 1, flat).clamp(min=1e-3).reshape(centre.shape)
@@ -97,18 +95,18 @@ def overlap(first: Tensor, second: Tensor) -> tuple[Tensor, Tensor]:
 
 
 def loss(
-    centre: Tensor, sides: Tensor, quality: Tensor, boxes: Tensor, state: Tensor
+    maps: tuple[Tensor, Tensor, Tensor], boxes: Tensor, state: Tensor
 ) -> tuple[Tensor, Tensor]:
     """Return the loss of a batch and its four parts (centre, overlap, sides, quality).
 
     Parameters
     ----------
-    centre, sides, quality : Tensor
-        The maps, as the network gives them.
+    maps : tuple of Tensor
+        Centre, sides and quality, as the network gives them.
     boxes : Tensor, (B, N, 4)
     state : Tensor, (B, N)
     """
-    centre, sides, quality = centre.float()[:, 0], sides.float(), quality.float()[:, 0]
+    centre, sides, quality = maps[0].float()[:, 0], maps[1].float(), maps[2].float()[:, 0]
     want, judged, want_sides, weight = targets(boxes, state, *centre.shape[1:])
     fruit = (state == 1).sum().clamp(min=1).float()
     score = torch.sigmoid(centre)

@@ -116,12 +116,14 @@ def read_photos(
             key = f"{name}/{entry['file_name']}"
             image = cv2.imread(str(labels.parent / "photos" / entry["file_name"]))
             if image is None:
-                raise FileNotFoundError(f"{key}: named in {labels}, but it can't be read.")
+                message = f"{key}: named in {labels}, but it can't be read."
+                raise FileNotFoundError(message)
             drawn = np.array(boxes.get(entry["id"], []), np.float32).reshape(-1, 4)
-            rgb = np.ascontiguousarray(image[:, :, ::-1])
+            rgb = np.ascontiguousarray(image[:, :, ::-1], np.uint8)
             photos.append(LabelledPhoto(key, domain, int(split[key]["fold"]), rgb, drawn))
     if not photos:
-        raise FileNotFoundError(f"{folder}: expected folders {', '.join(SETS)}; found none.")
+        message = f"{folder}: expected folders {', '.join(SETS)}; found none."
+        raise FileNotFoundError(message)
     return photos
 
 
@@ -154,7 +156,8 @@ def _plain(rng: np.random.Generator, size: int = 512) -> NDArray[np.uint8]:
         coarse = rng.normal(0, 1, (cells, cells, 1)) + rng.normal(0, 0.25, (cells, cells, 3))
         grown = cv2.resize(coarse, (size, size), interpolation=cv2.INTER_CUBIC)
         image = image + grown * rough * rng.uniform(0, 10)
-    return np.clip(image, 0, 255).astype(np.uint8)
+    flat: NDArray[np.uint8] = np.clip(image, 0, 255).astype(np.uint8)
+    return flat
 
 
 def lay_out(photos: Sequence[LabelledPhoto], seed: int, device: torch.device) -> Store:
@@ -184,7 +187,10 @@ def lay_out(photos: Sequence[LabelledPhoto], seed: int, device: torch.device) ->
             bare += [(number, *disc) for disc in _bare_discs(photo, rng)]
     return Store(
         torch.from_numpy(np.concatenate(packed)).to(device),
-        *(torch.from_numpy(a).to(device) for a in (offset, width, height, boxes)),
+        torch.from_numpy(offset).to(device),
+        torch.from_numpy(width).to(device),
+        torch.from_numpy(height).to(device),
+        torch.from_numpy(boxes).to(device),
         torch.tensor([min(len(p.boxes), MOST_BOXES) for p in photos], device=device),
         torch.tensor([p.domain for p in photos], device=device),
         torch.tensor(bare or [(0.0, 0.0, 0.0, 1.0)], dtype=torch.float32, device=device),

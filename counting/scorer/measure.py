@@ -48,9 +48,7 @@ def propose(maps: Maps, image: NDArray[np.uint8], long_side: int) -> NDArray[np.
     return decode(found, scale, (rows, columns))
 
 
-def decode(
-    maps: NDArray[np.float32], scale: float, shape: tuple[int, int]
-) -> NDArray[np.float64]:
+def decode(maps: NDArray[np.float32], scale: float, shape: tuple[int, int]) -> NDArray[np.float64]:
     """Return candidates (K, 5) from the maps of one photo, as `propose` does."""
     score, highest, left, top, right, bottom, sure = maps
     ys, xs = np.nonzero((score >= highest) & (sure >= FLOOR))
@@ -107,15 +105,16 @@ def matched_centre(found: NDArray[np.float64], boxes: NDArray[np.float64]) -> ND
     if not len(boxes) or not len(found):
         return hit
     centre = found[:, :2] + found[:, 2:4] / 2
-    inside = (
+    inside: NDArray[np.bool_] = np.all(
         (centre[:, None] >= boxes[None, :, :2])
-        & (centre[:, None] <= boxes[None, :, :2] + boxes[None, :, 2:4])
-    ).all(2)
+        & (centre[:, None] <= boxes[None, :, :2] + boxes[None, :, 2:4]),
+        axis=2,
+    )
     away = np.linalg.norm(centre[:, None] - (boxes[:, :2] + boxes[:, 2:4] / 2)[None], axis=2)
     taken = np.zeros(len(boxes), bool)
     for pair in np.argsort(np.where(inside, away, np.inf), axis=None):
         candidate, label = np.unravel_index(pair, away.shape)
-        if not inside[candidate, label]:
+        if not bool(inside[candidate, label]):
             break
         if not hit[candidate] and not taken[label]:
             hit[candidate] = taken[label] = True

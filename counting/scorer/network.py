@@ -47,12 +47,13 @@ class FullBlock(nn.Module):
         self.residual = stride == 1 and inputs == outputs
 
     def forward(self, x: Tensor) -> Tensor:
+        """Return the block's map."""
         y: Tensor = self.project(functional.relu(self.widen(x)))
         return x + y if self.residual else y
 
 
 class InvertedResidual(nn.Module):
-    """1x1 to a wider map, depthwise convolution, 1x1 back; added to its input where shapes agree."""
+    """1x1 to a wider map, depthwise convolution, 1x1 back; added to its input as above."""
 
     def __init__(
         self, inputs: int, outputs: int, expansion: int, stride: int, kernel: int = 5
@@ -65,9 +66,9 @@ class InvertedResidual(nn.Module):
         self.residual = stride == 1 and inputs == outputs
 
     def forward(self, x: Tensor) -> Tensor:
-        y = functional.relu(self.widen(x))
-        y = functional.relu(self.depthwise(y))
-        y = self.project(y)
+        """Return the block's map."""
+        wide = functional.relu(self.depthwise(functional.relu(self.widen(x))))
+        y: Tensor = self.project(wide)
         return x + y if self.residual else y
 
 
@@ -232,6 +233,7 @@ def fused(scorer: Scorer) -> Scorer:
 def write_onnx(scorer: Scorer, path: Path) -> None:
     """Write the fused network as ONNX with free height and width."""
     shipped = Shipped(fused(scorer)).eval().cpu().float()
+    # The exporter by tracing: the newer one takes minutes for the same graph.
     torch.onnx.export(
         shipped,
         (torch.zeros(1, 3, 480, 640),),

@@ -1,0 +1,194 @@
+"""The making of the learned scorer, and the weights that are shipped."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+WEIGHTS = Path(__file__).parents[1] / "counting" / "scorer" / "scorer.onnx"
+PHOTOS = Path(__file__).parents[2] / "shared" / "labelled-photos"
+
+
+def shipped_maps(photo):
+    """Maps (7, H/4, W/4) of the shipped weights for one RGB photo."""
+    net = cv2.dnn.readNetFromONNX(str(WEIGHTS))
+    net.setInput(photo.astype(np.float32).transpose(2, 0, 1)[None])
+    return net.forward()[0]
+
+
+def test_the_shipped_weights_take_at_most_8_megabytes():
+    assert WEIGHTS.stat().st_size <= 8_000_000
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(96, 128), (160, 96)])
+def test_the_shipped_weights_give_seven_maps_at_a_quarter_of_any_size(rows, columns):
+    maps = shipped_maps(np.full((rows, columns, 3), 128, np.uint8))
+    assert maps.shape == (7, rows // 4, columns // 4)
+    assert (maps[1] >= maps[0]).all()
+    assert maps[0].min() >= 0
+    assert maps[0].max() <= 1
+
+
+@pytest.mark.parametrize("colour", [(240, 240, 235), (120, 170, 230), (90, 70, 55), (70, 120, 50)])
+def test_a_plain_wall_sky_soil_or_green_gives_no_candidate(colour):
+    rng = np.random.default_rng(5)
+    photo = np.clip(np.array(colour) + rng.normal(0, 4, (384, 512, 3)), 0, 255)
+    photo = photo + np.linspace(-15, 15, 384)[:, None, None]
+    assert shipped_maps(photo)[6].max() < 0.3
+
+
+def test_no_scene_or_tree_lies_in_two_folds():
+    table = json.loads(WEIGHTS.with_name("split.json").read_text(encoding="utf-8"))["photos"]
+    folds: dict[tuple[str, str], set[int]] = {}
+    for name, row in table.items():
+        kind = "apple" if name.startswith("apple") else name.split("/")[0]
+        folds.setdefault((kind, row["scene"]), set()).add(row["fold"])
+    assert len(table) == 750
+    assert all(len(f) == 1 for f in folds.values())
+    assert {f for s in folds.values() for f in s} == {0, 1, 2}
+
+
+torch = pytest.importorskip("torch", reason="training needs the extra `train` (torch)")
+augment = pytest.importorskip("counting.scorer.augment")
+losses = pytest.importorskip("counting.scorer.losses")
+material = pytest.importorskip("counting.scorer.material")
+measure = pytest.importorskip("counting.scorer.measure")
+network = pytest.importorskip("counting.scorer.network")
+train = pytest.importorskip("counting.scorer.train")
+
+
+def disc_photo(rng, number, size=160):
+    """A made-up photo: red discs on mottled green, boxes known."""
+    image = rng.normal((60, 110, 50), 12, (size, size, 3)).clip(0, 255).astype(np.uint8)
+    boxes = []
+    for x, y in ((45, 50), (110, 100)):
+        radius = int(rng.integers(14, 24))
+        cv2.circle(image, (x, y), radius, (200, 40, 30), -1)
+        boxes.append((x - radius, y - radius, 2 * radius, 2 * radius))
+    return material.LabelledPhoto(f"made/{number}", 0, 0, image, np.array(boxes, np.float32))
+
+
+@pytest.fixture
+def sampler():
+    """Crops from made-up photos."""
+    rng = np.random.default_rng(2)
+    photos = [disc_photo(rng, n) for n in range(4)] + material.plain_photos(rng, 2)
+    store = material.lay_out(photos, 1, torch.device("cpu"))
+    recipe = augment.Recipe(size=96, scales=((0.6, 1.4),) * 7)
+    return augment.Sampler(store, recipe, seed=3)
+
+
+def test_crops_come_as_whole_numbers_with_boxes_inside_them(sampler):
+    batch = sampler.draw(16)
+    assert batch.photos.shape == (16, 3, 96, 96)
+    assert torch.equal(batch.photos, batch.photos.round())
+    real = batch.boxes[batch.state > 0]
+    assert len(real) > 8
+    assert real.min() >= 0
+    assert real.max() <= 96
+
+
+def test_a_crop_without_any_change_shows_the_label_where_the_disc_is():
+    rng = np.random.default_rng(4)
+    store = material.lay_out([disc_photo(rng, 0)], 1, torch.device("cpu"))
+    maps = torch.tensor([[[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]])
+    recipe = augment.Recipe(size=160)
+    window = torch.tensor([[0.0, 0.0, 160.0, 160.0]])
+    sampler = augment.Sampler(store, recipe, seed=1)
+    boxes, state = sampler._place(torch.tensor([0]), maps, window)
+    assert state[0].tolist()[:3] == [1, 1, 0]
+    x0, y0, x1, y1 = boxes[0, 0].tolist()
+    whole = disc_photo(np.random.default_rng(4), 0)
+    assert (x0, y0, x1 - x0, y1 - y0) == pytest.approx(tuple(whole.boxes[0]), abs=1e-3)
+
+
+def test_the_centre_map_is_one_at_the_label_and_its_box_is_drawn_there():
+    boxes = torch.tensor([[[16.0, 24.0, 48.0, 64.0], [0.0, 0.0, 0.0, 0.0]]])
+    centre, judged, sides, weight = losses.targets(boxes, torch.tensor([[1, 0]]), 24, 24)
+    assert centre[0, 11, 8] == 1
+    assert (centre == 1).sum() == 1
+    assert judged.all()
+    assert sides[0, :, 11, 8].tolist() == pytest.approx([4.5, 5.5, 3.5, 4.5])
+    assert weight.sum().item() == pytest.approx(1, abs=1e-5)
+
+
+def test_a_fruit_hidden_too_far_is_neither_rewarded_nor_blamed():
+    boxes = torch.tensor([[[16.0, 24.0, 48.0, 64.0]]])
+    centre, judged, _, weight = losses.targets(boxes, torch.tensor([[2]]), 24, 24)
+    assert centre.max() == 0
+    assert weight.max() == 0
+    assert judged[0, 11, 8] == 0
+    assert judged[0, 0, 0] == 1
+
+
+def test_generalised_overlap_is_one_for_equal_boxes_and_below_for_others():
+    same = torch.tensor([[2.0, 2.0, 2.0, 2.0]])
+    wide = torch.tensor([[2.0, 2.0, 6.0, 2.0]])
+    assert losses.overlap(same, same)[1].item() == pytest.approx(1)
+    share, general = losses.overlap(same, wide)
+    assert share.item() == pytest.approx(0.5)
+    assert general.item() == pytest.approx(0.5)
+
+
+def test_average_precision_of_a_worked_case():
+    # Hits, in order of confidence: yes, no, yes; of two labels. Precision is 1 up to a recall of
+    # one half (51 of the 101 recalls) and 2/3 from there (50 of them).
+    got = measure.average_precision(np.array([True, False, True]), np.array([0.9, 0.8, 0.7]), 2)
+    assert got == pytest.approx((51 + 50 * 2 / 3) / 101)
+
+
+def test_nearest_centre_takes_the_label():
+    boxes = np.array([[0, 0, 10, 10.0], [8, 0, 10, 10]])
+    found = np.array([[4, 1, 8, 8, 0.9], [0, 0, 9, 9, 0.8], [50, 50, 5, 5, 0.7]])
+    assert measure.matched_centre(found, boxes).tolist() == [True, True, False]
+
+
+def test_the_learning_rate_falls_twice():
+    at = [train.share_of_rate(m) for m in (0.01, train.SECOND - 1e-6, train.SECOND + 0.05, 1.0)]
+    assert at[0] > 0.9
+    assert at[1] < 0.02
+    assert at[2] > 0.9
+    assert at[3] < 0.02
+
+
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of the exporter's own making
+def test_opencv_and_torch_give_the_same_maps(tmp_path):
+    pytest.importorskip("onnx", reason="writing ONNX needs the extra `train` (onnx)")
+    torch.manual_seed(1)
+    made = network.Scorer()
+    with torch.no_grad():
+        network.fused(made)
+        photo = torch.randint(0, 256, (1, 3, 96, 128)).float()
+        want = network.Shipped(made).eval()(photo)[0].numpy()
+    network.write_onnx(made, tmp_path / "made.onnx")
+    net = cv2.dnn.readNetFromONNX(str(tmp_path / "made.onnx"))
+    net.setInput(photo.numpy())
+    assert np.abs(net.forward()[0] - want).max() < 1e-3
+
+
+@pytest.mark.slow
+def test_a_short_run_learns_to_find_discs(sampler):
+    torch.manual_seed(1)
+    torch.set_num_threads(2)
+    scorer = network.Scorer()
+    optimiser = torch.optim.AdamW(scorer.parameters(), 2e-3)
+    shares = []
+    for _ in range(60):
+        batch = sampler.draw(8)
+        total, _ = losses.loss(scorer(batch.photos), batch.boxes, batch.state)
+        optimiser.zero_grad()
+        total.backward()
+        optimiser.step()
+        shares.append(total.item())
+    assert np.mean(shares[-10:]) < 0.7 * np.mean(shares[:10])
+
+
+@pytest.mark.skipif(not PHOTOS.is_dir(), reason="the labelled photos aren't beside the project")
+def test_every_labelled_photo_has_a_fold():
+    photos = material.read_photos(PHOTOS, material.read_split(), most=3)
+    assert {p.fold for p in photos} <= {0, 1, 2}
+    assert {p.domain for p in photos} == set(range(6))

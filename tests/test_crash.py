@@ -1,5 +1,6 @@
 """Killed at any moment, or with no space left: the ledger opens with every confirmed count."""
 
+import json
 import os
 import random
 import resource
@@ -7,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from pathlib import Path
 
 import pytest
@@ -17,89 +19,120 @@ from counting.ledger import Ledger, verify
 from counting.plan.trial import Trial
 from counting.records.observations import observations
 from counting.records.tallies import take_tallies
+from counting.review.corrections import take_document
+from counting.review.document import Document, parse
 
 pytestmark = pytest.mark.slow
 
 KILLS = 200
 
 
-def write_on(trial: Trial, photos: list[str], done: int, start: int) -> None:
-    """Propose, confirm and tally without end; tell every fact that was confirmed to be written."""
+def write_on(trial: Trial, corrections: dict, done: int, start: int) -> None:
+    """Propose, confirm and tally without end; tell every batch that was said to be written."""
     number = start
     while True:
         number += 1
-        photo = photos[number % len(photos)]
         with trial.ledger() as ledger:
-            body = {"photo": photo, "count": number, "candidates": [{"x": n} for n in range(30)]}
-            ledger.append_many([("proposal", photo, body)], by="test")
-            answer = {
-                "photo": photo,
-                "reviewer": f"r{number}",
-                "at": "2026-07-01T18:00:00+00:00",
-                "answer": "counted",
-                "count": 3,
-                "marks": marks(3),
-            }
-            facts = [
-                ("confirmation", f"{photo}|r{number}", answer),
-                ("event", f"with r{number}", {}),
-            ]
+            bodies = [{"photo": photo, "version": str(number)} for photo in corrections["others"]]
+            facts = [("proposal", body["photo"], body) for body in bodies]
             ledger.append_many(facts, by="test")
-        os.write(done, f"confirmation {photo}|r{number}\n".encode())
+        os.write(done, f"proposal {number}\n".encode())
+        document = corrections_of(corrections["file"], f"r{number}")
+        take_document(trial, document, "corrections", check_files=False)
+        os.write(done, f"confirmation r{number}\n".encode())
         sheet = trial.directory / "tally.csv"
-        rows = [f"2026-07-01,{code},t{number},{number}" for code in trial.plants["code"]]
+        rows = [f"2026-07-01,{code},t{number},{number % 50}" for code in trial.plants["code"]]
         sheet.write_text("survey,plant,by,fruit\n" + "\n".join(rows) + "\n", encoding="utf-8")
         take_tallies(trial, [sheet])
         os.write(done, f"tally t{number}\n".encode())
 
 
-def run_until_killed(trial: Trial, photos: list[str], wait: float, start: int) -> list[str]:
-    """Let a child write, kill it after `wait` seconds and return what it told."""
+def corrections_of(file: dict, reviewer: str) -> Document:
+    return parse(json.dumps({**file, "reviewer": reviewer}).encode(), "corrections")
+
+
+def put_on_a_sheet(trial: Trial, plants: list[str]) -> dict:
+    """Put drawn-up photos of some plants on a sheet; return corrections for all of them."""
+    photos = [add_photo(trial, plant) for plant in plants]
+    with trial.ledger() as ledger:
+        for photo in photos:
+            ledger.append("proposal", photo, {"photo": photo, "candidates": []}, by="test")
+        hashes = {entry.key: entry.hash for entry in ledger.standing("proposal")}
+        shown = [{"photo": photo, "proposal": hashes[photo]} for photo in photos]
+        ledger.append("sheet", "s1", {"sheet": "s1", "photos": shown}, by="test")
+    added = [{**mark, "candidate": None, "state": "added"} for mark in marks(3)]
+    answer = {
+        "at": "2026-07-01T18:00:00+00:00",
+        "answer": "counted",
+        "count": 3,
+        "seconds": 2.0,
+        "clicks": 3,
+        "marks": added,
+    }
+    return {
+        "format": "counting corrections",
+        "version": 1,
+        "trial": trial.plan.id,
+        "sheet": "s1",
+        "saved_at": "2026-07-01T18:30:00+00:00",
+        "photos": [{"photo": photo, "proposal": hashes[photo], **answer} for photo in photos],
+    }
+
+
+def run_until_killed(
+    trial: Trial, corrections: dict, moment: tuple[int, float], start: int
+) -> list[str]:
+    """Let a child write, kill it so many facts and seconds later, and return what it told."""
+    facts, seconds = moment
     reading, writing = os.pipe()
     child = os.fork()
     if child == 0:
         os.close(reading)
         try:
-            write_on(trial, photos, writing, start)
+            write_on(trial, corrections, writing, start)
         finally:
             os._exit(1)
     os.close(writing)
-    time.sleep(wait)
-    os.kill(child, signal.SIGKILL)
-    os.waitpid(child, 0)
     with os.fdopen(reading, "r", encoding="utf-8") as told:
-        return told.read().splitlines()
+        lines = [told.readline() for _ in range(facts)]
+        time.sleep(seconds)
+        os.kill(child, signal.SIGKILL)
+        os.waitpid(child, 0)
+        return [line.strip() for line in [*lines, *told] if line.endswith("\n")]
 
 
 def test_killed_at_200_moments_the_ledger_opens_with_every_count(tmp_path):
     trial = make_trial(tmp_path / "trial")
-    photos = [add_photo(trial, plant) for plant in trial.plants["code"]]
+    corrections = {
+        "file": put_on_a_sheet(trial, list(trial.plants["code"][:6])),
+        "others": [add_photo(trial, plant) for plant in trial.plants["code"][6:]],
+    }
     rng = random.Random(20260601)
     told: set[str] = set()
     for kill in range(KILLS):
-        told |= set(run_until_killed(trial, photos, rng.uniform(0.0, 0.15), kill * 1000))
-        found = verify(trial.directory)
-        assert found.faults == (), kill
-    assert len(told) > KILLS // 4
+        moment = (rng.randrange(4), rng.uniform(0.0, 0.05))
+        told |= set(run_until_killed(trial, corrections, moment, kill * 1000))
+        assert verify(trial.directory).faults == (), kill
+    assert {line.split()[0] for line in told} == {"proposal", "confirmation", "tally"}
     with trial.ledger() as ledger:
-        confirmations = {entry.key for entry in ledger.standing("confirmation")}
-        events = {entry.key for entry in ledger.standing("event")}
-        tallies: dict[str, int] = {}
-        for entry in ledger.standing("observation"):
-            tallies[entry.body["by"]] = tallies.get(entry.body["by"], 0) + 1
+        confirmed = Counter(entry.body["reviewer"] for entry in ledger.standing("confirmation"))
+        tallied = Counter(entry.body["by"] for entry in ledger.standing("observation"))
+        proposed = Counter(
+            entry.body["version"] for entry in ledger.entries("proposal") if "version" in entry.body
+        )
         table = observations(trial, ledger)
-    assert {line.removeprefix("confirmation ") for line in told if "|" in line} <= confirmations
-    assert {line.removeprefix("tally ") for line in told if line.startswith("tally")} <= set(
-        tallies
-    )
-    # a transaction is there wholly or not at all
-    assert {key.split("|")[1] for key in confirmations} == {e.removeprefix("with ") for e in events}
-    assert set(tallies.values()) == {len(trial.plants)}
-    assert len(table) > 0
+    # what was said to be written is there, and every batch wholly or not at all
+    assert {line.split()[1] for line in told if line.startswith("confirmation")} <= set(confirmed)
+    assert {line.split()[1] for line in told if line.startswith("tally")} <= set(tallied)
+    assert set(confirmed.values()) == {6}
+    assert set(tallied.values()) == {8}
+    assert {line.split()[1] for line in told if line.startswith("proposal")} <= set(proposed)
+    assert set(proposed.values()) == {2}
+    assert (table["source"] == "photo").sum() == 6
     with trial.ledger() as ledger:
         ledger.append("event", "afterwards", {}, by="test")
-    assert verify(trial.directory) == verify(trial.directory)
-    assert verify(trial.directory).remarks == ()
+    found = verify(trial.directory)
+    assert (found.faults, found.remarks) == ((), ())
 
 
 def fill(trial: Path) -> None:

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from trials import SURVEY, Beds, add_photo, confirm, make_trial, marks
+from typer.testing import CliRunner
 
+from counting.cli import app
 from counting.errors import TallyError
 from counting.ledger import Ledger
 from counting.records.confirmed import Answer, tell_apart
@@ -277,6 +279,16 @@ def test_leaving_out_takes_a_known_plant_and_a_reason(trial):
         leave_out(trial, "A1-1", "  ", by="ann")
     with pytest.raises(TallyError, match="not a date"):
         leave_out(trial, "A1-1", "wilted", by="ann", survey="July")
+
+
+def test_the_command_leaves_a_plant_out_lists_it_and_takes_it_back(trial):
+    def run(*arguments):
+        return CliRunner().invoke(app, ["leave-out", str(trial.directory), *arguments])
+
+    assert run().stdout == ""
+    assert isinstance(run("A1-1").exception, TallyError)
+    assert run("A1-1", "--reason", "wilted", "--by", "ann").stdout == "A1-1, all surveys, wilted\n"
+    assert run("A1-1", "--back").stdout == ""
 
 
 def test_a_photo_left_out_does_not_count(trial):

@@ -135,3 +135,38 @@ def diary_command(
     elif not any(row.values()) and not sheet and not struck:
         for line in diary.as_lines(table):
             typer.echo(line)
+
+
+@app.command("leave-out")
+def leave_out_command(
+    directory: TrialDir,
+    plant: Annotated[str, typer.Argument(metavar="PLANT", help="The plant's code.")] = "",
+    reason: Annotated[str, typer.Option("--reason", help="Why; the report lists it.")] = "",
+    survey: Annotated[
+        str, typer.Option("--survey", metavar="DATE", help="Only of this survey; else of all.")
+    ] = "",
+    by: Annotated[str, typer.Option("--by", help="Who decided it.")] = "",
+    back: Annotated[bool, typer.Option("--back", help="Count the plant again.")] = False,
+) -> None:
+    """Leave a plant out of the comparison, with the reason, or list what is left out.
+
+    Nothing is deleted: the counts stay in the ledger and the report lists what was left out.
+
+    Example: counting leave-out trial A1-2 --reason "broken by wind" --survey 2026-07-15
+    """
+    from counting.plan.trial import load_trial
+    from counting.records.exclusions import exclusions, leave_out, take_back
+
+    trial = load_trial(directory)
+    who = by or "leave-out"
+    if plant and back:
+        done = take_back(trial, plant, by=who, survey=survey)
+        say(f"{plant} counts again." if done else f"{plant} was not left out so.")
+    elif plant:
+        done = leave_out(trial, plant, reason, by=who, survey=survey)
+        say(f"{plant} is left out." if done else f"{plant} is left out already.")
+    with trial.ledger() as ledger:
+        for each in exclusions(ledger):
+            what = each.plant or f"photo {each.photo[:12]}"
+            when = each.survey or ("all surveys" if each.plant else "")
+            typer.echo(", ".join(part for part in (what, when, each.reason) if part))

@@ -178,6 +178,23 @@ def test_all_measures_come_with_the_main_one_first_and_the_others_adjusted(tmp_p
     assert {each["comparisons"][0]["adjustment"] for each in found[1:]} == {"Holm"}
 
 
+def test_groups_that_differed_before_the_first_treatment_are_named_first(tmp_path: Path) -> None:
+    trial = make_trial(tmp_path / "t", Beds(blocks=4, plants_per_plot=3))
+    plan = tmp_path / "t" / "trial.toml"
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(
+        text.replace("seed =", "first_treatment = 2026-07-10\nseed ="), encoding="utf-8"
+    )
+    for number, row in enumerate(trial.plants.to_dict("records")):
+        more = 12 if row["group"] == "grafted" else 0
+        for survey in ("2026-07-01", "2026-07-20"):
+            photo = add_photo(trial, row["code"], survey=survey)
+            confirm(trial, photo, 12 + number % 3 + more)
+    found = as_json("compare", tmp_path / "t")
+    assert found["survey"] == "2026-07-20"
+    assert found["cautions"][0].startswith("The groups differed before the first treatment")
+
+
 def test_fruit_per_truss_of_a_trial(tmp_path: Path) -> None:
     trial = counted_trial(tmp_path / "t")
     for code in trial.plants["code"]:

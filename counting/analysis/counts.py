@@ -141,7 +141,7 @@ def _negative_binomial(counts: Floats, exposure: Floats, design: Design) -> Coun
         scale = _pearson(counts, fit.fitted, fit.fitted, n - p)
         return _model("Poisson", design, fit, scale, None)
     for _ in range(_ROUNDS):
-        fit = _glm(counts, exposure, design.matrix, size)
+        fit = _glm(counts, exposure, design.matrix, size, start=fit.coefficients)
         fresh = _size(counts, fit.fitted)
         if fresh is None or abs(fresh - size) < 1e-9 * size:
             break
@@ -180,7 +180,14 @@ def _model(method: str, design: Design, fit: _Fit, scale: float, size: float | N
     )
 
 
-def _glm(counts: Floats, exposure: Floats, matrix: Floats, size: float | None) -> _Fit:
+def _glm(
+    counts: Floats,
+    exposure: Floats,
+    matrix: Floats,
+    size: float | None,
+    *,
+    start: Floats | None = None,
+) -> _Fit:
     """Fit a log-linear model with a variance of the mean (None), mean**2 (0) or negative binomial.
 
     The covariance is for a scale of 1.
@@ -208,7 +215,7 @@ def _glm(counts: Floats, exposure: Floats, matrix: Floats, size: float | None) -
     with warnings.catch_warnings():
         # a fit that ends without converging shows in its own figures
         warnings.simplefilter("ignore")
-        fit = model.fit(tol=1e-12, scale=1.0)
+        fit = model.fit(start_params=start, tol=1e-12, scale=1.0)
     return _Fit(
         np.asarray(fit.params, "float64"),
         np.asarray(fit.fittedvalues, "float64")[place.ravel()],

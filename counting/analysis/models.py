@@ -23,7 +23,7 @@ from counting.analysis.result import Dispersion, Zeros
 from counting.analysis.selection import Selection
 from counting.analysis.units import Units
 
-__all__ = ["Models", "count_model", "fit_models"]
+__all__ = ["Models", "count_model", "fit_models", "ratio_model"]
 
 Floats = NDArray[np.float64]
 
@@ -124,10 +124,7 @@ def _counts_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> _
 
 
 def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
-    """Fit the model that gives the ratios.
-
-    Plants are negative binomial. Totals of plots vary by what the plots do, in proportion to their
-    mean, unless they are tiny: then they vary by chance, in proportion to its root.
+    """Fit the model that gives the ratios; see `ratio_model`.
 
     Parameters
     ----------
@@ -143,11 +140,29 @@ def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
     found = _counts_of(units.table, groups, units.blocked)
     if found is None:
         return None
-    if units.unit == "plant" or len(units.table) == len(units.plants):
-        return fit_counts(found.counts, found.exposure, found.design)
-    variance: Variance = "square" if found.counts.mean() >= _FEW else "mean"
-    model = fit_counts(found.counts, found.exposure, found.design, variance)
-    return replace(model, method=f"{model.method}, on {units.unit} totals")
+    totals = units.unit != "plant" and len(units.table) < len(units.plants)
+    model = ratio_model(found.counts, found.exposure, found.design, totals=totals)
+    return replace(model, method=f"{model.method}, on {units.unit} totals") if totals else model
+
+
+def ratio_model(counts: Floats, exposure: Floats, design: Design, *, totals: bool) -> CountModel:
+    """Fit the variance that suits plants, or totals of plots.
+
+    Plants are negative binomial. Totals of plots vary by what the plots do, in proportion to their
+    mean, unless they are tiny: then they vary by chance, in proportion to its root. The choice was
+    made by simulation, tests/simulation.md.
+
+    Parameters
+    ----------
+    counts, exposure : (n,) float64
+    design : Design
+    totals : bool
+        Whether the counts are totals over several plants.
+    """
+    if not totals:
+        return fit_counts(counts, exposure, design)
+    variance: Variance = "square" if counts.mean() >= _FEW else "mean"
+    return fit_counts(counts, exposure, design, variance)
 
 
 def _check(units: Units, groups: tuple[str, ...]) -> CountModel | None:

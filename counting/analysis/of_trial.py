@@ -44,13 +44,46 @@ def question_of(trial: Trial, table: pd.DataFrame, measure: str | None = None) -
         groups=tuple(group.name for group in plan.groups),
         main=chosen in {plan.main_measure, TOTAL if plan.main_measure == "fruit" else ""},
         smallest_difference=plan.smallest_difference,
+        baseline=_baseline(trial, table, chosen),
         seed=plan.seed,
     )
 
 
+def _baseline(trial: Trial, table: pd.DataFrame, measure: str) -> str | None:
+    """Return the last survey before the first treatment at which the measure was recorded."""
+    first = trial.plan.first_treatment
+    if first is None:
+        return None
+    surveys = table.loc[(table["measure"] == measure) & table["value"].notna(), "survey"]
+    return max((day for day in surveys if day <= first.isoformat()), default=None)
+
+
 def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
-    """Compare one measure of a trial's observations; see `counting.analysis.compare.compare`."""
-    return compare(with_exposure(table, question), question)
+    """Compare one measure of a trial's observations; see `counting.analysis.compare.compare`.
+
+    Where the groups differed already at the baseline, that is the first caution.
+    """
+    table = with_exposure(table, question)
+    found = compare(table, question)
+    if question.baseline is None or found.survey is None or found.survey <= question.baseline:
+        return found
+    try:
+        before = compare(table, replace(question, survey=question.baseline, draws=1))
+    except AnalysisError:  # other plants or another source than at the baseline
+        return found
+    unlike = [
+        contrast.sentence
+        for contrast in before.comparisons
+        if (p := contrast.ratio_p if before.kind == "count" else contrast.difference_p) is not None
+        and p < 1 - question.level
+    ]
+    if not unlike:
+        return found
+    caution = (
+        f"The groups differed before the first treatment, at the survey of {question.baseline}: "
+        f"{' '.join(unlike)}"
+    )
+    return replace(found, cautions=(caution, *found.cautions))
 
 
 def with_exposure(table: pd.DataFrame, question: Question) -> pd.DataFrame:

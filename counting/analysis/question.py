@@ -44,6 +44,8 @@ class Question:
         Share of plants above this number.
     groups : tuple of str
         The groups of the plan, so that one without values is named.
+    baseline : str or None
+        A survey before the first treatment, at which the groups should be alike.
     main : bool
         Whether this is the measure that the plan names as the main one.
     """
@@ -61,5 +63,6 @@ class Question:
     groups: tuple[str, ...] = ()
     main: bool = True
     smallest_difference: float | None = None
+    baseline: str | None = None
     seed: int = SEED
     draws: int = DRAWS

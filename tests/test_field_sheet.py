@@ -4,6 +4,7 @@ import io
 import re
 import shutil
 import subprocess
+import sys
 from datetime import date
 
 import numpy as np
@@ -186,6 +187,19 @@ def test_a_table_saved_by_libreoffice_is_taken_back(trial, tmp_path, start, save
     command += ["--convert-to", saved, "--outdir", str(out), str(tmp_path / f"tally.{start}")]
     subprocess.run(command, check=True, capture_output=True, timeout=180)
     taken_back(trial, out / f"tally.{saved}")
+
+
+def test_the_command_writes_sheet_and_table(trial, tmp_path):
+    out, table = tmp_path / "sheet.pdf", tmp_path / "tally.xlsx"
+    words = [sys.executable, "-m", "counting", "field-sheet", str(trial.directory)]
+    words += ["--out", str(out), "--table", str(table), "--survey", "2026-07-06", "--trusses", "2"]
+    done = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert done.returncode == 0
+    assert out.read_bytes().startswith(b"%PDF")
+    read = pd.read_excel(table, dtype=str)
+    assert read["survey"].unique().tolist() == ["2026-07-06"]
+    assert "fruit truss 2" in read.columns
+    assert "fruit truss 3" not in read.columns
 
 
 def test_another_ending_and_too_many_trusses_are_refused(trial, tmp_path):

@@ -136,6 +136,7 @@ def test_one_plot_per_group_can_describe_not_test():
         ({"blocks": 4}, "2 in 16"),
         ({"blocks": 4, "plants_per_plot": 3}, "its 3 plants are one result, not 3"),
         ({"blocks": 6}, "Without guard plants"),
+        ({"blocks": 6, "allotted_to": "plant"}, "stand side by side"),
         ({"blocks": 1, "plots_per_group": 6}, "One block"),
         ({"blocks": 4, "allotted_to": "block"}, "Whole blocks are allotted"),
     ],

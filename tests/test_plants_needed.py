@@ -10,12 +10,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from trials import Beds, make_trial
 
 from counting.errors import PlanError
 from counting.plan.needed_picture import needed_picture
 from counting.plan.needed_text import needed_text, typed_spread
 from counting.plan.pilot import spread_from_pilot
 from counting.plan.plants_needed import Aim, Spread, need, plots_for, power_for
+from counting.records.tallies import take_tallies
 
 UNIT = Spread("measure", 1.0, sd=1.0)
 
@@ -266,6 +268,24 @@ def test_the_command_gives_table_picture_and_json(tmp_path):
     machine = json.loads(run(*typed, "--json", "-").stdout)
     assert machine["measure"] == "fruit"
     assert f"{machine['plots_per_group']} plots of 3" in done.stdout
+
+
+def test_the_command_takes_the_spread_from_a_survey_in_the_ledger(tmp_path):
+    trial = make_trial(tmp_path / "trial", Beds(blocks=6, plants_per_plot=3))
+    counts = np.random.default_rng(4).negative_binomial(6, 0.2, len(trial.plants))
+    lines = [f"2026-07-01,{code},{n}" for code, n in zip(trial.plants["code"], counts, strict=True)]
+    path = tmp_path / "tally.csv"
+    path.write_text("\n".join(["survey,plant,fruit", *lines]) + "\n", encoding="utf-8")
+    take_tallies(trial, [path])
+    words = ["--trial", str(trial.directory), "--plants-per-plot", "3", "--json", "-"]
+    machine = json.loads(run(*words).stdout)
+    control = counts[(trial.plants["group"] == "own-rooted").to_numpy()]
+    assert machine["mean"] == pytest.approx(control.mean())
+    assert machine["difference"] == trial.plan.smallest_difference
+    assert "2026-07-01" in machine["cautions"][0]
+    done = run(*words, "--survey", "2026-08-01")
+    assert done.returncode == 2
+    assert "one of 2026-07-01" in done.stderr
 
 
 def test_the_command_says_in_one_line_what_is_missing():

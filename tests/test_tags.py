@@ -4,6 +4,7 @@ import io
 import re
 import shutil
 import subprocess
+import sys
 
 import cv2
 import numpy as np
@@ -160,6 +161,21 @@ def test_pictures_are_written_one_per_plant_with_their_resolution(trial, tmp_pat
         assert image.info["dpi"] == pytest.approx((508, 508), abs=0.1)
     with pytest.raises(CountingError, match="--replace"):
         write_tag_pictures(trial, tmp_path / "png")
+
+
+def test_the_command_writes_the_pdf_and_overwrites_only_when_told(trial, tmp_path):
+    out = tmp_path / "tags.pdf"
+    words = [sys.executable, "-m", "counting", "tags", str(trial.directory), "--out", str(out)]
+    done = subprocess.run(
+        [*words, "--paper", "letter"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0
+    assert f"{len(tagged(trial))} tags" in done.stderr
+    assert out.read_bytes() == tags_pdf(trial, paper="letter")
+    again = subprocess.run(words, capture_output=True, text=True, check=False)
+    assert again.returncode == 2
+    assert "--replace" in again.stderr
+    assert out.read_bytes() == tags_pdf(trial, paper="letter")
 
 
 def test_a_trial_without_tag_numbers_says_where_to_write_them(tmp_path):

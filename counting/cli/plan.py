@@ -47,7 +47,10 @@ def start(
     ] = None,
     guards_per_plot: Annotated[
         int | None,
-        typer.Option(help="Guard plants of a plot, at its ends, not counted. 2 if not given."),
+        typer.Option(
+            help="Guard plants of a plot, at its ends, not counted. 2 if not given,"
+            " 0 where single plants get the treatment."
+        ),
     ] = None,
     crop: Annotated[str, typer.Option(help="What grows.")] = "tomato",
     main_measure: Annotated[
@@ -133,7 +136,7 @@ def start(
 
 def _asked(question: str, usual: str) -> str:
     """Put one question at the keyboard; return what was typed, or the usual answer."""
-    answer: str = typer.prompt(question, default=usual, err=True)
+    answer: str = typer.prompt(question, default=usual, show_default=bool(usual), err=True)
     return answer.strip()
 
 

@@ -245,7 +245,12 @@ def _chance_note(plan: Plan) -> Iterator[str]:
 
 def _other_notes(plan: Plan) -> Iterator[str]:
     """Yield notes about guard plants, dates and the main measure."""
-    if plan.layout.guards_per_plot < 2:
+    if plan.layout.guards_per_plot < 2 and plan.allotted_to == "plant":
+        yield (
+            "Plants with different treatments stand side by side: what is sprayed or watered on one"
+            " may reach the next. Shield them, or set guard plants between."
+        )
+    elif plan.layout.guards_per_plot < 2:
         yield (
             "Without guard plants at both ends of a plot the plants counted stand next to another"
             " treatment or at the open end: spray drift and light from the side reach them."

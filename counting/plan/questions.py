@@ -122,7 +122,7 @@ def _questions(answers: Answers) -> list[Question]:
         Question(
             "guards_per_plot",
             "How many guard plants to a plot, at its ends, grown but not counted?",
-            "2",
+            "0" if plant else "2",
             _whole,
         ),
         Question("main_measure", "Which measure decides?", "fruit", _text),
@@ -200,7 +200,7 @@ def plan_entries(answers: Answers) -> dict[str, Any]:
         raise PlanError(where, "no control named", mend=mend)
     usual = dict(USUAL)
     if known.get("allotted_to") == "plant":
-        usual |= {"plots_per_group": 3, "plants_per_plot": 1}
+        usual |= {"plots_per_group": 3, "plants_per_plot": 1, "guards_per_plot": 0}
     known = usual | {"title": answers.name or "trial"} | known
     groups = [text.partition("=") for text in known["groups"]]
     layout = ("blocks", "plots_per_group", "plants_per_plot", "guards_per_plot")

@@ -95,20 +95,22 @@ function makeRow(number) {
   row.style.height = `${contact.high - 14}px`;
   const start = number * contact.columns;
   contact.shown.slice(start, start + contact.columns).forEach((index, offset) => {
-    const after = contact.shown[start + offset + 1];
-    row.append(makeFrame(index, after !== undefined && photos[after].set === photos[index].set));
+    const alike = (other) => other !== undefined && photos[other].set === photos[index].set;
+    const frame = makeFrame(index);
+    frame.classList.toggle('after', alike(contact.shown[start + offset - 1]));
+    frame.classList.toggle('before', alike(contact.shown[start + offset + 1]));
+    row.append(frame);
   });
   return row;
 }
 
-function makeFrame(index, joined) {
+function makeFrame(index) {
   const image = make('img', { alt: '', src: gridSource(index), decoding: 'sync', draggable: 'false' });
   const button = make('button', {
     type: 'button', class: 'frame', 'data-index': index, onclick: () => openPhoto(index),
   }, make('span', { class: 'window' }, image, frameWax(index)), frameEdge(index));
   button.style.width = `${contact.side}px`;
   button.firstChild.style.height = `${Math.round(contact.side / shape)}px`;
-  button.classList.toggle('joined', joined);
   return button;
 }
 
@@ -145,7 +147,10 @@ function frameEdge(index) {
 /** Renew one frame after a change. */
 function renew(index) {
   const old = $('rows').querySelector(`[data-index="${index}"]`);
-  if (old) old.replaceWith(makeFrame(index, old.classList.contains('joined')));
+  if (!old) return;
+  const frame = makeFrame(index);
+  ['before', 'after'].forEach((word) => frame.classList.toggle(word, old.classList.contains(word)));
+  old.replaceWith(frame);
 }
 
 /** What stands above the strips. */

@@ -31,7 +31,6 @@ async function openKeep() {
   } catch (error) {
     keep.base = null;
   }
-  if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
   return Boolean(keep.local || keep.base);
 }
 

@@ -176,7 +176,7 @@ function openHelp() {
       line('drag a ring', 'move it; at its edge: change its size'),
       line('two fingers', 'zoom and move the photo (mouse: wheel)'),
       line('Trusses', 'draw a loop round the fruit of one truss'),
-      line('Side by side', 'tap a fruit here and the same fruit there: counted once')),
+      line('Same plant', 'two photos side by side: tap a fruit here and the same fruit there, it is counted once')),
     make('h3', { text: 'By keyboard' }),
     make('dl', { class: 'keys' }, ...KEYS.map(([key, text]) => line(key, text))),
     make('div', { class: 'slip-row end' }, make('button', {

@@ -1,6 +1,6 @@
 /* Two photos of one plant side by side: "this fruit is the same as that one". */
 
-const pair = { stages: [], picked: null, open: false };
+const pair = { stages: [], picked: null, open: false, pushed: false };
 
 function openPair(index, number = null) {
   tick();
@@ -16,7 +16,7 @@ function openPair(index, number = null) {
       tap: (mark) => pick(side, mark),
     }));
   }
-  window.history.pushState({ pair: index }, '', `#${index + 1}`);
+  pair.pushed = remember('pushState', { pair: index }, index);
   pair.stages[0].show(index);
   showOther(others[0]);
   if (number !== null) pick(0, recordOf(index).marks.find((mark) => mark.mark === number));
@@ -40,8 +40,8 @@ function closePair({ history: write = true } = {}) {
   pair.open = false;
   $('pair').hidden = true;
   $('photo').hidden = false;
-  if (write) window.history.back();
-  desk.since = Date.now();
+  if (write && pair.pushed) window.history.back();
+  tick();
   refresh();
   stage.element.focus({ preventScroll: true });
 }

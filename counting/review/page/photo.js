@@ -1,6 +1,6 @@
 /* One frame opened large: rings on the fruit, a tap adds or strikes out, Next goes on. */
 
-const desk = { index: -1, since: 0, scroll: 0 };
+const desk = { index: -1, since: 0, scroll: 0, pushed: false };
 const stage = makeStage($('stage'), {
   tap: (mark, place) => tapped(mark, place),
   hold: (mark) => openCard(mark),
@@ -33,6 +33,16 @@ function strikeAt(number) {
   say(`${done === 'removed' ? 'Struck out' : 'Back again'}, ${many(countOf(desk.index), 'fruit', 'fruit')}`);
 }
 
+/** Let the device's own "back" lead back here; some browsers forbid it for files. */
+function remember(how, state, index) {
+  try {
+    window.history[how](state, '', `#${index + 1}`);
+    return true;
+  } catch (error) {
+    return false;
+  }
+}
+
 /** Open a photo large. */
 function openPhoto(index, { history: write = true } = {}) {
   if (index < 0) return;
@@ -45,9 +55,9 @@ function openPhoto(index, { history: write = true } = {}) {
     desk.scroll = window.scrollY;
     $('contact').hidden = true;
     $('photo').hidden = false;
-    if (write) window.history.pushState({ photo: index }, '', `#${index + 1}`);
+    if (write) desk.pushed = remember('pushState', { photo: index }, index);
   } else if (write) {
-    window.history.replaceState({ photo: index }, '', `#${index + 1}`);
+    remember('replaceState', { photo: index }, index);
   }
   desk.index = index;
   desk.since = Date.now();
@@ -68,7 +78,7 @@ function closePhoto({ history: write = true } = {}) {
   desk.index = -1;
   $('photo').hidden = true;
   $('contact').hidden = false;
-  if (write) window.history.back();
+  if (write && desk.pushed) window.history.back();
   layout();
   drawHead();
   window.scrollTo(0, desk.scroll);
@@ -127,6 +137,7 @@ function refresh() {
   if (truss !== null) reasons.push(`Count truss ${truss} only.`);
   $('reason').textContent = reasons.join(' ');
   $('reason').hidden = !reasons.length;
+  $('hint').hidden = finished() > 0 || stage.tool === 'loop';
   $('cannot').setAttribute('aria-pressed', String(record.answer === 'cannot tell'));
   $('retake').setAttribute('aria-pressed', String(record.answer === 'retake'));
   $('next').classList.toggle('given', record.answer === 'counted');

@@ -76,8 +76,9 @@ function drawMarks(svg, index, view, { current = null, picked = null } = {}) {
   drawTrusses(layer, record, view);
   for (const mark of record.marks) {
     const [x, y] = view.toStage(mark.x, mark.y);
-    const rx = Math.max((mark.width / 2) * view.scale, 4);
-    const ry = Math.max((mark.height / 2) * view.scale, 4);
+    // the ring lies just outside the fruit, so that it hides nothing
+    const rx = Math.max((mark.width / 2) * view.scale + 1.5, 5);
+    const ry = Math.max((mark.height / 2) * view.scale + 1.5, 5);
     if (x < -rx - 30 || y < -ry - 30 || x > view.room[0] + rx + 30 || y > view.room[1] + ry + 30) continue;
     layer.append(drawMark(mark, shownState(record, mark), {
       x, y, rx, ry, current: mark.mark === current, picked: mark.mark === picked,
@@ -89,7 +90,7 @@ function drawMarks(svg, index, view, { current = null, picked = null } = {}) {
 
 function drawMark(mark, state, { x, y, rx, ry, current, picked, letter }) {
   const group = draw('g', {
-    class: `mark ${state}${mark.small ? ' small' : ''}${current ? ' current' : ''}${picked ? ' picked' : ''}`,
+    class: `mark ${state}${Math.min(rx, ry) < 13 ? ' tiny' : ''}${mark.small ? ' small' : ''}${current ? ' current' : ''}${picked ? ' picked' : ''}`,
     transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})`,
     'data-mark': mark.mark,
     'data-state': state,
@@ -109,7 +110,7 @@ function drawMark(mark, state, { x, y, rx, ry, current, picked, letter }) {
   group.append(draw('path', { class: 'shade', d: path }), draw('path', { class: 'line', d: path }));
   if (state === 'unsure') group.append(...word('?', 0, 0, Math.min(22, Math.max(12, ry * 1.1))));
   if (mark.small && state !== 'removed') group.append(...word('small', 0, ry + 10, 11));
-  if (letter) group.append(...word(letter, -rx * 0.75 - 7, -ry * 0.75 - 6, 15));
+  if (letter) group.append(...word(letter, -rx * 0.75 - 7, -ry * 0.75 - 6, 18));
   return group;
 }
 

@@ -34,6 +34,7 @@ function askName(then = () => {}) {
 async function takeName(name) {
   keep.reviewer = name;
   putName(name);
+  if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
   book.length = 0;
   past.length = 0;
   future.length = 0;
@@ -86,7 +87,7 @@ function openMenu() {
     rows.push(make('button', { type: 'button', class: 'press', onclick: () => file.click() }, 'Open saved work'), file);
   }
   rows.push(press('Print as a tally sheet', printSheet), press('How it works', openHelp),
-    press('Another name', () => askName()),
+    press('Change the name', () => askName()),
     make('p', { class: 'fine', text: `Sheet ${data.sheet} · order ${data.seed} · ${data.blind ? 'blind: plant and group are not shown' : 'plant and group are shown'}` }),
     make('div', { class: 'slip-row end' }, make('button', { type: 'button', class: 'press', onclick: close }, 'Close')));
   $('menu').replaceChildren(...rows);

@@ -21,18 +21,15 @@ from counting.photos.tag_reader import read_tags
 from counting.settings import Settings
 
 ROOT = Path(__file__).parent.parent
-PLACES = (ROOT / "demo_images", ROOT / "fixtures" / "rendered")
+TRUTH = ROOT / "demo_images" / "truth.json"
 
 
 def photos():
-    """Return (path, truth) of every rendered photo with its truth."""
-    listed = []
-    for folder in PLACES:
-        file = folder / "truth.json"
-        if file.is_file():
-            told = json.loads(file.read_text(encoding="utf-8"))
-            listed += [(folder / photo["file"], photo) for photo in told["photos"]]
-    return listed
+    """Return (path, truth) of every rendered photo with its truth; none where they are missing."""
+    if not TRUTH.is_file():
+        return []
+    told = json.loads(TRUTH.read_text(encoding="utf-8"))
+    return [(TRUTH.parent / photo["file"], photo) for photo in told["photos"]]
 
 
 def fruit(truth, *, least_mm=10.0, least_share=0.15):

@@ -11,9 +11,14 @@ __all__ = ["DEFAULT_THRESHOLD", "FLOOR", "STAGES", "THRESHOLDS", "Settings"]
 
 STAGES = ("colour", "blobs", "scorer")
 """The stages a photo can pass, in the order they are merged."""
-THRESHOLDS = {("colour",): 0.15, ("blobs",): 0.10, ("colour", "blobs"): 0.15}
+THRESHOLDS = {
+    ("colour",): 0.37,
+    ("blobs",): 0.23,
+    ("scorer",): 0.48,
+    ("colour", "blobs"): 0.37,
+}
 """Confidence of best F1 on held-out scenes where not all stages propose."""
-DEFAULT_THRESHOLD = 0.15
+DEFAULT_THRESHOLD = 0.47
 """The same with all stages."""
 FLOOR = 0.05
 """Least confidence that is kept at all: below it a person would not want to see a ring."""

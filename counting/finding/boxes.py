@@ -44,14 +44,35 @@ def overlap(a: Array, b: Array) -> Array:
     return np.asarray(common / np.maximum(total, 1e-9))
 
 
-def suppress(boxes: Array, score: Array, limit: float) -> NDArray[np.intp]:
-    """Return the rows that stay, best first, when a better box overlaps a poorer one by `limit`."""
+def suppress(
+    boxes: Array, score: Array, limit: float, *, inside: float | None = None
+) -> NDArray[np.intp]:
+    """Return the rows that stay, best first, when a better box hides the poorer ones it overlaps.
+
+    Parameters
+    ----------
+    boxes : (N, 4) ndarray of float
+        Centre x, centre y, width, height.
+    score : (N,) ndarray of float
+        Which of two is the better.
+    limit : float
+        Intersection over union above which the poorer one goes.
+    inside : float, optional
+        Share of the smaller box that lies in the other, above which the poorer one goes too.
+    """
     order = np.lexsort((boxes[:, 1], boxes[:, 0], -score))
-    common = overlap(boxes[order], boxes[order])
+    ranked = boxes[order]
+    area = ranked[:, 2] * ranked[:, 3]
     alive = np.ones(len(order), dtype=bool)
     for row in range(len(order)):
-        if alive[row]:
-            alive[row + 1 :] &= common[row, row + 1 :] <= limit
+        if not alive[row]:
+            continue
+        common = overlap(ranked[row : row + 1], ranked[row + 1 :])[0]
+        gone = common > limit
+        if inside is not None:
+            shared = common / (1 + common) * (area[row] + area[row + 1 :])
+            gone |= shared > inside * np.minimum(area[row], area[row + 1 :])
+        alive[row + 1 :] &= ~gone
     return order[alive]
 
 

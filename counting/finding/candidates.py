@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import cv2
@@ -12,6 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from counting.finding import blobs as blobs_module
+from counting.finding import colour as colour_module
 from counting.finding.blobs import blobs
 from counting.finding.boxes import overlap
 from counting.finding.colour import balance, colour, resized
@@ -33,10 +36,15 @@ Stage = Callable[[Image], pd.DataFrame]
 
 STAGE_FUNCTIONS: Mapping[str, Stage] = {"colour": colour, "blobs": blobs, "scorer": scorer}
 """Every stage: from a photo to a table of `counting.finding.boxes.PROPOSED`; new ones join here."""
+BESIDE_SCORER: Mapping[str, Stage] = {
+    "colour": partial(colour, long_side=colour_module.CHEAP_SIDE),
+    "blobs": partial(blobs, long_side=blobs_module.CHEAP_SIDE),
+}
+"""Cheaper forms of stages that add little to the learned scorer (``confidence.json`` says what)."""
 
 LONG_SIDE_READ = LONG_SIDE
 """Least long side in px at which a photo is read for the stages."""
-_RIPENESS_SIDE = 512
+_RIPENESS_SIDE = 320
 _EDGE_PX = 2.0  # of the full-size photo, scaled up with it: a box that near the edge is cut by it
 _WIDE = 0.35  # interval wider than this share of the count asks for a look; from held-out photos
 _WIDE_LEAST = 4  # and at least this many fruit wide
@@ -54,7 +62,7 @@ class Found:
     proposed : int
         How many of them reach the threshold and are large enough to count.
     count : float
-        Expected number of fruit to count.
+        Expected number of fruit to count; 0 where no candidate reaches the threshold.
     count_low, count_high : int
         Its 90 % interval.
     flags : tuple of Flag
@@ -100,7 +108,8 @@ def find(
     """
     start = time.perf_counter()
     scale = None if tag is None else _Scale.of(tag)
-    tables = {name: STAGE_FUNCTIONS[name](image) for name in settings.stages}
+    cheap = BESIDE_SCORER if "scorer" in settings.stages else {}
+    tables = {name: cheap.get(name, STAGE_FUNCTIONS[name])(image) for name in settings.stages}
     merged = merge(tables, slope=settings.slope, offset=settings.offset)
     kept = (merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale)
     rows = _rows(image, merged, kept, scale)
@@ -142,13 +151,13 @@ def _rows(
     """Return the candidates kept as rows, with colour and size, not yet judged by the rule."""
     small = resized(image.rgb, min(_RIPENESS_SIDE, max(image.rgb.shape[:2])))
     shrink = max(small.shape[:2]) / max(image.width, image.height)
-    balanced = balance(small)
+    balanced = balance(small, keep_green=True)
     rows = []
     for number, row in enumerate(np.flatnonzero(kept)):
         x, y, width, height = (float(value) for value in merged.boxes[row])
         seen = ripeness(balanced, x * shrink, y * shrink, (width * shrink, height * shrink))
         flags = [Flag.AT_EDGE] if _at_edge(image, x, y, width, height) else []
-        diameter = _diameter(width, height, cut=bool(flags))
+        diameter = _diameter(width, height)
         rows.append(
             {
                 "candidate": number,
@@ -168,9 +177,9 @@ def _rows(
     return rows
 
 
-def _diameter(width: float, height: float, *, cut: bool) -> float:
-    """Return the mean of the sides; of a fruit cut by the photo's edge the longer side."""
-    return max(width, height) if cut else (width * height) ** 0.5
+def _diameter(width: float, height: float) -> float:
+    """Return the longer side: what hides a fruit, or the photo's edge, shortens the other."""
+    return max(width, height)
 
 
 def _at_edge(image: Image, x: float, y: float, width: float, height: float) -> bool:
@@ -206,6 +215,9 @@ def _counted(candidates: pd.DataFrame, settings: Settings, seconds: float) -> Fo
     spread = Spread(numbers["shift_sd"] * settings.fruit_spread, numbers["missed"])
     count, low, high = expected_count(confidence, spread)
     proposed = int((confidence >= settings.threshold).sum())
+    if not proposed:
+        # where nothing reaches the threshold, what lies under it is leaves more often than it says
+        count, low = 0.0, 0
     flags = _flags(candidates, settings, (count, low, high), proposed)
     return Found(candidates, proposed, count, low, high, flags, seconds)
 

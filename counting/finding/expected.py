@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 __all__ = ["Spread", "expected_count"]
 
@@ -14,6 +14,7 @@ Array = NDArray[np.float64]
 
 _LEVEL = 0.90
 _NODES = 15  # quantiles of the photo's own shift; 15 give the tails of a 90 % interval
+_SHIFTS = special.ndtri((np.arange(_NODES) + 0.5) / _NODES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +67,18 @@ def expected_count(confidence: Array, spread: Spread) -> tuple[float, int, int]:
 def distribution(confidence: Array, spread: Spread) -> Array:
     """Return the probability of 0, 1, 2 ... fruit in the photo; see `expected_count`."""
     odds = np.log(confidence / np.maximum(1 - confidence, 1e-9))
-    shifts = stats.norm.ppf((np.arange(_NODES) + 0.5) / _NODES)
-    total = np.zeros(2 * len(confidence) + 12)
-    for shift in shifts:
-        shifted = 1 / (1 + np.exp(-(odds + spread.shift_sd * shift)))
-        chances = np.array([1.0])
-        for one in shifted:
-            chances = np.append(chances * (1 - one), 0) + np.append(0, chances * one)
-        beyond = stats.poisson.pmf(np.arange(len(total)), spread.missed * shifted.sum())
-        total += np.convolve(chances, beyond)[: len(total)]
+    shifted = 1 / (1 + np.exp(-(odds + spread.shift_sd * _SHIFTS[:, None])))
+    most = len(confidence)
+    chances = np.zeros((_NODES, 2 * most + 12))
+    chances[:, 0] = 1
+    for number in range(most):
+        one = shifted[:, number, None]
+        moved = chances[:, : number + 1] * one
+        chances[:, : number + 1] *= 1 - one
+        chances[:, 1 : number + 2] += moved
+    beyond = np.arange(chances.shape[1])
+    mean = np.maximum(spread.missed * shifted.sum(axis=1, keepdims=True), 1e-12)
+    hidden = np.exp(beyond * np.log(mean) - mean - special.gammaln(beyond + 1))
+    both = [np.convolve(*pair)[: chances.shape[1]] for pair in zip(chances, hidden, strict=True)]
+    total = np.sum(both, axis=0)
     return np.asarray(total / total.sum())

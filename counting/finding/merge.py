@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import lru_cache
-from importlib.resources import files
 from typing import Any
 
 import numpy as np
@@ -14,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from counting.finding.boxes import overlap
+from counting.finding.numbers import numbers
 
 __all__ = ["Merged", "merge", "merge_numbers", "stage_set"]
 
@@ -49,17 +47,10 @@ def stage_set(stages: tuple[str, ...]) -> str:
     return "+".join(sorted(stages))
 
 
-@lru_cache(maxsize=1)
-def _numbers() -> dict[str, Any]:
-    text = files("counting.finding").joinpath("confidence.json").read_text(encoding="utf-8")
-    numbers: dict[str, Any] = json.loads(text)
-    return numbers
-
-
 def merge_numbers(stages: tuple[str, ...]) -> dict[str, Any]:
     """Return the fitted numbers of a set of stages, from ``confidence.json``."""
-    numbers: dict[str, Any] = _numbers()["sets"][stage_set(stages)]
-    return numbers
+    fitted: dict[str, Any] = numbers("confidence")["sets"][stage_set(stages)]
+    return fitted
 
 
 def join(tables: Mapping[str, pd.DataFrame]) -> tuple[Array, Array, tuple[str, ...]]:
@@ -134,10 +125,10 @@ def merge(tables: Mapping[str, pd.DataFrame], *, slope: float = 1, offset: float
         Most probable first.
     """
     boxes, scores, names = join(tables)
-    numbers = merge_numbers(names)
-    weights = np.array([numbers["weight"][name] for name in names])
-    silent = np.array([numbers["silent"][name] for name in names])
-    odds = merge_features(scores) @ np.concatenate([weights, silent]) + numbers["intercept"]
+    fitted = merge_numbers(names)
+    weights = np.array([fitted["weight"][name] for name in names])
+    silent = np.array([fitted["silent"][name] for name in names])
+    odds = merge_features(scores) @ np.concatenate([weights, silent]) + fitted["intercept"]
     confidence = 1 / (1 + np.exp(-(slope * odds + offset)))
     order = np.lexsort((boxes[:, 1], boxes[:, 0], -confidence))
     flow = [names.index(name) for name in sorted(names, key=("colour", "blobs", "scorer").index)]

@@ -17,12 +17,16 @@ from counting.errors import CountingError
 from counting.finding.boxes import clip, proposed, suppress
 from counting.photos.image import Image
 
-__all__ = ["LONG_SIDE", "Network", "scorer"]
+__all__ = ["LONG_SIDE", "Network", "scorer", "scorer_with"]
 
-LONG_SIDE = 768
+LONG_SIDE = 832
 """Long side the network sees, px: the size its weights were chosen at (see MODEL.md)."""
+FINE_SIDE = 1152
+"""Long side of a second look where the fruit are small; boxes of both are joined."""
+_SMALL = 45.0  # px at `LONG_SIDE`: median side of the boxes below which the second look pays
 FLOOR = 0.05
 """Least confidence of a peak that becomes a candidate."""
+_LIKELY = 0.3  # confidence from which a box tells how large the fruit are
 _MULTIPLE = 32
 _STRIDE = 4
 _GREY = (114, 114, 114)  # what the network was trained to see beyond the photo's edge
@@ -116,5 +120,17 @@ def scorer(image: Image) -> pd.DataFrame:
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    boxes, sure = _shipped().boxes(image.rgb)
+    return scorer_with(_shipped(), image)
+
+
+def scorer_with(network: Network, image: Image) -> pd.DataFrame:
+    """Propose fruit by a given network; see `scorer`."""
+    boxes, sure = network.boxes(image.rgb)
+    likely = boxes[sure >= _LIKELY]
+    small = np.sqrt(likely[:, 2] * likely[:, 3]) * LONG_SIDE / max(image.rgb.shape[:2])
+    if len(small) and np.median(small) < _SMALL:
+        finer, as_sure = network.boxes(image.rgb, FINE_SIDE)
+        boxes, sure = np.vstack([boxes, finer]), np.concatenate([sure, as_sure])
+        kept = suppress(boxes, sure, _SAME_FRUIT)
+        boxes, sure = boxes[kept], sure[kept]
     return proposed(boxes * image.scale, sure)

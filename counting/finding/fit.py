@@ -1,0 +1,236 @@
+"""Fit the numbers of the colour and blob stages on labelled photos, and say how well they carry.
+
+    python -m counting.finding.fit ../shared/labelled-photos/tomato HELD_OUT
+
+Numbers are fitted on whole scenes and measured on the others, three times in turn; those that
+ship are fitted on all photos. Writes ``colour.json`` and ``blobs.json`` beside this module, and
+what each stage found on scenes held out into the folder HELD_OUT, for `fit_confidence`.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import dataclass
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from counting.errors import LabelsError
+from counting.finding import blobs, colour
+from counting.finding.boxes import overlap, suppress
+from counting.finding.matching import match_by_overlap
+from counting.finding.profile import Linear
+from counting.photos.image import Image, load_image
+
+__all__ = ["Labelled", "fit_logistic", "labelled_photos"]
+
+Array = NDArray[np.float64]
+Raw = tuple[Array, Array, tuple[int, int]]
+Judged = tuple[Array, Array, Array]
+
+_RIDGE = 3e-3  # pull of the weights towards zero; little changed between 1e-3 and 1e-2
+_PIXELS = (4000, 2000, 2000)  # sampled per photo: none, green, red
+_HIT, _NEAR = (
+    0.6,
+    0.4,
+)  # overlap with a label of a candidate to learn as fruit; between: little weight
+
+
+@dataclass(frozen=True, slots=True)
+class Labelled:
+    """A labelled photo.
+
+    Attributes
+    ----------
+    path : Path
+        The file.
+    boxes : (N, 4) ndarray of float
+        Centre x, centre y, width, height in px.
+    kinds : (N,) ndarray of int
+        Category of each.
+    fold : int
+        Which third of the scenes it belongs to.
+    """
+
+    path: Path
+    boxes: Array
+    kinds: NDArray[np.int64]
+    fold: int
+
+
+def labelled_photos(folder: Path) -> list[Labelled]:
+    """Read a folder of labelled photos (COCO ``labels.json``) in the order of their names."""
+    try:
+        labels = json.loads((folder / "labels.json").read_text(encoding="utf-8"))
+    except OSError as error:
+        raise LabelsError(folder, "no labels.json here", "labelled photos") from error
+    split = json.loads(files("counting.scorer").joinpath("split.json").read_text("utf-8"))["photos"]
+    photos = []
+    for image in sorted(labels["images"], key=lambda row: str(row["file_name"])):
+        rows = [row for row in labels["annotations"] if row["image_id"] == image["id"]]
+        corners = np.array([row["bbox"] for row in rows], dtype=np.float64).reshape(-1, 4)
+        boxes = np.hstack([corners[:, :2] + corners[:, 2:] / 2, corners[:, 2:]])
+        kinds = np.array([row["category_id"] for row in rows], dtype=np.int64)
+        fold = split[f"{folder.name}/{image['file_name']}"]["fold"]
+        photos.append(Labelled(folder / "photos" / image["file_name"], boxes, kinds, fold))
+    return photos
+
+
+def fit_logistic(
+    features: Array, truth: Array, weight: Array, *, steps: int = 12, ridge: float = _RIDGE
+) -> Linear:
+    """Fit a ridge logistic regression by Newton's method.
+
+    Parameters
+    ----------
+    features : (N, F) ndarray of float
+        One row per case.
+    truth : (N,) ndarray of float
+        1 for fruit, 0 for none.
+    weight : (N,) ndarray of float
+        How much each case matters.
+    """
+    middle, spread = features.mean(axis=0), features.std(axis=0) + 1e-9
+    scaled = np.hstack([(features - middle) / spread, np.ones((len(features), 1))])
+    pull = np.eye(scaled.shape[1]) * ridge * weight.sum()
+    pull[-1, -1] = 0
+    beta = np.zeros(scaled.shape[1])
+    for _ in range(steps):
+        chance = 1 / (1 + np.exp(-np.clip(scaled @ beta, -30, 30)))
+        slope = scaled.T @ (weight * (chance - truth)) + pull @ beta
+        bend = (scaled * (weight * np.maximum(chance * (1 - chance), 1e-4))[:, None]).T @ scaled
+        beta -= np.linalg.solve(bend + pull, slope)
+    weights = beta[:-1] / spread
+    return Linear(weights, float(beta[-1] - weights @ middle))
+
+
+def _pixels(photo: Labelled, image: Image, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Sample pixels of fruit and of none: features and truth."""
+    small = colour.resized(image.rgb, colour.LONG_SIDE)
+    shrink = max(small.shape[:2]) / max(image.width, image.height)
+    planes = colour.pixel_features(small)
+    kinds = np.zeros(small.shape[:2], dtype=np.uint8)
+    boxed = np.zeros_like(kinds)
+    boxes = photo.boxes * shrink
+    for row in np.argsort(-boxes[:, 2] * boxes[:, 3], kind="stable"):
+        x, y, width, height = boxes[row]
+        axes = (int(width * 0.45), int(height * 0.45))
+        cv2.ellipse(kinds, (int(x), int(y)), axes, 0, 0, 360, int(photo.kinds[row]), -1)
+        corner = (int(x - width / 2), int(y - height / 2))
+        cv2.rectangle(boxed, corner, (int(x + width / 2), int(y + height / 2)), 1, -1)
+    rows = []
+    for kind, most in enumerate(_PIXELS):
+        place = np.flatnonzero((kinds == kind) & ((boxed == 0) | (kind > 0)))
+        rows.append(rng.choice(place, min(most, len(place)), replace=False))
+    chosen = np.concatenate(rows)
+    values = np.stack([plane.ravel()[chosen] for plane in planes], axis=1).astype(np.float64)
+    return values, (kinds.ravel()[chosen] > 0).astype(np.float64)
+
+
+def _judged(photo: Labelled, image: Image, raw: Raw) -> Judged:
+    """Return raw candidates as boxes in full-size px, features, best overlap with a label."""
+    boxes, features, shape = raw
+    boxes = boxes * (max(image.width, image.height) / max(shape))
+    best = overlap(boxes, photo.boxes).max(axis=1, initial=0)
+    return boxes, features, best
+
+
+def _fit_candidates(rows: list[Judged]) -> Linear:
+    features = np.concatenate([row[1] for row in rows])
+    best = np.concatenate([row[2] for row in rows])
+    weight = np.where((best > _NEAR) & (best < _HIT), 0.3, 1.0)
+    return fit_logistic(features, (best >= _HIT).astype(np.float64), weight)
+
+
+def _f1(photos: list[Labelled], scored: list[tuple[Array, Array]]) -> tuple[float, float]:
+    """Return best F1 over thresholds and that threshold, overlap 0.5."""
+    hits, scores = [], []
+    for photo, (boxes, score) in zip(photos, scored, strict=True):
+        hits.append(match_by_overlap(boxes, score, photo.boxes) >= 0)
+        scores.append(score)
+    order = np.argsort(-np.concatenate(scores), kind="stable")
+    found = np.cumsum(np.concatenate(hits)[order])
+    labelled = sum(len(photo.boxes) for photo in photos)
+    f1 = 2 * found / (np.arange(1, len(found) + 1) + labelled)
+    return float(f1.max()), float(np.concatenate(scores)[order][f1.argmax()])
+
+
+def _write(name: str, content: dict[str, Any]) -> None:
+    path = Path(__file__).with_name(f"{name}.json")
+    path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+
+
+def _as_json(fitted: Linear) -> dict[str, Any]:
+    weights = [float(f"{value:.5g}") for value in fitted.weights]
+    return {"weights": weights, "intercept": float(f"{fitted.intercept:.5g}")}
+
+
+def _in_turn(photos: list[Labelled], rows: list[Judged], limit: float) -> list[tuple[Array, Array]]:
+    """Fit on two thirds of the scenes, judge the third; three times."""
+    empty = (np.empty((0, 4)), np.empty(0))
+    scored = [empty] * len(photos)
+    for fold in range(3):
+        others = [row for photo, row in zip(photos, rows, strict=True) if photo.fold != fold]
+        fitted = _fit_candidates(others)
+        for number, photo in enumerate(photos):
+            if photo.fold == fold:
+                boxes, features, _ = rows[number]
+                score = fitted.probability(features)
+                kept = suppress(boxes, score, limit, inside=0.6)
+                scored[number] = (boxes[kept], score[kept])
+    return scored
+
+
+def _told(photos: list[Labelled], images: list[Image]) -> list[Linear]:
+    """Fit the pixel classes without each fold in turn, then on all photos."""
+    rng = np.random.default_rng(0)
+    pixels = [_pixels(p, image, rng) for p, image in zip(photos, images, strict=True)]
+    told = []
+    for fold in (0, 1, 2, None):
+        some = [row for p, row in zip(photos, pixels, strict=True) if p.fold != fold]
+        values, truth = (np.concatenate([row[k] for row in some]) for k in range(2))
+        told.append(fit_logistic(values, truth, np.ones(len(truth)), steps=6))
+    return told
+
+
+def main(folder: Path, out: Path) -> None:
+    """Fit, measure, write; what was found on scenes held out goes to the folder `out`."""
+    cv2.setNumThreads(1)
+    photos = labelled_photos(folder)
+    images = [load_image(photo.path, long_side=768) for photo in photos]
+    pairs = list(zip(photos, images, strict=True))
+    told = _told(photos, images)
+    origin = f"{len(photos)} photos, {sum(len(p.boxes) for p in photos)} fruit of {folder.name}"
+    fitted: dict[str, dict[str, Any]] = {
+        "colour": {"origin": origin, "pixel": _as_json(told[-1])},
+        "blobs": {"origin": origin},
+    }
+    held_out: dict[str, Any] = {}
+    for part in ("candidate", "cheap"):
+        side = {"candidate": colour.LONG_SIDE, "cheap": colour.CHEAP_SIDE}[part]
+        rows = {
+            "colour": [_judged(p, i, colour.candidates(i, side, told[p.fold])) for p, i in pairs],
+            "blobs": [_judged(p, i, blobs.candidates(i, side)) for p, i in pairs],
+        }
+        for name, limit in (("colour", colour.SAME), ("blobs", blobs.SAME)):
+            scored = _in_turn(photos, rows[name], limit)
+            f1, threshold = _f1(photos, scored)
+            sys.stdout.write(f"{name} at {side} px: F1 {f1:.3f} at {threshold:.2f}\n")
+            sys.stdout.flush()
+            fitted[name][part] = _as_json(_fit_candidates(rows[name]))
+            held_out[f"{name} {part}"] = {
+                photo.path.name: np.column_stack([boxes, score]).round(4).tolist()
+                for photo, (boxes, score) in zip(photos, scored, strict=True)
+            }
+    for name, content in fitted.items():
+        _write(name, content)
+    (out / f"{folder.name}.json").write_text(json.dumps(held_out), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), Path(sys.argv[2]))

@@ -1,0 +1,223 @@
+"""Fit how the stages' scores become one probability, and how counts of photos stray.
+
+    python -m counting.finding.fit_confidence ../shared/labelled-photos/tomato HELD_OUT SCORERS
+
+HELD_OUT is the folder `counting.finding.fit` wrote to, SCORERS holds ``fold0.onnx`` to
+``fold2.onnx``: each stage's scores come from numbers that never saw the photo's scene. Writes
+``confidence.json``; the figures in it are again from thirds held out in turn.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from counting.finding.boxes import proposed
+from counting.finding.expected import Spread, distribution, expected_count
+from counting.finding.fit import Labelled, fit_logistic, labelled_photos
+from counting.finding.matching import match_by_centre, match_by_overlap
+from counting.finding.merge import join, merge_features, stage_set
+from counting.finding.profile import Linear
+from counting.finding.scorer import LONG_SIDE, Network, scorer_with
+from counting.photos.image import load_image
+from counting.settings import FLOOR, STAGES
+
+__all__ = ["main"]
+
+Array = NDArray[np.float64]
+Tables = dict[str, pd.DataFrame]
+
+
+@dataclass(frozen=True, slots=True)
+class _Joined:
+    photo: Labelled
+    boxes: Array
+    features: Array
+
+    def truth(self, confidence: Array) -> Array:
+        return np.asarray(match_by_centre(self.boxes, confidence, self.photo.boxes) >= 0, float)
+
+
+def _tables(photos: Sequence[Labelled], held_out: Path, scorers: Path) -> list[Tables]:
+    """Return each photo's tables of all stages, at both sizes of the cheap ones."""
+    name = photos[0].path.parent.parent.name
+    stored = json.loads((held_out / f"{name}.json").read_text(encoding="utf-8"))
+    nets = [Network(scorers / f"fold{fold}.onnx") for fold in range(3)]
+    tables = []
+    for photo in photos:
+        mine: Tables = {}
+        for stage, photos_rows in stored.items():
+            rows = np.array(photos_rows[photo.path.name], dtype=np.float64).reshape(-1, 5)
+            rows = rows[rows[:, 4] >= 0.02]
+            mine[stage] = proposed(rows[:, :4], rows[:, 4])
+        image = load_image(photo.path, long_side=LONG_SIDE)
+        mine["scorer"] = scorer_with(nets[photo.fold], image)
+        tables.append(mine)
+    return tables
+
+
+def _joined(photos: Sequence[Labelled], tables: list[Tables], stages: tuple[str, ...]) -> Any:
+    part = "cheap" if "scorer" in stages else "candidate"
+    rows = []
+    for photo, mine in zip(photos, tables, strict=True):
+        used = {s: mine["scorer" if s == "scorer" else f"{s} {part}"] for s in stages}
+        boxes, scores, names = join(used)
+        rows.append(_Joined(photo, boxes, merge_features(scores)))
+    return rows, names
+
+
+def _fit(rows: Sequence[_Joined]) -> Linear:
+    """Fit the weights; whose turn it is in the matching follows from a first fit."""
+    features = np.concatenate([row.features for row in rows])
+    varies = features.std(axis=0) > 0
+    first = [row.features[:, : features.shape[1] // 2].max(axis=1, initial=-9) for row in rows]
+    orders = [np.asarray(order) for order in first]
+    fitted = Linear(np.zeros(features.shape[1]), 0.0)
+    for _ in range(3):
+        truth = np.concatenate([row.truth(o) for row, o in zip(rows, orders, strict=True)])
+        part = fit_logistic(features[:, varies], truth, np.ones(len(truth)), ridge=1e-4)
+        weights = np.zeros(features.shape[1])
+        weights[varies] = part.weights
+        fitted = Linear(weights, part.intercept)
+        orders = [fitted.odds(row.features) for row in rows]
+    return fitted
+
+
+def _fit_spread(rows: Sequence[_Joined], chances: Sequence[Array]) -> Spread:
+    """Fit shift and missed fruit by maximum likelihood of the labelled counts."""
+
+    def loss(values: Array) -> float:
+        spread = Spread(float(np.exp(values[0])), float(np.exp(values[1])))
+        total = 0.0
+        for row, chance in zip(rows, chances, strict=True):
+            every = distribution(chance, spread)
+            count = min(len(row.photo.boxes), len(every) - 1)
+            total -= float(np.log(every[count] + 1e-6))
+        return total
+
+    best = minimize(loss, np.log([0.3, 0.05]), method="Nelder-Mead", options={"maxiter": 60})
+    return Spread(*(float(np.exp(value)) for value in best.x))
+
+
+def _kept(chance: Array) -> Array:
+    return chance[chance >= FLOOR]
+
+
+def _held_out(rows: Sequence[_Joined]) -> dict[str, Any]:
+    """Fit on two thirds of the scenes and measure on the third, in turn."""
+    chances: list[Array] = [np.empty(0)] * len(rows)
+    intervals: list[tuple[float, int, int]] = [(0.0, 0, 0)] * len(rows)
+    for fold in range(3):
+        others = [row for row in rows if row.photo.fold != fold]
+        fitted = _fit(others)
+        spread = _fit_spread(others, [_kept(fitted.probability(r.features)) for r in others])
+        for number, row in enumerate(rows):
+            if row.photo.fold == fold:
+                chances[number] = fitted.probability(row.features)
+                intervals[number] = expected_count(_kept(chances[number]), spread)
+    return _figures(rows, chances, intervals)
+
+
+def _figures(
+    rows: Sequence[_Joined], chances: list[Array], intervals: list[tuple[float, int, int]]
+) -> dict[str, Any]:
+    labelled = np.array([len(row.photo.boxes) for row in rows])
+    pairs = list(zip(rows, chances, strict=True))
+    by_overlap = [match_by_overlap(r.boxes, c, r.photo.boxes) for r, c in pairs]
+    hit = np.concatenate([match >= 0 for match in by_overlap])
+    centre = np.concatenate([row.truth(chance) for row, chance in pairs])
+    every = np.concatenate(chances)
+    order = np.argsort(-every, kind="stable")
+    found = np.cumsum(hit[order])
+    f1 = 2 * found / (np.arange(1, len(found) + 1) + labelled.sum())
+    threshold = float(every[order][f1.argmax()])
+    shown = every >= threshold
+    recall = found / labelled.sum()
+    precision = np.maximum.accumulate((found / np.arange(1, len(found) + 1))[::-1])[::-1]
+    at = np.searchsorted(recall, np.linspace(0, 1, 101))
+    ap = np.mean([precision[k] if k < len(precision) else 0 for k in at])
+    counts = np.array([interval[0] for interval in intervals])
+    inside = [low <= n <= high for n, (_, low, high) in zip(labelled, intervals, strict=True)]
+    green = [
+        kind == 1
+        for r, m, c in zip(rows, by_overlap, chances, strict=True)
+        for kind in r.photo.kinds[m[(m >= 0) & (c >= threshold)]]
+    ]
+    all_green = sum(int((row.photo.kinds == 1).sum()) for row in rows)
+    return {
+        "f1": f1.max(),
+        "threshold": threshold,
+        "precision": float(hit[shown].mean()),
+        "recall": float(hit[shown].sum() / labelled.sum()),
+        "recall_green": sum(green) / max(all_green, 1),
+        "ap50": ap,
+        "f1_centre": _f1_centre(pairs, threshold, int(labelled.sum())),
+        "calibration_error": _calibration_error(every[every >= FLOOR], centre[every >= FLOOR]),
+        "count_mae": float(np.abs(counts - labelled).mean()),
+        "interval_coverage": float(np.mean(inside)),
+        "interval_width": float(np.mean([high - low for _, low, high in intervals])),
+    }
+
+
+def _f1_centre(pairs: list[tuple[_Joined, Array]], threshold: float, labelled: int) -> float:
+    hits = shown = 0
+    for row, chance in pairs:
+        some = chance >= threshold
+        match = match_by_centre(row.boxes[some], chance[some], row.photo.boxes)
+        hits, shown = hits + int((match >= 0).sum()), shown + int(some.sum())
+    return 2 * hits / max(shown + labelled, 1)
+
+
+def _calibration_error(chance: Array, truth: Array) -> float:
+    """Expected calibration error over ten bins of equal width (Naeini et al. 2015)."""
+    bins = np.minimum((chance * 10).astype(int), 9)
+    gaps = [
+        abs(chance[bins == k].mean() - truth[bins == k].mean()) * (bins == k).sum()
+        for k in np.unique(bins)
+    ]
+    return float(sum(gaps) / max(len(chance), 1))
+
+
+def main(folder: Path, held_out: Path, scorers: Path) -> None:
+    """Fit, measure, write ``confidence.json``."""
+    cv2.setNumThreads(1)
+    photos = labelled_photos(folder)
+    tables = _tables(photos, held_out, scorers)
+    sets: dict[str, Any] = {}
+    for number in (1, 2, 3):
+        for stages in combinations(STAGES, number):
+            rows, names = _joined(photos, tables, stages)
+            fitted = _fit(rows)
+            spread = _fit_spread(rows, [_kept(fitted.probability(r.features)) for r in rows])
+            weights = [float(f"{value:.4g}") for value in fitted.weights]
+            figures = {key: round(float(v), 3) for key, v in _held_out(rows).items()}
+            sets[stage_set(stages)] = {
+                "intercept": float(f"{fitted.intercept:.4g}"),
+                "weight": dict(zip(names, weights[: len(names)], strict=True)),
+                "silent": dict(zip(names, weights[len(names) :], strict=True)),
+                "spread": {
+                    "shift_sd": round(spread.shift_sd, 4),
+                    "missed": round(spread.missed, 4),
+                },
+                "held_out": figures,
+            }
+            sys.stdout.write(f"{stage_set(stages)}: {json.dumps(figures)}\n")
+            sys.stdout.flush()
+    origin = f"{len(photos)} photos of {folder.name}, scenes held out in thirds"
+    text = json.dumps({"origin": origin, "sets": sets}, indent=1) + "\n"
+    Path(__file__).with_name("confidence.json").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(*(Path(name) for name in sys.argv[1:4]))

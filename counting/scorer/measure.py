@@ -188,7 +188,7 @@ def _of_set(
         "best_at": float(score[order][best]) if len(along) else 1.0,
         "mae": float(np.abs(counted - real).mean()),
         "bias": float((counted - real).mean()),
-        "r2": 1 - float(((counted - real) ** 2).sum()) / max(spread, 1e-9),
+        "r2": 1 - float(((counted - real) ** 2).sum()) / spread if spread else float("nan"),
     }
 
 

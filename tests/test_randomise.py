@@ -122,3 +122,15 @@ def test_one_arrangement_is_no_test() -> None:
     values, treated = np.array([1.0, 2.0]), np.array([True, False])
     found = randomisation_test(values, treated, ["a", "b"], draws=10, seed=1)
     assert found.p is None
+
+
+@pytest.mark.parametrize("blocks", [None, list("aaabbb")])
+def test_values_without_a_common_denominator_are_listed_one_by_one(
+    blocks: list[str] | None,
+) -> None:
+    values = np.array([1.0, 2.0, 3.0, 4.0, 5.0, 6.0]) * np.pi
+    treated = np.array([True, False, True, False, True, True])
+    found = randomisation_test(values, treated, blocks, draws=10, seed=1)
+    whole = randomisation_test(values / np.pi, treated, blocks, draws=10, seed=1)
+    assert found.exact
+    assert found.p == pytest.approx(whole.p, abs=1e-12)

@@ -25,7 +25,7 @@ def about_groups(groups: tuple[GroupSummary, ...], units: Units) -> list[str]:
     if single and len(groups) > 1:
         said.append(
             f"Only one {units.unit} in {and_list(single)}: how much {units.unit}s differ is not "
-            "known there, so intervals and p values are missing."
+            "known there, so intervals and p values that need it are missing."
         )
     same = [s.group for s in groups if s.n > 1 and s.sd == 0]
     if same:
@@ -79,13 +79,15 @@ def about_counts(
 ) -> list[str]:
     """Dispersion, zeros, and whether the two count models agree."""
     said = []
+    by_poisson = any(contrast.ratio_method == "Poisson" for contrast in contrasts)
+    poisson = " and the ratio is the Poisson model's" if by_poisson else ""
     if dispersion.index is None:
         said.append("The dispersion of the counts cannot be computed from so few or empty counts.")
     elif dispersion.k is None:
         said.append(
             f"The counts vary no more than chance makes counts vary (index of dispersion "
-            f"{number(dispersion.index)}): no negative binomial can be fitted, k is left out and "
-            "the ratio is the Poisson model's."
+            f"{number(dispersion.index)}): no negative binomial can be fitted, so k is left out"
+            f"{poisson}."
         )
     if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:
         said.append(

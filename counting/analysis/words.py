@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 from counting.analysis.phrases import number, percent, plants_of
@@ -9,6 +10,9 @@ from counting.analysis.result import Comparison, Contrast, Estimate
 from counting.measures import MEASURES
 
 __all__ = ["reworded", "worded"]
+
+_MANIFOLD = 5.0
+"""From here on people think in times, not in percent."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,6 +210,10 @@ def _span(estimate: Estimate, setting: _Setting) -> str:
 def _side(value: float, setting: _Setting) -> str:
     down, up = ("fewer", "more") if _carried(setting) else ("lower", "higher")
     way = up if value >= _neutral(setting) else down
+    if math.isclose(value, _neutral(setting), abs_tol=1e-9):
+        return "no difference"
+    if setting.kind == "count" and value >= _MANIFOLD:
+        return f"{number(value, 2)} times as {'many' if _carried(setting) else 'high'}"
     if setting.kind == "count":
         return f"{percent(value - 1)} {way}"
     return f"{_amount(abs(value), setting)} {way}"
@@ -226,7 +234,10 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: _Setting) -
         if not estimate.low <= inside <= estimate.high:
             text += " Taken alone the difference would stand, but not among so many comparisons."
         elif contrast.detectable is not None:
-            text += f" It could have found a difference of about {percent(contrast.detectable)}."
+            size = percent(contrast.detectable)
+            if contrast.detectable + 1 >= _MANIFOLD:
+                size = f"{number(contrast.detectable + 1, 2)} times"
+            text += f" It could have found a difference of about {size}."
     return text
 
 

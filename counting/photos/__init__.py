@@ -1,1 +1,1 @@
-"""Photos taken in: read upright, bound to plants by tag, manifest or folder, measured for quality."""
+"""Photos taken in: read upright, bound to plants by tag, list or folder, measured for quality."""

@@ -59,12 +59,15 @@ def _show(looked: list[Look]) -> None:
     table.add_column("90 % interval", justify="right")
     table.add_column("rings", justify="right")
     table.add_column("look closer because", overflow="fold")
+    names = [one.path.name for one in looked]
+    short = len(set(names)) == len(names)
     for one in looked:
         found = one.found
         interval = f"{found.count_low} to {found.count_high}"
         reasons = ", ".join(found.flags)
         count, rings = f"{found.count:.0f}", str(found.proposed)
-        table.add_row(str(one.path), count, interval, rings, reasons)
+        name = one.path.name if short else str(one.path)
+        table.add_row(name, count, interval, rings, reasons)
     Console(highlight=False, markup=False).print(table)
 
 

@@ -48,6 +48,8 @@ _RIPENESS_SIDE = 320
 _EDGE_PX = 2.0  # of the full-size photo, scaled up with it: a box that near the edge is cut by it
 _WIDE = 0.35  # interval wider than this share of the count asks for a look; from held-out photos
 _WIDE_LEAST = 4  # and at least this many fruit wide
+_ALONE = 0.65  # a fifth of the labelled tomato photos have a larger share
+_LIKELY = 0.3  # confidence from which a candidate is taken for the surface of another fruit
 _CROWDED = 0.5  # share of the proposed fruit that overlap another one
 
 
@@ -152,10 +154,14 @@ def _rows(
     small = resized(image.rgb, min(_RIPENESS_SIDE, max(image.rgb.shape[:2])))
     shrink = max(small.shape[:2]) / max(image.width, image.height)
     balanced = balance(small, keep_green=True)
+    likely = merged.boxes[kept & (merged.confidence >= _LIKELY)]
     rows = []
     for number, row in enumerate(np.flatnonzero(kept)):
         x, y, width, height = (float(value) for value in merged.boxes[row])
-        seen = ripeness(balanced, x * shrink, y * shrink, (width * shrink, height * shrink))
+        others = likely[overlap(merged.boxes[row : row + 1], likely)[0] > 0]
+        others = others[(others != merged.boxes[row]).any(axis=1)] * shrink
+        size = (width * shrink, height * shrink)
+        seen = ripeness(balanced, x * shrink, y * shrink, size, others=others)
         flags = [Flag.AT_EDGE] if _at_edge(image, x, y, width, height) else []
         diameter = _diameter(width, height)
         rows.append(
@@ -242,10 +248,10 @@ def _flags(
 
 
 def _disagree(candidates: pd.DataFrame, settings: Settings) -> bool:
-    """Whether most fruit proposed were seen by one stage only."""
+    """Whether far more of the fruit proposed than usual were seen by one stage only."""
     shown = candidates[candidates["confidence"] >= settings.threshold]
     alone = ~shown["stages"].str.contains("+", regex=False)
-    return len(shown) >= 3 and float(alone.mean()) > 0.5
+    return len(shown) >= 3 and float(alone.mean()) > _ALONE
 
 
 def _crowded(shown: pd.DataFrame) -> bool:

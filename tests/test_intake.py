@@ -372,7 +372,7 @@ def test_no_half_copied_file_is_left_when_the_disk_refuses(trial, camera, monkey
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("counting.photos.intake.shutil.copyfileobj", full)
+    monkeypatch.setattr("counting.photos.copying.shutil.copyfileobj", full)
     result = take_in(trial, [camera])
     assert "No space left on device" in reasons(result)["path.jpg"]
     assert entries(trial) == []

@@ -1,1 +1,1 @@
-"""Photos taken in: read upright, bound to plants by tag, list or folder, measured for quality."""
+"""Photos taken in: upright, bound to plants by tag, list or folder, measured for quality."""

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-import os
-import shutil
-import tempfile
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,10 +13,10 @@ import pandas as pd
 
 from counting import __version__
 from counting.errors import CountingError, PhotoError, Refusal
-from counting.files import inside, relative, sha256_file
 from counting.flags import Flag
 from counting.ledger import Ledger
 from counting.photos.binding import Binding, Codes, Given, bind
+from counting.photos.copying import place
 from counting.photos.examine import Examined, Wanted, examine
 from counting.photos.gather import Batch, gather
 from counting.plan.trial import Trial
@@ -281,7 +278,9 @@ def _enter(
         facts: list[tuple[Any, str, dict[str, Any]]] = []
         for item in new[start : start + _BATCH]:
             try:
-                body = _body(item, _place_file(trial.directory, item))
+                body = _body(
+                    item, place(trial.directory, item.path, item.examined.photo, item.binding)
+                )
             except CountingError as error:
                 refused.append(Refusal(str(item.path), f"{error.found}; {error.mend}"))
                 continue
@@ -321,59 +320,3 @@ def _body(item: _Found, file: str) -> dict[str, Any]:
         "quality": examined.quality.to_body(),
         "tag": tag,
     }
-
-
-def _place_file(directory: Path, item: _Found) -> str:
-    """Return the photo's path inside the trial, copying it there when it lies outside."""
-    source = item.path.resolve()
-    if source.is_relative_to(directory.resolve()):
-        return relative(directory, source)
-    binding = item.binding
-    truss = "" if binding.truss is None else f"/{binding.truss}"
-    folder = inside(directory, f"photos/{binding.survey}/{_plain(binding.plant)}{truss}")
-    for name in _names(item):
-        target = folder / name
-        if not target.exists():
-            _copy(source, target, item.examined.photo)
-            return relative(directory, target)
-        if target.is_file() and sha256_file(target) == item.examined.photo:
-            return relative(directory, target)
-    raise PhotoError(item.path, "could not be copied", mend="move it into the trial's folder")
-
-
-def _names(item: _Found) -> Iterator[str]:
-    """Yield the names to try: the photo's own, then with some of its hash."""
-    stem, ending = _plain(item.path.stem)[:100], item.path.suffix.lower()
-    yield f"{stem}{ending}"
-    yield f"{stem}-{item.examined.photo[:8]}{ending}"
-    yield f"{item.examined.photo}{ending}"
-
-
-def _plain(text: str) -> str:
-    """Return a name that every file system takes."""
-    kept = "".join(letter if letter.isalnum() or letter in " ._+-" else "_" for letter in text)
-    return kept.strip(" .") or "_"
-
-
-def _copy(source: Path, target: Path, expected: str) -> None:
-    """Copy a file whole or not at all, its hash checked before it takes its name."""
-    try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=".taking-in.")
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as out, source.open("rb") as stream:
-                shutil.copyfileobj(stream, out)
-                out.flush()
-                os.fsync(out.fileno())
-            if sha256_file(temporary) != expected:
-                raise PhotoError(source, "changed while it was copied", mend="take it in again")
-            shutil.copystat(source, temporary)
-            temporary.chmod(0o644)
-            temporary.replace(target)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        found = f"could not be copied ({error.strerror})"
-        raise PhotoError(source, found, mend="check the folder and the free space") from error

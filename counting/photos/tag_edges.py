@@ -25,12 +25,17 @@ _FLOOR_PX = 0.04
 that the intervals keep their word on rendered photos, see the tests."""
 _TOO_FAR = 4.0
 """Sides that meet so many px from the rough corner are not those of the marker."""
+_UNMEASURED = 0.15
+"""Standard error, in modules, where the sides of a marker are too blurred to be measured: corners
+of such drawn photos were up to a quarter of a module off."""
 _UNEVEN = 0.08
 """Light on frame or margin that strays so far from even, as a share of the contrast, makes the
 sum of light doubtful; twice as far makes it worthless."""
 _TONE_SHIFT = 0.2
 """How far a camera's tone curve moves a blurred edge, as a share of the blur: measured on the
 rendered photos with a strong curve, see the tests."""
+_INK = 0.02
+"""How far ink may spread, in modules: 0.1 mm (common practice for plain paper)."""
 _SRGB = np.arange(256) / 255.0
 _LINEAR = np.where(_SRGB <= 0.04045, _SRGB / 12.92, ((_SRGB + 0.055) / 1.055) ** 2.4)
 """sRGB level to light, IEC 61966-2-1: a blurred edge is symmetrical in light, not in levels."""
@@ -79,7 +84,8 @@ def refined_corners(
         `rough` with wide errors where the sides cannot be measured.
     """
     light, corner = _light_round(grey, rough)
-    unmeasured = Corners(rough, np.full((4, 2), 0.5), 0.5)
+    module = float(np.sqrt(cv2.contourArea(rough.astype(np.float32)))) / _MODULES
+    unmeasured = Corners(rough, np.full((4, 2), 0.5), max(0.5, _UNMEASURED * module))
     corners, errors, shift = rough - corner, unmeasured.errors, unmeasured.shift
     for _ in range(2):
         sides = [_side(light, corners, number) for number in range(4)]
@@ -125,7 +131,9 @@ def _swelling(
     missing = float(pattern.sum()) - float(np.mean((seen - dark) / contrast)) * (_MODULES - 1) ** 2
     edges = int(np.sum(np.diff(pattern, axis=0)) + np.sum(np.diff(pattern, axis=1)))
     module = float(np.sqrt(cv2.contourArea(corners.astype(np.float32)))) / _MODULES
-    found = float(np.clip(missing / edges, -0.2, 0.2)) * module
+    # more than a tone curve and spreading ink can do is shine or shadow inside the marker
+    most = 1.5 * _TONE_SHIFT * blur + _INK * module
+    found = float(np.clip(missing / edges * module, -most, most))
     uneven = max(dark_rest, bright_rest) / float(np.mean(contrast))
     trust = float(np.clip((module - 4) / 6, 0, 1) * np.clip(2 - uneven / _UNEVEN, 0, 1))
     # blur wider than the frame mixes the levels themselves

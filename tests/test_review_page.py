@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 import os
 import signal
@@ -15,8 +16,11 @@ import pytest
 from browser import LAPTOP, PHONE, axe_source, chromium, executable, opened, page_on
 from sheet_trial import Drawn, draw_trial
 
+from counting.review.build import page as page_pieces
 from counting.review.corrections import take_corrections
-from counting.review.sheet import SheetOptions, make_sheet
+from counting.review.frames import frames
+from counting.review.prints import prints
+from counting.review.sheet import SheetOptions, make_sheet, sheet_data
 
 SIZES = pytest.mark.parametrize("kind", [PHONE, LAPTOP], ids=["phone", "laptop"])
 
@@ -758,8 +762,19 @@ def test_progress_is_told_at_the_reviewers_own_pace(browser: Any, sheet: Path) -
 def test_five_hundred_photos_open_at_once_and_scroll_without_a_blank(
     browser: Any, tmp_path: Path
 ) -> None:
-    path = make_sheet(draw_trial(tmp_path / "trial", Drawn(plants=250, size=(1200, 900))))
-    assert path.stat().st_size > 40e6
+    trial = draw_trial(tmp_path / "trial", Drawn(plants=5, size=(1200, 900)))
+    few = frames(trial)
+    made = [prints(trial.directory / frame.file) for frame in few]
+    many = [
+        dataclasses.replace(few[n % 10], photo=f"{n:064x}", plant=str(n // 2)) for n in range(500)
+    ]
+    data = sheet_data(trial, SheetOptions(), many, [made[n % 10].grid for n in range(500)])
+    path = tmp_path / "sheet.html"
+    # padded to the largest print there can be; what follows the end of a JPEG is not shown
+    with path.open("w", encoding="utf-8") as stream:
+        for piece in page_pieces(data, (made[n % 10].review.ljust(110_000) for n in range(500))):
+            stream.write(piece)
+    assert path.stat().st_size > 70e6
     context = browser.new_context(**PHONE)
     page = context.new_page()
     page.goto(path.as_uri(), wait_until="load")

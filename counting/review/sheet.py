@@ -148,7 +148,17 @@ def sheet_data(
 
 
 def record(trial: Trial, data: dict[str, Any], file: str) -> None:
-    """Write in the ledger which photos a sheet shows, with which proposals."""
+    """Write in the ledger which photos a sheet shows, with which proposals.
+
+    Parameters
+    ----------
+    trial : Trial
+        The trial.
+    data : dict
+        What `sheet_data` returned.
+    file : str
+        Path inside the trial; empty for a sheet that is served and lies in no file.
+    """
     body = {
         "sheet": data["sheet"],
         "trial": data["trial"],
@@ -161,7 +171,9 @@ def record(trial: Trial, data: dict[str, Any], file: str) -> None:
         ],
     }
     with trial.ledger() as ledger:
-        ledger.append("sheet", data["sheet"], body, by=f"counting {__version__}")
+        known = ledger.get("sheet", data["sheet"])
+        if known is None or file:
+            ledger.append("sheet", data["sheet"], body, by=f"counting {__version__}")
 
 
 def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made:

@@ -10,6 +10,7 @@ function openPair(index, number = null) {
   $('photo').hidden = true;
   pair.open = true;
   pair.picked = null;
+  $('pair-said').textContent = 'Tap a fruit in one photo, then the same fruit in the other. It is counted once.';
   $('pair-many').textContent = String(others.length + 1);
   if (!pair.stages.length) {
     pair.stages = [0, 1].map((side) => makeStage($('pair-stages'), {

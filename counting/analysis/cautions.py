@@ -103,8 +103,8 @@ def about_counts(
     ]
     if split:
         said.append(
-            f"For {and_list(split)} the negative binomial and the quasi-Poisson model disagree at "
-            f"the {percent(alpha)} level: take the result as undecided."
+            f"For {and_list(split)} the count model and its check, the quasi-Poisson model, "
+            f"disagree at the {percent(alpha)} level: take the result as undecided."
         )
     return said
 

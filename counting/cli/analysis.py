@@ -120,39 +120,14 @@ def _of_table(
 def _of_trial(
     directory: Path | None, measure: str | None, options: dict[str, Any], *, unreviewed: bool
 ) -> list[Any]:
-    from dataclasses import replace
-
-    from counting.analysis.calibrate import with_true_counts
-    from counting.analysis.of_trial import (
-        compare_measures,
-        compare_trial,
-        question_of,
-        with_exposure,
-    )
-    from counting.analysis.unreviewed import (
-        compare_with_expected,
-        expected_counts,
-        with_expected,
-    )
+    from counting.analysis.answers import answers
     from counting.errors import AnalysisError
     from counting.plan.trial import load_trial
-    from counting.records.observations import observations
 
     if directory is None:
         where, found = "counting compare", "nothing to compare"
         raise AnalysisError(where, found, mend="name a trial's folder, or a table with --csv FILE")
-    trial = load_trial(directory)
-    with trial.ledger() as ledger:
-        table = observations(trial, ledger)
-        expected = expected_counts(trial, ledger) if unreviewed else []
-    if measure == "all":
-        return list(compare_measures(trial, table))
-    if unreviewed:
-        table = with_expected(trial, table, expected)
-    question = replace(question_of(trial, table, measure), **options)
-    if unreviewed:
-        return [compare_with_expected(with_exposure(table, question), question)]
-    return [with_true_counts(compare_trial(table, question), table, question)]
+    return list(answers(load_trial(directory), measure, include_unreviewed=unreviewed, **options))
 
 
 @app.command("calibrate")

@@ -138,7 +138,9 @@ def _swelling(
     trust = float(np.clip((module - 4) / 6, 0, 1) * np.clip(2 - uneven / _UNEVEN, 0, 1))
     # blur wider than the frame mixes the levels themselves
     mixed = 0.3 * max(0.0, blur - 0.3 * module)
-    left = (1 - trust) * _TONE_SHIFT * blur + trust * 0.2 * abs(found) + mixed
+    # shine or shadow across the marker pulls at its sides themselves
+    pulled = 0.15 * max(0.0, uneven - _UNEVEN) * module
+    left = (1 - trust) * _TONE_SHIFT * blur + trust * 0.2 * abs(found) + mixed + pulled
     return trust * found, float(np.hypot(left, _FLOOR_PX / 2))
 
 

@@ -119,9 +119,7 @@ def test_a_group_without_plants_is_named(tmp_path):
 
 def test_a_group_of_guard_plants_alone_has_no_plant_to_count(tmp_path):
     lines = good_lines(tmp_path)
-    text = "\n".join(
-        line.replace("false", "true") if "grafted" in line else line for line in lines
-    )
+    text = "\n".join(line.replace("false", "true") if "grafted" in line else line for line in lines)
     assert "group 'grafted' has no plant" in plants_refused(tmp_path, text)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from importlib.resources import files
 from typing import Any
 
 import cv2
@@ -244,6 +245,22 @@ def test_the_numbers_on_scenes_held_out_are_kept_beside_the_weights() -> None:
     assert merged["f1"] > held_out["blobs+colour"]["f1"]
     assert merged["calibration_error"] < 0.05
     assert 0.85 <= merged["interval_coverage"] <= 0.97
+
+
+def test_the_table_of_the_stages_tells_the_figures_that_were_measured() -> None:
+    text = files("counting.finding").joinpath("STAGES.md").read_text(encoding="utf-8")
+    rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in text.splitlines()]
+    told = {row[0]: row[1:] for row in rows if len(row) == 8}
+    named = {"all three": "blobs+colour+scorer", "colour + blobs": "blobs+colour"}
+    for name, cells in told.items():
+        if name in {"stages", "---"}:
+            continue
+        stages = named.get(name, "+".join(sorted(name.split(" + "))))
+        figures = numbers("confidence")["sets"][stages]["held_out"]
+        keys = ("f1", "f1_centre", "recall_green", "ap50", "calibration_error", "count_mae")
+        for cell, key in zip(cells, keys, strict=False):
+            assert float(cell) == pytest.approx(figures[key], abs=0.06 if "mae" in key else 0.006)
+    assert len(told) == 9
 
 
 VARIANTS = {

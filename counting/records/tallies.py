@@ -97,13 +97,14 @@ def _refusal(names: Sequence[str], faults: Sequence[str]) -> TallyError:
 def _write(trial: Trial, values: Sequence[Value]) -> Tallied:
     facts = {value.key: value.body for value in values}
     with trial.ledger() as ledger:
-        standing = {entry.key: entry.body for entry in ledger.standing("observation")}
+        found = {key: ledger.get("observation", key) for key in facts}
         added = ledger.append_many(
             (("observation", key, body) for key, body in facts.items()),
             by=f"counting {__version__}",
         )
     corrected = sum(
-        key in standing and standing[key]["value"] != body["value"] for key, body in facts.items()
+        before is not None and before.body["value"] != facts[key]["value"]
+        for key, before in found.items()
     )
     columns = ("group", "block", "plot")
     places = {

@@ -336,6 +336,25 @@ def test_a_long_press_or_right_click_says_more_about_a_fruit(
 
 
 @SIZES
+def test_one_more_fruit_can_be_added_inside_a_ring_or_where_one_was_struck_out(
+    browser: Any, sheet: Path, kind: dict[str, Any]
+) -> None:
+    with page_on(browser, sheet, kind) as page:
+        x, y = middle(page, 1)
+        hold(page, kind, x + radius(page, 1) * 0.5, y)
+        page.click("text=One more fruit here")
+        assert states(page) == ["proposed"] * 6 + ["added"]
+        page.click("#larger")
+        x, y = middle(page, 4)
+        press(page, kind, x, y)
+        press(page, kind, x + radius(page, 4) * 0.7, y)
+        kept = [mark["state"] for mark in record(page)["marks"]]
+        assert (kept.count("removed"), kept.count("added")) == (1, 2)
+        press(page, kind, x, y)
+        assert [mark["state"] for mark in record(page)["marks"]].count("removed") == 0
+
+
+@SIZES
 def test_a_loop_makes_a_truss_and_its_number_can_be_changed(
     browser: Any, sheet: Path, kind: dict[str, Any]
 ) -> None:

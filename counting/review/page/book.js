@@ -123,9 +123,9 @@ function add(index, x, y) {
   const used = new Set(record.marks.map((mark) => mark.candidate));
   const near = photo.candidates
     .filter((c) => !used.has(c.candidate)
-      && Math.abs(x - c.x) < c.width / 2 && Math.abs(y - c.y) < c.height / 2)
+      && Math.abs(x - c.x) < c.width / 3 && Math.abs(y - c.y) < c.height / 3)
     .sort((a, b) => b.confidence - a.confidence)[0];
-  const side = usualSide(index);
+  const side = Math.min(usualSide(index), roomFor(index, x, y));
   const mark = {
     mark: nextMark(record),
     candidate: near ? near.candidate : null,
@@ -140,6 +140,15 @@ function add(index, x, y) {
   };
   setMarks(index, [...record.marks, mark]);
   return mark.mark;
+}
+
+/** How large a ring may be that leaves the middles of its neighbours free to be tapped. */
+function roomFor(index, x, y) {
+  const far = recordOf(index).marks
+    .filter((mark) => mark.state !== 'removed')
+    .map((mark) => Math.hypot(mark.x - x, mark.y - y));
+  const { width, height } = photos[index];
+  return Math.max(Math.min(...far, width) * 1.6, Math.max(width, height) / 80);
 }
 
 /** The median side of the marks here, else a twentieth of the photo. */

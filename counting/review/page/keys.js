@@ -3,6 +3,10 @@
 const KEYS = [
   ['Enter', 'looks right, next photo', () => give('counted')],
   ['Space', 'add a fruit at the pointer, or strike out the one there', () => spaceAct()],
+  ['D', 'add a fruit at the pointer, even inside a ring', () => {
+    if (stage.pointer) add(desk.index, ...stage.pointer);
+    refresh();
+  }],
   ['Arrows', 'move the pointer (with Shift: move the current mark)', null],
   ['M', 'to the next mark (Shift: the one before)', (event) => stepMark(event.shiftKey ? -1 : 1)],
   ['X', 'strike out the current mark, or put it back', () => { if (currentMark()) { strikeAt(stage.current); refresh(); } }],
@@ -172,7 +176,7 @@ function openHelp() {
     make('h3', { text: 'By hand' }),
     make('dl', { class: 'keys' },
       line('tap', 'add a fruit, strike one out, put it back'),
-      line('long press', 'not sure, too small, size, truss, same fruit'),
+      line('long press', 'one more fruit inside a ring, not sure, too small, size, truss'),
       line('drag a ring', 'move it; at its edge: change its size'),
       line('two fingers', 'zoom and move the photo (mouse: wheel)'),
       line('Trusses', 'draw a loop round the fruit of one truss'),

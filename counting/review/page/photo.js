@@ -3,7 +3,7 @@
 const desk = { index: -1, since: 0, scroll: 0, pushed: false };
 const stage = makeStage($('stage'), {
   tap: (mark, place) => tapped(mark, place),
-  hold: (mark) => openCard(mark),
+  hold: (mark, place) => openCard(mark, place),
   dragged: (mark, fields) => {
     setMarks(desk.index, withMark(desk.index, mark.mark, fields));
     stage.current = mark.mark;
@@ -195,7 +195,7 @@ const sizeFields = (factor) => (mark) => {
 };
 
 /** All that can be said about one mark: a slip that a long press or right click opens. */
-function openCard(mark) {
+function openCard(mark, place = null) {
   if ($('card').open) return;
   const { index } = desk;
   stage.current = mark.mark;
@@ -231,6 +231,14 @@ function openCard(mark) {
     if (photos[index].truss === null) {
       rows.push(row(now.truss === null ? 'No truss' : `Truss ${now.truss}`,
         press('−', truss(-1), 'Lower truss number'), press('+', truss(1), 'Higher truss number')));
+    }
+    if (place) {
+      rows.push(press('One more fruit here', () => {
+        add(index, ...place);
+        say(`Fruit added, ${countOf(index)}`);
+        close();
+        refresh();
+      }));
     }
     if (together(index).length > 1) {
       rows.push(press('Same fruit in another photo', () => {

@@ -98,14 +98,17 @@ function makeStage(root, on) {
 
   /** The mark under a point of the stage, and whether the point is on its edge. */
   stage.hit = (x, y, coarse) => {
-    const least = coarse ? 16 : 9;
+    // generous only as far as a missed fruit close by can still be added
+    const least = coarse ? 11 : 8;
     let best = null;
     for (const mark of recordOf(stage.index).marks) {
       const [cx, cy] = stage.view.toStage(mark.x, mark.y);
       const rx = (mark.width / 2) * stage.view.scale;
       const ry = (mark.height / 2) * stage.view.scale;
-      const grace = coarse ? 9 : 5;
-      const reach = [Math.max(rx + grace, least), Math.max(ry + grace, least)];
+      const grace = coarse ? 3 : 2;
+      // a cross is met at its middle only: what it covered may hold other fruit
+      const most = mark.state === 'removed' ? least * 1.3 : Infinity;
+      const reach = [rx, ry].map((radius) => Math.min(Math.max(radius + grace, least), most));
       const far = Math.hypot((x - cx) / reach[0], (y - cy) / reach[1]);
       if (far > 1 || (best && best.far <= far)) continue;
       const away = Math.hypot((x - cx) / rx, (y - cy) / ry);
@@ -140,7 +143,7 @@ function makeStage(root, on) {
       act.timer = setTimeout(() => {
         if (!act || act.kind !== 'tap' || !act.hit) return;
         act.kind = 'held';
-        on.hold(act.hit.mark);
+        on.hold(act.hit.mark, stage.view.toPhoto(...act.start));
       }, HOLD_MS);
     }
     return undefined;
@@ -283,7 +286,7 @@ function makeStage(root, on) {
       clearTimeout(act.timer);
       act.kind = 'held';
     }
-    on.hold(hit.mark);
+    on.hold(hit.mark, stage.view.toPhoto(...at(event)));
   });
   element.addEventListener('wheel', (event) => {
     event.preventDefault();

@@ -46,8 +46,8 @@ def test_the_limits_of_agreement_are_those_of_bland_and_altman_1986():
     assert (found.bias.low, found.bias.high) == pytest.approx((-22.0497, 17.8144), abs=1e-3)
     assert found.lower.estimate == pytest.approx(-79.647907, abs=1e-6)
     assert found.upper.estimate == pytest.approx(75.412613, abs=1e-6)
-    assert (found.lower.low, found.lower.high) == pytest.approx((-114.17, -45.12), abs=0.005)
-    assert (found.upper.low, found.upper.high) == pytest.approx((40.89, 109.94), abs=0.005)
+    assert (found.lower.low, found.lower.high) == pytest.approx((-114.17, -45.12), abs=0.01)
+    assert (found.upper.low, found.upper.high) == pytest.approx((40.89, 109.94), abs=0.01)
 
 
 def test_by_default_the_limits_lie_at_1_96_standard_deviations():
@@ -158,7 +158,7 @@ def test_two_reviewers_and_the_proposals_are_compared_photo_by_photo(trial: Tria
     assert list(pair.photos["matched"]) == [5, 6]
     assert list(pair.photos["only_first"]) == [1, 0]
     assert len(pair.unanswered) == 1
-    assert "2 photos both, 1 alike" in pair.sentence
+    assert pair.sentence.startswith("Ana and Bo counted the same 2 photos, 1 alike; on average")
     assert "Ana counts 0.5 fruit more" in pair.sentence
     assert agreement.pairs[2].limits.n == 3
 

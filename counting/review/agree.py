@@ -61,13 +61,17 @@ class Pair:
     unanswered: tuple[str, ...]
 
     @property
+    def _other(self) -> str:
+        return "the finder" if self.second == PROPOSALS else self.second
+
+    @property
     def sentence(self) -> str:
         """The agreement in plain words."""
         n = len(self.photos)
         if not n:
-            return f"{self.first} and {self.second} have counted no photo in common."
+            return f"{self.first} and {self._other} have counted no photo in common."
         same = int((self.photos["difference"] == 0).sum())
-        text = f"{self.first} and {self.second} counted {_photos(n)} both, {same} alike"
+        text = f"{self.first} and {self._other} counted the same {_photos(n)}, {same} alike"
         if not math.isfinite(self.limits.sd):
             return text + "."
         bias = self.limits.bias.estimate
@@ -243,7 +247,7 @@ def _row(
 
 
 def _photos(n: int) -> str:
-    return "1 photo" if n == 1 else f"{n} photos"
+    return "photo" if n == 1 else f"{n} photos"
 
 
 def _number(value: float) -> float | None:

@@ -13,6 +13,7 @@ import counting
 from counting.errors import CountingError
 from counting.files import now, write_text
 from counting.ledger import Ledger
+from counting.plan.start import record_plan
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
 
 __all__ = ["Demo", "demo_images", "recorded_corrections", "run_demo"]
@@ -181,7 +182,7 @@ def _fresh(source: Path, directory: Path, *, replace: bool) -> Trial:
     directory.mkdir(parents=True, exist_ok=True)
     for name in (PLAN_NAME, PLANTS_NAME):
         shutil.copyfile(source / name, directory / name)
-    return load_trial(directory)
+    return record_plan(directory)
 
 
 def _marks(fruit: list[list[Any]], candidates: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -13,7 +13,7 @@ from counting.plan.map import map_picture
 from counting.plan.plants_file import plants_text
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Plan, Trial, load_trial, plan_text
 
-__all__ = ["BLIND_MAP_NAME", "MAP_NAME", "refuse_to_spoil", "start_trial"]
+__all__ = ["BLIND_MAP_NAME", "MAP_NAME", "record_plan", "refuse_to_spoil", "start_trial"]
 
 MAP_NAME = "map.svg"
 BLIND_MAP_NAME = "map-blind.svg"
@@ -55,15 +55,27 @@ def start_trial(directory: Path, plan: Plan, *, replace: bool = False) -> Trial:
     # the plan last: a folder without it is no trial, so a broken start can be run again
     for name in (PLANTS_NAME, MAP_NAME, BLIND_MAP_NAME, PLAN_NAME):
         write_bytes(directory / name, files[name], replace=replace or name != PLAN_NAME)
-    texts = {name: files[name].decode("utf-8") for name in (PLAN_NAME, PLANTS_NAME)}
+    return record_plan(directory)
+
+
+def record_plan(directory: Path) -> Trial:
+    """Write the plan and the plants, as they lie in a trial's folder, into its ledger.
+
+    Raises
+    ------
+    PlanError
+        If they contradict themselves; nothing is recorded then.
+    """
+    trial = load_trial(directory)
+    texts = {name: (directory / name).read_bytes() for name in (PLAN_NAME, PLANTS_NAME)}
     body = {
-        "plan": texts[PLAN_NAME],
-        "plants": texts[PLANTS_NAME],
-        "hashes": {name: sha256_bytes(files[name]) for name in texts},
+        "plan": texts[PLAN_NAME].decode("utf-8"),
+        "plants": texts[PLANTS_NAME].decode("utf-8"),
+        "hashes": {name: sha256_bytes(text) for name, text in texts.items()},
     }
     with Ledger(directory, create=True) as ledger:
         ledger.append("trial", "trial", body, by=f"counting {__version__}")
-    return load_trial(directory)
+    return trial
 
 
 def refuse_to_spoil(directory: Path, *, replace: bool) -> None:

@@ -24,6 +24,8 @@ __all__ = ["bed_map", "course", "every_plant", "per_truss"]
 _COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
 _SHAPES = ("o", "s", "^", "D", "v", "P")
 _INK = "#2b2a27"
+_BEFORE = pd.Timedelta(days=14)
+"""Events longer before the first survey than two rounds are listed, but would squeeze the plot."""
 _STYLE: dict[Any, Any] = {
     "axes.edgecolor": _INK,
     "axes.labelcolor": _INK,

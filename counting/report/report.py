@@ -78,6 +78,10 @@ def _content(trial: Trial, choices: Choices | None) -> dict[str, Any]:
         "facts": words.facts(trial, numbers),
         "warning": numbers.calibration.warning if numbers.calibration else "",
         "main": numbers.main,
+        "cautions": (
+            *(numbers.calibration.cautions if numbers.calibration else ()),
+            *numbers.main.cautions,
+        ),
         "calibrated": numbers.calibration.comparison if numbers.calibration else None,
         "level": f"{100 * numbers.main.level:g}",
         "main_survey_text": f" at the survey of {numbers.main.survey}"

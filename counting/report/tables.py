@@ -33,8 +33,8 @@ def all_tables(numbers: Figures, left_out: Sequence[Exclusion]) -> dict[str, Tex
             "words": 5,
             "columns": ["left out", "survey", "reason", "by", "when"],
             "rows": [
-                [each.plant or f"photo {each.photo[:8]}", each.survey or "all", each.reason]
-                + [each.by, each.at[:10]]
+                [each.plant or f"photo {each.photo[:8]}", _date(each.survey) or "all", each.reason]
+                + [each.by, _date(each.at[:10])]
                 for each in left_out
             ],
         },
@@ -51,7 +51,7 @@ def events(table: pd.DataFrame) -> TextTable:
             product += f" ({mixed:.3g} ml per litre)"
         text = "; ".join(str(part) for part in (event["note"], event["weather"]) if part)
         rows.append(
-            [str(number), str(event["at"])[:16].replace("T", " "), str(event["kind"])]
+            [str(number), _date(str(event["at"])[:16].replace("T", " ")), str(event["kind"])]
             + [str(event["scope"]) or "all", product, text]
         )
     columns = ["", "when", "what", "where", "product", "note"]
@@ -96,21 +96,34 @@ def _groups(main: Comparison) -> TextTable:
 
 
 def _comparisons(main: Comparison) -> TextTable:
-    columns = ["group", "difference", "95 % interval", "p", "ratio", "95 % interval", "p"]
-    columns += ["shift", "95 % interval", "lots: p"]
-    rows = [
-        [each.group, _number(each.difference)]
-        + [_interval(each.difference_low, each.difference_high), _p(each.difference_p)]
-        + [_number(each.ratio), _interval(each.ratio_low, each.ratio_high), _p(each.ratio_p)]
-        + [_number(each.shift), _interval(each.shift_low, each.shift_high)]
-        + [_p(each.randomisation_p)]
-        for each in main.comparisons
-    ]
-    if len(main.comparisons) > 1:
-        columns.append("p adjusted")
-        for row, each in zip(rows, main.comparisons, strict=True):
-            row.append(_p(each.p_adjusted))
-    return {"words": 1, "columns": columns, "rows": rows}
+    """Return every estimate of every group against the control, one line each."""
+    several = len(main.comparisons) > 1
+    rows = []
+    for each in main.comparisons:
+        lines: list[tuple[str, float | None, float | None, float | None, float | None]] = [
+            ("difference of means", each.difference, each.difference_low, each.difference_high)
+            + (each.difference_p,),
+            ("ratio of means", each.ratio, each.ratio_low, each.ratio_high, each.ratio_p),
+            ("shift of the middle", each.shift, each.shift_low, each.shift_high, None),
+            ("the lots drawn again", None, None, None, each.randomisation_p),
+        ]
+        if several:
+            lines.insert(1, (f"the same, {each.adjustment}", None, None, None, each.p_adjusted))
+        rows += [
+            [each.group, name, "" if value is None else _number(value), _interval(low, high), _p(p)]
+            for name, value, low, high, p in lines
+            if value is not None or p is not None
+        ]
+        share = each.share_difference
+        if share is not None and share.difference is not None:
+            low, high = share.low, share.high
+            points = [100 * x if x is not None else None for x in (share.difference, low, high)]
+            rows.append(
+                [each.group, "share above, difference in points", _number(points[0])]
+                + [_interval(points[1], points[2]), ""]
+            )
+    level = f"{100 * main.level:g} % interval"
+    return {"words": 2, "columns": ["group", "", "estimate", level, "p"], "rows": rows}
 
 
 def _others(others: Sequence[Comparison]) -> TextTable:
@@ -119,7 +132,7 @@ def _others(others: Sequence[Comparison]) -> TextTable:
         means = ", ".join(f"{group.group} {_number(group.mean)}" for group in other.groups)
         for each in other.comparisons:
             rows.append(
-                [other.measure.replace("_", " "), other.unit, other.survey or "", means]
+                [other.measure.replace("_", " "), other.unit, _date(other.survey or ""), means]
                 + [_number(each.difference), _interval(each.difference_low, each.difference_high)]
                 + [_p(each.p_adjusted)]
             )
@@ -131,11 +144,16 @@ def _seen(numbers: Figures) -> TextTable:
     columns = ["group", "survey", "plants counted both ways", "share seen", "95 % interval"]
     calibration = numbers.calibration
     rows = [
-        [each.group, each.survey, str(each.n), _percent(each.share)]
+        [each.group, _date(each.survey), str(each.n), _percent(each.share)]
         + [_percent_interval(each.share_low, each.share_high)]
         for each in (calibration.cells if calibration else ())
     ]
     return {"words": 2, "columns": columns, "rows": rows}
+
+
+def _date(text: str) -> str:
+    """Return a date that does not break at its hyphens."""
+    return text.replace("-", "\N{NON-BREAKING HYPHEN}")
 
 
 def _number(value: float | None) -> str:
@@ -159,5 +177,5 @@ def _percent_interval(low: float | None, high: float | None) -> str:
 
 def _p(value: float | None) -> str:
     if value is None:
-        return "none"
+        return ""
     return "under 0.001" if value < 0.001 else f"{value:.3f}"

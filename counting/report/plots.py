@@ -152,10 +152,13 @@ def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.Da
         axes.set_xticks(_dates(pd.Index(surveys)), surveys)
         axes.set_ylim(bottom=0)
         top = axes.get_ylim()[1]
+        early = min(_dates(pd.Index(surveys)), default=pd.Timestamp.max) - _BEFORE
         for number, (at, kind) in enumerate(
             zip(events["at"], events["kind"], strict=True), start=1
         ):
             when: Any = pd.to_datetime(str(at)[:10])
+            if when < early:
+                continue
             axes.axvline(when, color=_INK, linewidth=0.7, linestyle=(0, (2, 3)))
             axes.text(when, top, f" {number}", va="top", ha="left", fontsize=8, gid=f"event-{kind}")
         axes.set_ylabel(label)

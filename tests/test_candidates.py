@@ -292,3 +292,23 @@ def test_pale_fruit_beside_ripe_fruit_are_both_coloured_right() -> None:
     for x, name in ((250, "green"), (550, "red")):
         nearest = table.iloc[(np.hypot(table["x"] - x, table["y"] - 300)).argmin()]
         assert nearest["colour"] == name
+
+
+def test_the_tags_grey_patch_takes_the_cast_of_the_light_out_of_the_colours() -> None:
+    # a third of the green light is missing, as under a lamp: pale fruit look orange or pink
+    both = [(250, 300, 60, PALE), (550, 300, 60, RIPE)]
+    neutral = with_fruit(leaves(np.random.default_rng(2)), both)
+    light = np.array([1.0, 0.62, 0.8])
+    pink = ((neutral / 255.0) ** 2.2 * light) ** (1 / 2.2) * 255
+    grey = ((118 / 255.0) ** 2.2 * light) ** (1 / 2.2) * 255
+    tag = card(5000, 5000) | {"grey": grey.tolist()}
+
+    def red_share(photo: Pixels, tag: dict[str, Any] | None) -> float:
+        table = find(image(photo), ALL, tag=tag).candidates
+        nearest = table.iloc[(np.hypot(table["x"] - 250, table["y"] - 300)).argmin()]
+        return float(nearest["red_share"])
+
+    truth = red_share(neutral, None)
+    corrected = red_share(pink.astype(np.uint8), tag)
+    assert abs(corrected - truth) < 0.1
+    assert corrected <= red_share(pink.astype(np.uint8), None)

@@ -24,6 +24,7 @@ from counting.finding.ripeness import ripeness
 from counting.finding.scorer import LONG_SIDE, scorer
 from counting.finding.trusses import number_trusses
 from counting.flags import Flag
+from counting.photos.balance import balanced as by_grey_patch
 from counting.photos.image import Image
 from counting.photos.tag_reader import TagReading
 from counting.settings import FLOOR, Settings
@@ -128,6 +129,7 @@ class _Scale:
     low: float
     high: float
     card: Array
+    grey: tuple[float, ...]
 
     @classmethod
     def of(cls, tag: TagReading | Mapping[str, Any]) -> _Scale:
@@ -135,7 +137,8 @@ class _Scale:
         mm_per_px = float(body["mm_per_px"])
         low = float(body.get("mm_per_px_low") or mm_per_px)
         high = float(body.get("mm_per_px_high") or mm_per_px)
-        return cls(mm_per_px, low, high, np.array(body["card"], dtype=np.float64))
+        card = np.array(body["card"], dtype=np.float64)
+        return cls(mm_per_px, low, high, card, tuple(body.get("grey") or ()))
 
 
 def _on_card(boxes: Array, scale: _Scale | None) -> NDArray[np.bool_]:
@@ -153,7 +156,7 @@ def _rows(
     """Return the candidates kept as rows, with colour and size, not yet judged by the rule."""
     small = resized(image.rgb, min(_RIPENESS_SIDE, max(image.rgb.shape[:2])))
     shrink = max(small.shape[:2]) / max(image.width, image.height)
-    balanced = balance(small, keep_green=True)
+    balanced = _balanced(small, scale)
     likely = merged.boxes[kept & (merged.confidence >= _LIKELY)]
     rows = []
     for number, row in enumerate(np.flatnonzero(kept)):
@@ -181,6 +184,13 @@ def _rows(
             }
         )
     return rows
+
+
+def _balanced(rgb: NDArray[np.uint8], scale: _Scale | None) -> NDArray[np.float32]:
+    """Take the cast of the light out: by the tag's grey patch where it was read, else by guess."""
+    if scale and scale.grey:
+        return np.float32(1 / 255) * by_grey_patch(rgb, scale.grey)
+    return balance(rgb, keep_green=True)
 
 
 def _diameter(width: float, height: float) -> float:

@@ -276,3 +276,9 @@ def test_the_labelled_tomato_photos_hold_663_fruit():
     assert (len(labelled.photos), len(labelled.labels)) == (40, 663)
     assert set(labelled.labels["kind"]) == {"green", "red"}
     assert "10.17632/8h3s6jkyff" in labelled.source
+
+
+def test_a_list_of_licences_that_is_no_list_is_passed_over(photos, tmp_path):
+    labels = _coco(info={"description": "invented"}, licenses=True)
+    labelled = read_labels(photos, _write(tmp_path, "coco.json", labels))
+    assert labelled.source == "invented"

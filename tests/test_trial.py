@@ -247,3 +247,15 @@ def test_no_bytes_whatever_bring_forth_anything_but_a_plan_error(tmp_path_factor
 
     with pytest.raises(CountingError):
         load_trial(directory)
+
+
+@pytest.mark.parametrize("column", ["row", "position", "tag"])
+def test_a_number_too_large_for_any_bed_is_named_by_its_line(tmp_path, column):
+    trial = make_trial(tmp_path / "trial")
+    path = trial.directory / "plants.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    cells = dict(zip(lines[0].split(","), lines[1].split(","), strict=True))
+    cells[column] = "9" * 20
+    path.write_text("\n".join([lines[0], ",".join(cells.values()), *lines[2:]]), encoding="utf-8")
+    with pytest.raises(PlanError, match=f"line 2: {column}"):
+        load_trial(trial.directory)

@@ -166,9 +166,10 @@ def _coco_source(data: dict[str, Any]) -> str:
         return ""
     said = [str(info[key]) for key in ("contributor", "description") if info.get(key)]
     said += [f"doi {info['doi']}"] if info.get("doi") else []
-    licences = data.get("licenses")
+    listed = data.get("licenses")
+    licences = listed if isinstance(listed, list) else []
     licence = info.get("license") or ", ".join(
-        str(row.get("name", "")) for row in licences or [] if isinstance(row, dict)
+        str(row.get("name", "")) for row in licences if isinstance(row, dict)
     )
     return ". ".join([*said, str(licence)] if licence else said)
 

@@ -19,6 +19,8 @@ from counting.tables import PLANTS, frame
 __all__ = ["plants_text", "read_plants"]
 
 _NEEDED = ("code", "group", "block", "plot")
+_MOST_DIGITS = 9
+"""No bed has a row or place of more digits, and nine fit every integer column."""
 _NUMBERS = ("row", "position", "tag")
 _YES = frozenset({"true", "yes", "1"})
 _NO = frozenset({"false", "no", "0", ""})
@@ -162,8 +164,10 @@ def _own_faults(line: _Line, groups: Sequence[str]) -> Iterable[str]:
     for name in _NUMBERS:
         if cells[name] and not (cells[name].isascii() and cells[name].isdecimal()):
             yield f"{name} {cells[name]!r} is not a whole number; write it like 3"
+        elif len(cells[name]) > _MOST_DIGITS:
+            yield f"{name} {cells[name][:20]} is too large a number"
     tag = cells["tag"]
-    if tag.isascii() and tag.isdecimal() and int(tag) >= MOST_TAGS:
+    if tag.isascii() and tag.isdecimal() and len(tag) <= _MOST_DIGITS and int(tag) >= MOST_TAGS:
         yield f"tag {tag}; tags go from 0 to {MOST_TAGS - 1}"
 
 

@@ -36,7 +36,7 @@ class Flag(StrEnum):
     NO_TIME = "no time", "The photo carries no time of its own."
     NOTHING_FOUND = "nothing found", "No fruit was proposed; check that there is none."
     WIDE_INTERVAL = "uncertain count", "The expected count is uncertain."
-    STAGES_DISAGREE = "stages disagree", "Colour, blobs and the learned scorer disagree."
+    STAGES_DISAGREE = "stages disagree", "The ways of finding fruit disagree; check each ring."
     CROWDED = "crowded", "Fruit touch or hide one another; look closely."
     # candidates
     AT_EDGE = "at the edge", "The fruit is cut by the edge of the photo."

@@ -1,6 +1,7 @@
 """The house: which room may import which."""
 
 import ast
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -60,3 +61,21 @@ def test_a_room_imports_only_the_ground_and_rooms_before_it(path):
 @pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(PACKAGE).as_posix())
 def test_a_module_stays_within_400_lines(path):
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+
+
+def test_every_file_that_the_package_holds_travels_in_the_wheel():
+    told = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))
+    patterns = told["tool"]["setuptools"]["package-data"]
+    travels = {
+        path
+        for room, names in patterns.items()
+        if room != "counting.demo_images"
+        for name in names
+        for path in PACKAGE.joinpath(*room.split(".")[1:]).glob(name)
+    }
+    held = {
+        path for path in PACKAGE.rglob("*") if path.is_file() and "__pycache__" not in path.parts
+    }
+    assert {path for path in held if path.suffix != ".py"} == travels
+    folders = {".".join(path.relative_to(PACKAGE.parent).parts[:-1]) for path in MODULES}
+    assert folders <= set(told["tool"]["setuptools"]["packages"])

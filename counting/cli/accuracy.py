@@ -30,7 +30,7 @@ def measure_accuracy(
     ] = None,
     replace: Replace = False,
 ) -> None:
-    """Hold the candidates against photos in which people labelled the fruit.
+    """Hold the candidates against labelled photos. People marked the fruit in them.
 
     Example: counting accuracy --photos photos --labels labels.json --out accuracy
     """

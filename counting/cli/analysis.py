@@ -74,9 +74,9 @@ def compare_groups(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Compare the groups: difference, ratio and shares with intervals, and the answer in words.
+    """Compare the groups, and say the answer in words. Every estimate has its interval.
 
-    Example: counting compare tunnel --above 20
+    Example: counting compare my_trial --above 20
 
     Example: counting compare --csv counts.csv --value fruit --group treatment --control water
     """
@@ -140,9 +140,9 @@ def calibrate_counts(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Hold photo counts against hand counts of the same plants: which share do photos show?
+    """Say which share of the fruit photos show. Hand counts of the same plants tell it.
 
-    Example: counting calibrate tunnel
+    Example: counting calibrate my_trial
     """
     from counting.analysis.calibrate import calibrate
     from counting.analysis.text import calibration_text

@@ -69,6 +69,7 @@ def _show(looked: list[Look]) -> None:
         name = one.path.name if short else str(one.path)
         table.add_row(name, count, interval, rings, reasons)
     Console(highlight=False, markup=False).print(table)
+    say("Fruit is what all candidates together let expect; rings are those likely one by one.")
 
 
 Workers = Annotated[
@@ -95,9 +96,9 @@ def propose_fruit(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Propose the fruit on every photo taken in; go on where it was stopped.
+    """Propose the fruit on every photo taken in. Run again, it goes on where it was stopped.
 
-    Example: counting propose my-trial
+    Example: counting propose my_trial
     """
     from counting.cli.progress import photo_progress
     from counting.finding.propose import propose

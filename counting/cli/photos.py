@@ -45,7 +45,7 @@ def take_in_command(
     The tag in the photo names the plant; else photos.csv beside it; else its folders,
     survey/plant or survey/plant/truss. Originals are never changed.
 
-    Example: counting take-in trial ~/camera --survey 2026-07-01 --side path
+    Example: counting take-in my_trial ~/camera --survey 2026-07-01 --side path
     """
     from counting.photos.gather import Batch
     from counting.photos.intake import take_in
@@ -60,6 +60,7 @@ def take_in_command(
         TimeRemainingColumn(),
         console=messages,
         transient=True,
+        disable=not messages.is_terminal,
     ) as bar:
         task = bar.add_task("Looking at photos", total=None)
         result = take_in(

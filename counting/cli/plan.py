@@ -84,12 +84,12 @@ def start(
     ] = None,
     replace: Replace = False,
 ) -> None:
-    """Plan a trial: draw lots, write the plan, the plants and the map of the beds.
+    """Plan a trial: draw lots, write plan, plants and map.
 
     What is not given as an option is asked for at the keyboard, or takes its usual value when
     nobody is there to ask.
 
-    Example: counting start tunnel --group own-rooted --group "grafted=on a vigorous rootstock"
+    Example: counting start my_trial --group own-rooted --group "grafted=on a vigorous rootstock"
     --control own-rooted --blocks 6
     """
     from counting.plan.layout import layout_notes, new_id, new_seed
@@ -250,9 +250,9 @@ def tags(
     paper: Annotated[Paper, typer.Option(help="The sheet to print on.")] = "a4",
     replace: Replace = False,
 ) -> None:
-    """Print tags: one card per plant, in exact millimetres, with a page that says how.
+    """Print tags: one card per plant, in exact millimetres. A page says how.
 
-    Example: counting tags tunnel --out tags.pdf --paper letter
+    Example: counting tags my_trial --out tags.pdf --paper letter
     """
     from counting.plan.tags import tagged, tags_pdf, write_tag_pictures
     from counting.plan.trial import load_trial
@@ -277,7 +277,8 @@ def field_sheet(
         typer.Option(metavar="FILE", help="Write the same columns as a CSV, XLSX or ODS table."),
     ] = None,
     survey: Annotated[
-        datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the count, if known.")
+        datetime | None,
+        typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help="Day of the count, if known."),
     ] = None,
     by: Annotated[str, typer.Option(help="Who counts, if known.")] = "",
     trusses: Annotated[int, typer.Option(help="Boxes for the fruit of single trusses.")] = 6,
@@ -287,9 +288,9 @@ def field_sheet(
     paper: Annotated[Paper, typer.Option(help="The sheet to print on.")] = "a4",
     replace: Replace = False,
 ) -> None:
-    """Print a sheet to write hand counts on, in walking order; counting tally reads its table.
+    """Print a sheet to write hand counts on, in walking order. counting tally reads its table.
 
-    Example: counting field-sheet tunnel --survey 2026-07-06 --table tally.xlsx
+    Example: counting field-sheet my_trial --survey 2026-07-06 --table tally.xlsx
     """
     from counting.plan.field_sheet import FieldSheet, field_sheet_pdf, write_field_table
     from counting.plan.trial import load_trial

@@ -40,7 +40,9 @@ def photo_progress(word: str) -> Iterator[Callable[[int, int], None]]:
         TimeRemainingColumn(),
         TextColumn("left"),
     )
-    with Progress(*columns, console=messages, transient=True) as bar:
+    with Progress(
+        *columns, console=messages, transient=True, disable=not messages.is_terminal
+    ) as bar:
         task = bar.add_task(word, total=None)
 
         def moved(done: int, total: int) -> None:

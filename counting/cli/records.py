@@ -24,12 +24,12 @@ def tally_command(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Take hand counts and other measures in; one bad row and nothing is written.
+    """Take hand counts and other measures in. One bad row and nothing is written.
 
     Wide: survey, plant, truss, by, at, note and a column for each measure (fruit, height ...).
     Long: survey, plant, truss, measure, value, unit, source, by, at, note.
 
-    Example: counting tally trial field-sheet.ods --survey 2026-07-01 --by "first counter"
+    Example: counting tally my_trial field-sheet.ods --survey 2026-07-01 --by "first counter"
     """
     from counting.plan.trial import load_trial
     from counting.records.tallies import take_tallies
@@ -92,9 +92,9 @@ def diary_command(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Write an event into the diary, take a sheet of them in, or, with no option, list them.
+    """Write into the diary, or list it. With no option, all events are listed.
 
-    Example: counting diary trial --kind application --at "2026-07-01 07:30" --scope A1
+    Example: counting diary my_trial --kind application --at "2026-07-01 07:30" --scope A1
     --product "soap solution" --dilution "1 : 100" --amount-litre 2 --weather "overcast, still"
     """
     from counting.plan.trial import load_trial
@@ -121,7 +121,8 @@ def diary_command(
     elif sheet or any(row.values()):
         written = diary.read_events(trial, sheet) if sheet else diary.write_events(trial, [row])
         again = len(written.events) - written.added
-        say(f"Wrote {written.added} events." + (f" {again} stood already." if again else ""))
+        events = "1 event" if written.added == 1 else f"{written.added} events"
+        say(f"Wrote {events}." + (f" {again} stood already." if again else ""))
         for remark in written.remarks:
             say(remark)
         if written.cautions:
@@ -148,11 +149,11 @@ def leave_out_command(
     by: Annotated[str, typer.Option("--by", help="Who decided it.")] = "",
     back: Annotated[bool, typer.Option("--back", help="Count the plant again.")] = False,
 ) -> None:
-    """Leave a plant out of the comparison, with the reason, or list what is left out.
+    """Leave a plant out of the comparison, with the reason. With no plant, list those.
 
     Nothing is deleted: the counts stay in the ledger and the report lists what was left out.
 
-    Example: counting leave-out trial A1-2 --reason "broken by wind" --survey 2026-07-15
+    Example: counting leave-out my_trial A1-2 --reason "broken by wind" --survey 2026-07-15
     """
     from counting.plan.trial import load_trial
     from counting.records.exclusions import exclusions, leave_out, take_back
@@ -166,7 +167,10 @@ def leave_out_command(
         done = leave_out(trial, plant, reason, by=who, survey=survey)
         say(f"{plant} is left out." if done else f"{plant} is left out already.")
     with trial.ledger() as ledger:
-        for each in exclusions(ledger):
+        out = exclusions(ledger)
+        if not plant and not out:
+            say("Nothing is left out.")
+        for each in out:
             what = each.plant or f"photo {each.photo[:12]}"
             when = each.survey or ("all surveys" if each.plant else "")
             typer.echo(", ".join(part for part in (what, when, each.reason) if part))

@@ -28,7 +28,7 @@ def report(
     out: Annotated[Path | None, typer.Option(metavar="FILE", help="Write the page here.")] = None,
     replace: Replace = False,
 ) -> None:
-    """Write the report as one page that opens anywhere and prints on A4.
+    """Write the report: one page that opens anywhere. It prints on A4.
 
     Example: counting report my_trial --above 15
     """
@@ -51,7 +51,7 @@ def export(
     ] = False,
     replace: Replace = False,
 ) -> None:
-    """Write every table as CSV and XLSX, described as a Data Package.
+    """Write every table as CSV and XLSX. A Data Package describes them.
 
     Example: counting export my_trial --anonymous
     """
@@ -76,7 +76,7 @@ def audit(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Verify ledger, photos, counts and report; exit 1 if anything is not as it should be.
+    """Verify ledger, photos, counts and report. Exit code 1 if anything is wrong.
 
     Example: counting audit my_trial --plant A1-1
     """
@@ -85,7 +85,7 @@ def audit(
     from counting.report.audit import audit as follow_back
     from counting.report.history import history
 
-    with Progress(console=messages, transient=True) as bar:
+    with Progress(console=messages, transient=True, disable=not messages.is_terminal) as bar:
         task = bar.add_task("Finding candidates again", total=None)
         found = follow_back(
             directory,

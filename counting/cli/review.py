@@ -23,9 +23,9 @@ def sheet(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Make a contact sheet: one HTML file to confirm or correct the fruit proposed.
+    """Make a contact sheet: one HTML file. In it a person confirms or corrects the fruit.
 
-    Example: counting sheet mytrial --flagged
+    Example: counting sheet my_trial --flagged
     """
     from counting.review.sheet import SheetOptions, make_sheets
 
@@ -43,6 +43,7 @@ def sheet(
         say(f"{each.photos} photos, {each.flagged} of them flagged:")
         if str(json_file) != "-":
             typer.echo(each.path)
+    say(f"Open it in a browser and save at the end. Next: counting confirm {directory} FILE")
     result = [
         {
             "file": str(each.path),
@@ -61,9 +62,9 @@ def confirm(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Saved corrections.")],
     json_file: JsonFile = None,
 ) -> None:
-    """Take corrections saved from contact sheets in; the same file twice changes nothing.
+    """Take corrections saved from contact sheets in. The same file twice changes nothing.
 
-    Example: counting confirm mytrial corrections_3f9a51c0de_Ana.json
+    Example: counting confirm my_trial corrections_3f9a51c0de_Ana.json
     """
     from counting.review.corrections import take_corrections
 
@@ -96,9 +97,9 @@ def assign_(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Make one contact sheet for each volunteer, with some photos on all of them.
+    """Make one contact sheet for each volunteer. Some photos are on all of them.
 
-    Example: counting assign mytrial --reviewers 3 --overlap 10%
+    Example: counting assign my_trial --reviewers 3 --overlap 10%
     """
     from counting.review.assign import assign
     from counting.review.sheet import SheetOptions
@@ -134,9 +135,9 @@ def review(
     open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
     seed: Annotated[int | None, typer.Option(help="Decides the order.")] = None,
 ) -> None:
-    """Serve the contact sheet from this machine; each answer is in the ledger at once.
+    """Serve the contact sheet live from this machine. Each answer is in the ledger at once.
 
-    Example: counting review mytrial --lan
+    Example: counting review my_trial --lan
     """
     from counting.review.live import Place, address, local_address, serve, token
     from counting.review.sheet import SheetOptions
@@ -167,9 +168,9 @@ def agree_(
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Compare reviewers with each other and with the proposals; where two differ, a third look.
+    """Compare reviewers with each other and with the proposals. Where two differ, a third look.
 
-    Example: counting agree mytrial
+    Example: counting agree my_trial
     """
     from counting.review.agree import agree, third_look
 
@@ -184,6 +185,8 @@ def agree_(
         say(f"{made.photos} photos differ; a sheet for a third look:")
         if not to_stdout:
             typer.echo(made.path)
+    if not agreement.pairs:
+        say("Nothing to compare yet: no photo is confirmed. Take some in: counting confirm.")
     result = agreement.to_json()
     result["sheet"] = None if made is None else str(made.path)
     write_json(json_file, result, replace=replace)

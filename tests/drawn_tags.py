@@ -53,11 +53,12 @@ def card_image(tag: int) -> np.ndarray:
     card = np.full((CARD.height * PER_MM, CARD.width * PER_MM), 0.85, np.float32)
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
     bits = cv2.aruco.generateImageMarker(dictionary, tag, 7) > 0
-    marker = np.kron(bits, np.ones((PER_MM * 40 // 7 + 1,) * 2))
     size = MARKER.width * PER_MM
-    marker = cv2.resize(marker.astype(np.float32), (size, size), interpolation=cv2.INTER_NEAREST)
+    # a module is no whole number of px: its edges are averaged, not moved
+    marker = np.kron(bits.astype(np.float32), np.ones((size // 4, size // 4), np.float32))
+    marker = cv2.resize(marker, (size, size), interpolation=cv2.INTER_AREA)
     x, y = MARKER.x * PER_MM, MARKER.y * PER_MM
-    card[y : y + size, x : x + size] = np.where(marker > 0.5, 0.85, 0.04)
+    card[y : y + size, x : x + size] = 0.04 + (0.85 - 0.04) * marker
     for step in range(0, int(BAR.width / BAR_STEP_MM), 2):
         left = int((BAR.x + step * BAR_STEP_MM) * PER_MM)
         card[BAR.y * PER_MM : (BAR.y + BAR.height) * PER_MM, left : left + 10 * PER_MM] = 0.04

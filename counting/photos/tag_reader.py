@@ -1,9 +1,9 @@
 """Tags in a photo: which plant, how many mm a pixel is, what grey looks like.
 
-The marker's four sides are measured, not only its corners: the edge between black and white is
-found on many lines across each side, a straight line laid through them, and the corners are where
-the lines meet. From the corners and a nominal focal length follow distance and tilt of the card,
-and from these the scale that holds for a round fruit beside it.
+The marker is measured by all its edges, those inside too, so that glare, ink and a camera's tone
+curve, which make black look smaller or larger, are taken out (`counting.photos.tag_fit`). From its
+corners and a nominal focal length follow distance and tilt of the card, and from these the scale
+that holds for a round fruit beside it. tests/tags.md says how far it is from the truth.
 
 A scale holds at the tag's own distance. A fruit 10 % nearer to the camera than the tag (4 cm at
 40 cm) is measured 11 % too large, one 10 % farther 9 % too small (`counting.plan.card.nearer`).
@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from counting.photos.tag_edges import Corners, refined_corners
+from counting.photos.tag_fit import Corners, fitted_corners
 from counting.plan.card import CARD, GREY, MARKER, WHITE, Box
 
 __all__ = ["TagReading", "read_tags"]
@@ -35,6 +35,8 @@ _PRINT_ERROR = 0.0025
 """Standard error of the printed size as a share; the ruler check allows 0.5 mm in 100 mm."""
 _TWO_SIDED = 1.96
 """Standard errors on either side that hold 95 % of a normal curve."""
+_NUDGE_PX = 0.05
+"""How far a corner is moved to see what the scale makes of it."""
 _SMALLEST_SIDE = 12.0
 """Under 12 px a side, less than 2 px a module, what looks like a marker is too often none."""
 _QUIET_MM = (2.5, 4.0, 5.5)
@@ -65,7 +67,8 @@ class TagReading:
     mm_per_px : float
         Scale at the tag, of the full-size photo, tilt corrected.
     mm_per_px_low, mm_per_px_high : float
-        Its 95 % interval, from the scatter of the marker's edges and the tolerance of the print.
+        Its 95 % interval, from how well the marker fits and the tolerance of the print; 15 % and
+        more to either side where it is too blurred, hidden or shining to be measured.
     tilt_deg : float
         How far the card is turned away from the camera, 0 = facing it.
     grey : tuple of 3 floats or None
@@ -124,7 +127,7 @@ def read_tags(
         if _shortest_side(rough) < _SMALLEST_SIDE or not _has_margin(grey, rough):
             continue
         pattern = np.asarray(cv2.aruco.generateImageMarker(dictionary, number, 7)) > 0
-        readings.append(_reading(rgb, scale, number, refined_corners(grey, rough, pattern)))
+        readings.append(_reading(rgb, scale, number, fitted_corners(grey, rough, pattern)))
     height, width = grey.shape
     middle = (width * scale / 2, height * scale / 2)
     return sorted(readings, key=lambda reading: _distance(reading, middle))
@@ -247,12 +250,12 @@ def _scale_and_tilt(corners: Array, shape: tuple[int, ...]) -> tuple[float, floa
 
 def _relative_error(measured: Corners, shape: tuple[int, ...], scale_mm: float) -> float:
     """Return the standard error of the scale as a share of it: the corners moved one by one."""
-    square = 0.0
-    for index in np.ndindex(measured.places.shape):
+    slopes = np.zeros(measured.places.size)
+    for index in range(slopes.size):
         moved = measured.places.copy()
-        moved[index] += measured.errors[index]
-        square += (_scale_and_tilt(moved, shape)[0] / scale_mm - 1) ** 2
-    return float(np.sqrt(square))
+        moved.flat[index] += _NUDGE_PX
+        slopes[index] = (_scale_and_tilt(moved, shape)[0] / scale_mm - 1) / _NUDGE_PX
+    return float(np.sqrt(slopes @ measured.covariance @ slopes))
 
 
 def _grey_patch(rgb: Photo, corners: Array) -> tuple[float, float, float] | None:

@@ -319,9 +319,10 @@ def json_spoilt(draw, good) -> bytes:
         elif how == 1 and isinstance(node, list):
             node.append(copy.deepcopy(node[key]))
         elif how == 2 and isinstance(node, dict):
-            node[draw(st.text(max_size=6))] = draw(st.sampled_from(VALUES))
+            # a copy: a list put in twice would be spoilt in the source of the values as well
+            node[draw(st.text(max_size=6))] = copy.deepcopy(draw(st.sampled_from(VALUES)))
         else:
-            node[key] = draw(st.sampled_from(VALUES) | st.text(max_size=6))
+            node[key] = copy.deepcopy(draw(st.sampled_from(VALUES) | st.text(max_size=6)))
     data = bytearray(json.dumps(value).encode())
     for _ in range(draw(st.integers(0, 1))):
         at = draw(st.integers(0, len(data)))

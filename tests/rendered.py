@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -24,12 +25,27 @@ ROOT = Path(__file__).parent.parent
 TRUTH = ROOT / "demo_images" / "truth.json"
 
 
-def photos():
-    """Return (path, truth) of every rendered photo with its truth; none where they are missing."""
-    if not TRUTH.is_file():
+SMALL_TRUTH = ROOT / "fixtures" / "rendered" / "truth.json"
+SHARES = (0, 0.4, 0.7, 0.9, 1)
+"""Edges of the classes of visible share."""
+
+
+@cache
+def told(file=TRUTH):
+    """Return a truth file's content; it is not to be changed."""
+    return json.loads(file.read_text(encoding="utf-8"))
+
+
+def photos(file=TRUTH):
+    """Return (path, truth) of every photo of a truth file; none where that is missing."""
+    if not file.is_file():
         return []
-    told = json.loads(TRUTH.read_text(encoding="utf-8"))
-    return [(TRUTH.parent / photo["file"], photo) for photo in told["photos"]]
+    return [(file.parent / photo["file"], photo) for photo in told(file)["photos"]]
+
+
+def plants():
+    """Return the true fruit of every plant of the rendered trial, seen or not."""
+    return told()["plants"]
 
 
 def fruit(truth, *, least_mm=10.0, least_share=0.15):
@@ -143,34 +159,109 @@ def size_errors(looked):
     """Return the error of the diameter of each fruit found, as a share of the true one."""
     parts = []
     for truth, seen, tag in looked:
-        if tag is None:
+        there = fruit(truth, least_mm=5)
+        if tag is None or there.empty:
             continue
         shown = seen.candidates[seen.candidates["confidence"] >= Settings().threshold]
-        parts.append(matched(shown.reset_index(drop=True), fruit(truth, least_mm=5)))
+        parts.append(matched(shown.reset_index(drop=True), there))
     pairs = pd.concat(parts, ignore_index=True)
     error = pairs["diameter_mm_found"] / pairs["diameter_mm"] - 1
     return pairs.assign(error=error.astype("float64"))
 
 
-def main():
-    """Print what is known about trusses and sizes."""
-    listed = photos()
+def scale_errors(looked):
+    """Return the tags read: `error` of the scale as a share, and whether its interval holds.
+
+    The truth is the scale at the tag's middle, its distance over the focal length.
+    """
+    rows = []
+    for truth, _, tag in looked:
+        if tag is None:
+            continue
+        true = truth["tag"]["mm_per_px_plane"]
+        held = tag.mm_per_px_low <= true <= tag.mm_per_px_high
+        rows.append({"error": tag.mm_per_px / true - 1, "held": held})
+    return pd.DataFrame(rows, columns=["error", "held"])
+
+
+def shows(looked):
+    """Return every fruit that can be seen, with `proposed`, and all proposals that are none.
+
+    Returns
+    -------
+    DataFrame
+        The fruit.
+    int
+        Proposals that match none of them.
+    """
+    parts, false = [], 0
+    for truth, seen, _ in looked:
+        there = fruit(truth)
+        shown = seen.candidates[seen.candidates["confidence"] >= Settings().threshold]
+        false += len(shown)
+        if len(there):
+            hit = matched(shown.reset_index(drop=True), there)["id"]
+            parts.append(there.assign(proposed=there["id"].isin(hit)))
+            false -= len(hit)
+    return pd.concat(parts, ignore_index=True), false
+
+
+def near_plane(errors):
+    """Return the fruit at least 70 % visible within 30 mm of the tag's plane."""
+    near = errors["depth_from_tag_mm"].abs() <= 30
+    return errors[near & (errors["visible_share"] >= 0.7)]
+
+
+def wrong_side(errors, rule_mm=10.0):
+    """Return which fruit are measured on the wrong side of the counting rule's size."""
+    return (errors["diameter_mm_found"] >= rule_mm) != (errors["diameter_mm"] >= rule_mm)
+
+
+def show(name, listed):
+    """Print the figures of a set of photos."""
     looked = [(truth, *found(path)) for path, truth in listed]
-    for name, pairs in (
+    sys.stdout.write(f"\n{name}: {len(looked)} photos\n")
+    for kind, pairs in (
         ("true boxes", [(truth, true_candidates(truth)) for _, truth in listed]),
         ("as found", [(truth, seen.candidates) for truth, seen, _ in looked]),
     ):
-        sys.stdout.write(f"trusses, {name}: {truss_figures(pairs)}\n")
+        sys.stdout.write(f"trusses, {kind}: {truss_figures(pairs)}\n")
+    there, false = shows(looked)
+    share = pd.cut(there["visible_share"], SHARES)
+    proposed = there.groupby(share, observed=True)["proposed"].agg(["size", "mean"])
+    sys.stdout.write(f"proposed by visible share, and {false} that are none:\n{proposed}\n")
+    inside = [seen.count_low <= len(fruit(truth)) <= seen.count_high for truth, seen, _ in looked]
+    expected = sum(seen.count for _, seen, _ in looked) / len(there)
+    sys.stdout.write(f"expected over seen {expected:.2f}, inside {np.mean(inside):.2f}\n")
+    scale = scale_errors(looked)
+    off = scale["error"].abs().median()
+    sys.stdout.write(f"scale: median off {off:.4f}, bias {scale['error'].median():.4f}, ")
+    sys.stdout.write(f"held {scale['held'].mean():.2f} of {len(scale)}\n")
     errors = size_errors(looked)
-    share = pd.cut(errors["visible_share"], [0, 0.4, 0.7, 0.9, 1])
+    errors = errors.assign(off=errors["error"].abs(), wrong=wrong_side(errors))
     depth = pd.cut(errors["depth_from_tag_mm"], [-500, -60, -30, 30, 60, 500])
-    table = errors.assign(off=errors["error"].abs()).groupby([share, depth], observed=True)
-    figures = table.agg(
-        fruit=("off", "size"), median_off=("off", "median"), bias=("error", "median")
-    )
-    sys.stdout.write(figures.round(3).to_string() + "\n")
-    wrong = (errors["diameter_mm_found"] >= 10) != (errors["diameter_mm"] >= 10)
-    sys.stdout.write(f"on the wrong side of 10 mm: {wrong.mean():.3f} of {len(wrong)}\n")
+    share = pd.cut(errors["visible_share"], SHARES)
+    for by in ([share], [share, depth]):
+        figures = errors.groupby(by, observed=True).agg(
+            fruit=("off", "size"),
+            median_off=("off", "median"),
+            bias=("error", "median"),
+            wrong=("wrong", "mean"),
+        )
+        sys.stdout.write(figures.round(3).to_string() + "\n")
+    flat = near_plane(errors)
+    sys.stdout.write(f"near the plane: {flat['off'].median():.3f} of {len(flat)}, ")
+    sys.stdout.write(f"bias {flat['error'].median():.3f}\n")
+    small = errors["diameter_mm"] < 10
+    sys.stdout.write(f"on the wrong side of 10 mm: {errors['wrong'].mean():.3f} of {len(errors)}; ")
+    sys.stdout.write(f"truly smaller {errors['wrong'][small].sum()} of {small.sum()}\n")
+
+
+def main():
+    """Print what is known about trusses and sizes."""
+    show("demo trial", photos())
+    close = [pair for pair in photos(SMALL_TRUTH) if pair[0].name.startswith("truss-")]
+    show("one truss close up", close)
 
 
 if __name__ == "__main__":

@@ -8,12 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rendered import (
+    SMALL_TRUTH,
     found,
+    near_plane,
     photos,
     same_grouping,
+    shows,
     size_errors,
     true_candidates,
     truss_figures,
+    wrong_side,
 )
 
 from counting.finding.trusses import number_trusses
@@ -120,23 +124,62 @@ def looked(listed):
 
 def test_fruit_of_rendered_plants_fall_into_their_trusses(listed):
     figures = truss_figures([(truth, true_candidates(truth)) for _, truth in listed])
-    assert figures["index"] >= 0.90
-    assert figures["within_one"] >= 0.85
+    # the aims are 0.90 and 0.85; measured 1.00 and 1.00 on 149 trusses
+    assert figures["index"] >= 0.98
+    assert figures["within_one"] >= 0.95
 
 
 @pytest.mark.slow
 def test_fruit_found_on_rendered_plants_fall_into_their_trusses(looked):
     figures = truss_figures([(truth, seen.candidates) for truth, seen, _ in looked])
-    assert figures["index"] >= 0.90
-    # the aim is 0.85; measured 0.52 on 10 photos, since fruit not found are missing from a truss
-    assert figures["within_one"] >= 0.40
+    assert figures["index"] >= 0.95
+    # the aim is 0.85; measured 0.66 on all 60 photos, 0.30 exact: no truss is split or joined to
+    # another, but 183 of 578 fruit that show are not proposed, 148 of them less than 70 % visible
+    assert figures["within_one"] >= 0.55
+
+
+@pytest.mark.slow
+def test_fruit_well_seen_are_proposed_and_half_hidden_ones_are_why_trusses_fall_short(looked):
+    there, _ = shows(looked)
+    well = there["visible_share"] >= 0.9
+    # measured 0.93 of fruit at least 90 % visible, 0.47 of those less than 70 %
+    assert there.loc[well, "proposed"].mean() >= 0.85
+    missed = there[~there["proposed"]]
+    assert (missed["visible_share"] < 0.7).mean() >= 0.7
+
+
+@pytest.mark.slow
+def test_fruit_found_on_photos_of_one_truss_fall_into_their_trusses():
+    close = [pair for pair in photos(SMALL_TRUTH) if pair[0].name.startswith("truss-")]
+    figures = truss_figures([(truth, found(path)[0].candidates) for path, truth in close])
+    # 3 photos with 6 trusses in sight: measured index 1.00, none exact, 5 within one
+    assert figures["trusses"] == 6
+    assert figures["index"] >= 0.95
+    assert figures["within_one"] >= 4 / 6
 
 
 @pytest.mark.slow
 def test_diameters_of_fruit_well_seen_in_the_tag_s_plane_are_right(looked):
+    flat = near_plane(size_errors(looked))
+    assert len(flat) >= 20
+    # the aim is 0.05; measured 0.047 on the 83 such fruit of all 60 photos
+    assert flat["error"].abs().median() <= 0.065
+    assert abs(flat["error"].median()) <= 0.04
+
+
+@pytest.mark.slow
+def test_fruit_before_the_tag_measure_too_large_and_fruit_behind_it_too_small(looked):
+    # one scale for the whole photo: measured +20 % nearer and -13 % farther than 60 mm
     errors = size_errors(looked)
-    flat = errors[(errors["visible_share"] >= 0.7) & (errors["depth_from_tag_mm"].abs() <= 30)]
-    assert len(flat) >= 10
-    # the aim is 0.05; measured 0.07 on 28 fruit, where true outlines give 0.035
-    assert flat["error"].abs().median() <= 0.09
-    assert abs(flat["error"].median()) <= 0.05
+    clear = errors[errors["visible_share"] > 0.9]
+    before = clear.loc[clear["depth_from_tag_mm"] < -60, "error"].median()
+    behind = clear.loc[clear["depth_from_tag_mm"] > 60, "error"].median()
+    assert 0.05 <= before <= 0.30
+    assert -0.25 <= behind <= -0.05
+
+
+@pytest.mark.slow
+def test_few_fruit_found_are_on_the_wrong_side_of_the_counting_rule_s_size(looked):
+    # measured 8 of 403; but these are all 8 that are truly smaller than 10 mm: the size alone
+    # keeps no fruit that is too small from being counted, so a person has to look
+    assert wrong_side(size_errors(looked)).mean() <= 0.05

@@ -1,7 +1,9 @@
 """Tags read from drawn photos of known truth: which plant, how large a pixel, what grey."""
 
+import json
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import cv2
 import numpy as np
@@ -9,7 +11,12 @@ import pytest
 from drawn_tags import Scene, background, mm_per_px, photo
 
 from counting.photos.balance import balanced
+from counting.photos.image import load_image
 from counting.photos.tag_reader import TagReading, read_tags
+from counting.plan.card import CARD, MARKER
+
+ROOT = Path(__file__).parent.parent
+PRINT = 1.96 * 0.0025  # what the interval allows for the print; a rendered card has no such error
 
 SMALL = Scene(width=1600, height=1200, metres=0.4)
 
@@ -149,6 +156,77 @@ def test_a_reading_goes_into_the_ledger_as_plain_numbers():
     assert canonical_json(body)
 
 
+def true_scale(told: dict) -> float:
+    """mm per px at the middle of the marker, from the true outlines and the true camera."""
+    focal, width, height = told["camera"]["focal_px"], told["width"], told["height"]
+    camera = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
+    flat = np.array([*CARD.corners, *MARKER.corners], dtype=np.float64)
+    card = np.column_stack([flat, np.zeros(len(flat))])
+    seen = np.array([*told["tag"]["card"], *told["tag"]["corners"]], dtype=np.float64)
+    _, turn, place = cv2.solvePnP(card, seen, camera, None)
+    middle = cv2.Rodrigues(turn)[0] @ card[4:].mean(axis=0) + place.ravel()
+    return float(middle[2]) / focal
+
+
+def read_rendered(folder: Path) -> np.ndarray:
+    """Read rendered photos; error, half interval and half interval without the print, percent."""
+    rows = []
+    for told in json.loads((folder / "truth.json").read_text(encoding="utf-8"))["photos"]:
+        if not told["tag"]:
+            continue
+        reading = only(read_tags(load_image(folder / told["file"]).rgb))
+        half = np.log(reading.mm_per_px_high / reading.mm_per_px)
+        error = np.log(reading.mm_per_px / true_scale(told))
+        rows.append([error, half, np.sqrt(half**2 - PRINT**2)])
+    return 100 * np.array(rows)
+
+
+@pytest.mark.parametrize("folder", ["demo_images", "fixtures/rendered"])
+def test_rendered_photos_have_the_true_scale_and_an_honest_interval(folder):
+    """A camera's glow, tone curve and sharpening; the card is bright and its edges swell."""
+    table = read_rendered(ROOT / folder)
+    error, half, reading_alone = table.T
+    off = np.abs(error)
+    sys.stdout.write(
+        f"\n{folder}: {len(error)} read, bias {np.median(error):+.2f}%, median error "
+        f"{np.median(off):.2f}%, largest {off.max():.2f}%, interval +-{half.mean():.2f}% holds "
+        f"{np.sum(off <= half)}, without print +-{reading_alone.mean():.2f}% holds "
+        f"{np.sum(off <= reading_alone)}\n"
+    )
+    assert abs(np.median(error)) < 0.3
+    assert off.max() < 1.0
+    assert np.mean(off <= reading_alone) >= 0.9
+    assert half.mean() < 1.0
+
+
+def test_glare_shade_and_blur_never_give_an_interval_narrower_than_the_error():
+    conditions = (
+        {"glare": 0.25},
+        {"glare": 0.6},
+        {"shade": 0.12},
+        {"blur_px": 2.5},
+        {"tone": 1.6, "dim": 1.6},
+    )
+    for seed in range(4):
+        for fixed in conditions:
+            scene = any_scene(seed, width=1600, height=1200, metres=0.4, **fixed)
+            for reading in read_tags(photo(scene, seed)):
+                assert reading.id == scene.tag
+                assert reading.mm_per_px_low < mm_per_px(scene) < reading.mm_per_px_high
+
+
+def test_a_marker_half_hidden_by_a_leaf_has_a_wide_interval_or_the_right_scale():
+    image = photo(SMALL, 1).copy()
+    corners = np.array(only(read_tags(image)).corners)
+    middle = tuple(corners[:2].mean(axis=0).round().astype(int).tolist())
+    side = int(np.linalg.norm(corners[0] - corners[1]))
+    for share in (0.1, 0.15, 0.2, 0.3):
+        hidden = image.copy()
+        cv2.ellipse(hidden, middle, (int(share * side), side // 12), 20, 0, 360, (40, 90, 30), -1)
+        for reading in read_tags(hidden):
+            assert reading.mm_per_px_low < mm_per_px(SMALL) < reading.mm_per_px_high
+
+
 CONDITIONS = {
     "0.5 m": {"metres": 0.5},
     "1 m": {"metres": 1.0},
@@ -215,11 +293,12 @@ def test_the_table_of_conditions():
     assert sum(row["wrong"] for row in table.values()) == 0
     for name in ("0.5 m", "1 m", "2 m", "1 m, tilt 30", "1 m, tilt 45"):
         assert table[name]["read"] == PHOTOS, name
-        assert table[name]["largest"] < 1.0, name
+        assert table[name]["largest"] < 0.3, name
+    assert max(row["largest"] for row in table.values() if row["read"]) < 1.0
     assert table["3 m"]["read"] >= 6
     assert table["1 m, card torn"]["read"] >= 6
     read = sum(row["read"] for row in table.values())
-    assert sum(row["covered"] for row in table.values()) >= 0.93 * read
+    assert sum(row["covered"] for row in table.values()) >= 0.95 * read
 
 
 def spoilt(rng: np.random.Generator, cards: np.ndarray) -> tuple[int, np.ndarray]:

@@ -156,7 +156,7 @@ def _fitted(image: Array, rough: Array, cells: Array, per: float) -> _Fit:
         shade, slopes = drawn(grid, state, cells)
         both = np.concatenate([grid.dark_terms, grid.contrast_terms * shade[:, None]], axis=1)
         if step == 0:
-            state = replace(state, light=np.linalg.lstsq(both, seen, rcond=None)[0])
+            state = replace(state, light=np.asarray(np.linalg.solve(*_normal(both, seen)), float))
         contrast = grid.contrast_terms @ state.light[grid.dark_terms.shape[1] :]
         contrast = np.maximum(contrast, 1e-3)
         rest = seen - both @ state.light
@@ -181,8 +181,8 @@ def _solved(
 ) -> tuple[Array, Array, float]:
     """Return the change of the unknowns, the covariance of the place, the variance of the rest."""
     variance = max(float(np.sum(weights * rest**2) / np.sum(weights)), 1e-8)
-    weighted = columns * weights[:, None]
-    square, right = weighted.T @ columns, weighted.T @ rest
+    root = np.sqrt(weights)
+    square, right = _normal(columns * root[:, None], rest * root)
     noise = variance * _LIKE
     # blur may change at most a little at a step; tone and sharpening are expected near none
     square[[8, 9], [8, 9]] += noise
@@ -196,6 +196,14 @@ def _solved(
     inverse = np.asarray(np.linalg.inv(square), dtype=np.float64)
     change = np.asarray(inverse @ right, dtype=np.float64)
     return change, inverse[:8, :8] * noise, variance
+
+
+def _normal(columns: Array, rest: Array) -> tuple[Array, Array]:
+    """Return the normal equations of least squares."""
+    # numpy's product of matrices would wake threads for a task of a millisecond
+    product = cv2.mulTransposed(np.column_stack([columns, rest]), True)
+    square = np.asarray(product, dtype=np.float64)
+    return square[:-1, :-1].copy(), square[:-1, -1].copy()
 
 
 def _changed(state: State, change: Array, module: float, *, sharpen: bool) -> State:

@@ -21,7 +21,8 @@ define mend-opencv
 endef
 
 $(VENV)/.installed: pyproject.toml | $(VENV)/bin/python
-	$(BIN)/pip install --quiet --editable .
+	# --no-compile: most of what is installed is never imported, so compiling all of it only costs time
+	$(BIN)/pip install --quiet --no-compile --editable .
 	$(mend-opencv)
 	@touch $@
 

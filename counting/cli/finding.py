@@ -69,7 +69,7 @@ def _show(looked: list[Look]) -> None:
         name = one.path.name if short else str(one.path)
         table.add_row(name, count, interval, rings, reasons)
     Console(highlight=False, markup=False).print(table)
-    say("Fruit is what all candidates together let expect; rings are those likely one by one.")
+    say("fruit: the count to expect, unclear ones weighed in; rings: the candidates likely fruit.")
 
 
 Workers = Annotated[

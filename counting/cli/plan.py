@@ -302,6 +302,7 @@ def field_sheet(
     data = field_sheet_pdf(trial, sheet)
     if table:
         write_field_table(trial, sheet, table, replace=replace)
-        say(f"Table to fill in: {table}; take it in with counting tally {directory} {table}")
+        dated = "" if day else " --survey DATE"
+        say(f"Table to fill in: {table}; take it in: counting tally {directory} {table}{dated}")
     write_bytes(target, data, replace=replace)
     say(f"Field sheet to print: {target}")

@@ -190,7 +190,7 @@ class TallySheet:
             try:
                 outcome = check(text)
             except ValueError as error:
-                faults.append(str(error) if text else "no survey date")
+                faults.append(str(error) if text else "no survey date; write it, or pass --survey")
                 continue
             if check is truss_number:
                 truss = outcome

@@ -69,7 +69,8 @@ class Making:
                 else f"{self.confirmed} photos were confirmed by {who}; no fruit was on them."
             )
         if self.seconds is not None:
-            lines.append(f"Half of the photos took a reviewer under {self.seconds:.0f} seconds.")
+            seconds = max(self.seconds, 1)
+            lines.append(f"Half of the photos took a reviewer {seconds:.0f} s or less.")
         if self.retake or self.cannot_tell:
             lines.append(
                 f"{self.retake} photos were to be retaken, {self.cannot_tell} could not be told."

@@ -130,3 +130,12 @@ def test_a_plot_is_the_same_each_time_it_is_drawn():
     table = pd.DataFrame({"group": ["a"] * 5, "value": [1.0, 1.0, 2.0, 3.0, 3.0]})
     groups = [{"group": "a", "n": 5, "mean": 2.0, "mean_low": 1.0, "mean_high": 3.0}]
     assert plots.every_plant(table, groups, "x") == plots.every_plant(table, groups, "x")
+
+
+def test_two_reviewers_of_the_same_photos_are_compared_on_the_page(counted):
+    with counted.ledger() as ledger:
+        photos = [entry.key for entry in ledger.standing("photo")][:12]
+    for number, photo in enumerate(photos):
+        confirm(counted, photo, 10 + number, reviewer="second reviewer", at="2026-07-02T09:00:00Z")
+    text = page(counted)
+    assert "counted the same 12 photos" in text

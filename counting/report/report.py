@@ -18,6 +18,7 @@ from counting.report import plots, tables, words
 from counting.report.counts import making
 from counting.report.figures import Choices, Figures, figures
 from counting.report.provenance import provenance
+from counting.review.agree import agree
 
 __all__ = ["REPORT_NAME", "make_report"]
 
@@ -91,13 +92,24 @@ def _content(trial: Trial, choices: Choices | None) -> dict[str, Any]:
         "tables": tables.all_tables(numbers, left_out),
         "events": tables.events(diary),
         "application_cautions": CAUTIONS if (diary["kind"] == "application").any() else (),
-        "made": made.sentences(),
+        "made": [*made.sentences(), *_agreement(trial, made.reviewers)],
         "methods": words.methods(trial, numbers, made),
         "limits": words.limits(trial, numbers),
         "provenance": [*sources.items(), ("written", now())],
         # "<" would end the script element early if a name held "</script>"
         "figures": json.dumps(numbers.to_json(), ensure_ascii=False).replace("<", "\\u003c"),
     }
+
+
+def _agreement(trial: Trial, reviewers: tuple[str, ...]) -> list[str]:
+    """Return how far people agreed who counted the same photos, a sentence for each pair."""
+    if len(reviewers) < 2:
+        return []
+    return [
+        pair.sentence
+        for pair in agree(trial, reviewers).pairs
+        if pair.second in reviewers and len(pair.photos)
+    ]
 
 
 def _plots(trial: Trial, numbers: Figures, events: Any) -> dict[str, str]:

@@ -45,6 +45,8 @@ def describe_group(
         May have no unit: then n is 0 and the figures are None.
     above : float or None
         Also count the plants above it.
+    level : float
+        Of the interval: 0.95 is 95 %.
     design_effect : float
         Widens the interval of the share for plants that are alike within a plot.
     ordinal : bool

@@ -41,6 +41,8 @@ def design_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> De
         Columns ``group`` and ``block``.
     groups : tuple of str
         The control first; those without a line are left out.
+    blocked : bool
+        Whether blocks have columns too.
     """
     present = [name for name in groups if (table["group"] == name).any()]
     columns: list[Floats] = [np.ones(len(table))]

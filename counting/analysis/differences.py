@@ -95,6 +95,8 @@ def within_blocks(matrix: Floats, column: int, values: Floats, level: float = 0.
     column : int
         The group's column.
     values : (n,) float64
+    level : float
+        Of the interval: 0.95 is 95 %.
     """
     df = matrix.shape[0] - matrix.shape[1]
     coefficients, covariance = _least_squares(matrix, values)
@@ -146,6 +148,8 @@ def single_step(
     covariance : (g, g) float64
     df : float
         Of the shared variance.
+    seed : int
+        Of the integration over the joint distribution.
     """
     if df < 1 or not statistics or not np.all(np.diag(covariance) > 0):
         return {}

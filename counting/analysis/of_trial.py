@@ -91,6 +91,11 @@ def with_exposure(table: pd.DataFrame, question: Question) -> pd.DataFrame:
 
     ``per="trusses"`` uses the number of trusses recorded on the plant at the same survey, and
     where that was not recorded the trusses that have a line of their own.
+
+    Raises
+    ------
+    AnalysisError
+        If nothing of that measure is recorded.
     """
     if question.per is None:
         return table

@@ -50,6 +50,8 @@ def share_above(
         One per plant.
     above : float
         Strictly above it counts.
+    level : float
+        Of the interval: 0.95 is 95 %.
     design_effect : float
         The plants stand for ``n / design_effect`` independent ones (plants of one plot are alike).
     """

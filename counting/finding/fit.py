@@ -94,6 +94,10 @@ def fit_logistic(
         1 for fruit, 0 for none.
     weight : (N,) ndarray of float
         How much each case matters.
+    steps : int
+        Newton steps.
+    ridge : float
+        Weight of the penalty on the squared coefficients.
     """
     middle, spread = features.mean(axis=0), features.std(axis=0) + 1e-9
     scaled = np.hstack([(features - middle) / spread, np.ones((len(features), 1))])

@@ -67,8 +67,8 @@ class TagReading:
     mm_per_px : float
         Scale at the tag, of the full-size photo, tilt corrected.
     mm_per_px_low, mm_per_px_high : float
-        Its 95 % interval, from how well the marker fits and the tolerance of the print; 15 % and
-        more to either side where it is too blurred, hidden or shining to be measured.
+        Its 95 % interval, from how well the marker fits and the tolerance of the print; about 15 %
+        to either side where it is too blurred, hidden or shining to be measured.
     tilt_deg : float
         How far the card is turned away from the camera, 0 = facing it.
     grey : tuple of 3 floats or None

@@ -26,7 +26,6 @@ class Flag(StrEnum):
     BLURRED = "blurred", "The photo is blurred; small fruit may be lost."
     TOO_DARK = "too dark", "Much of the photo is too dark to show fruit."
     TOO_BRIGHT = "too bright", "Much of the photo is burnt out."
-    TOO_SMALL = "few pixels", "The photo has too few pixels for the smallest fruit to count."
     NO_TAG = "no tag", "No tag was read; sizes in mm are not known."
     MANY_TAGS = (
         "several tags",
@@ -38,6 +37,8 @@ class Flag(StrEnum):
     WIDE_INTERVAL = "uncertain count", "The expected count is uncertain."
     STAGES_DISAGREE = "stages disagree", "The ways of finding fruit disagree; check each ring."
     CROWDED = "crowded", "Fruit touch or hide one another; look closely."
+    # last, since a whole trial may share it and it then hides the better reasons
+    TOO_SMALL = "few pixels", "The photo has too few pixels for the smallest fruit to count."
     # candidates
     AT_EDGE = "at the edge", "The fruit is cut by the edge of the photo."
     OVERLAPPING = "overlapping", "The fruit overlaps another one."

@@ -42,7 +42,7 @@ def test_the_page_opens_with_the_sentence_of_the_comparison(counted):
     with counted.ledger() as ledger:
         sentence = figures(counted, ledger).main.sentence
     text = page(counted)
-    assert sentence in text.split("<h2")[1]
+    assert sentence in text.split("<h2")[1].replace("\N{NO-BREAK SPACE}", " ")
     assert "24 plants in" in text
 
 

@@ -58,9 +58,10 @@ def make_report(
     """
     target = path or trial.directory / REPORT_NAME
     page = files("counting.report").joinpath("page")
-    template = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(
-        page.joinpath("report.html").read_text(encoding="utf-8")
-    )
+    pages = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
+    # a number and its percent sign stay on one line
+    pages.filters["whole"] = lambda text: text.replace(" %", "\N{NO-BREAK SPACE}%")
+    template = pages.from_string(page.joinpath("report.html").read_text(encoding="utf-8"))
     style = page.joinpath("report.css").read_text(encoding="utf-8")
     write_text(target, template.render(style=style, **_content(trial, choices)), replace=replace)
     return target

@@ -49,9 +49,16 @@ def painted(page: Any) -> None:
     )
 
 
+def drawn(page: Any, where: str) -> None:
+    """Wait until the photo's marks are there: on a busy machine its decoding takes a while."""
+    with contextlib.suppress(Exception):  # a photo without a mark is a normal one
+        page.wait_for_selector(f"{where} .mark", state="attached", timeout=3000)
+    painted(page)
+
+
 def states(page: Any, where: str = "#stage") -> list[str]:
     """Return the states of the marks drawn, in their order."""
-    painted(page)
+    drawn(page, where)
     return page.eval_on_selector_all(
         f"{where} .mark", "marks => marks.map(mark => mark.dataset.state)"
     )
@@ -59,7 +66,7 @@ def states(page: Any, where: str = "#stage") -> list[str]:
 
 def middle(page: Any, mark: int, where: str = "#stage") -> tuple[float, float]:
     """Return where on the screen a mark's middle lies."""
-    painted(page)
+    drawn(page, where)
     return tuple(
         page.evaluate(
             """([where, number]) => {

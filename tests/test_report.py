@@ -139,3 +139,16 @@ def test_two_reviewers_of_the_same_photos_are_compared_on_the_page(counted):
         confirm(counted, photo, 10 + number, reviewer="second reviewer", at="2026-07-02T09:00:00Z")
     text = page(counted)
     assert "counted the same 12 photos" in text
+
+
+def test_the_share_seen_is_that_of_the_survey_asked_for(counted):
+    with counted.ledger() as ledger:
+        for number, code in enumerate(counted.plants["code"]):
+            row = {"survey": "2026-07-15", "plant": code, "truss": None, "measure": "fruit"}
+            row |= {"value": 20.0 + number % 5, "unit": "count", "source": "tally", "by": "hand"}
+            row |= {"at": "2026-07-15T10:00:00+00:00", "note": ""}
+            ledger.append("observation", f"2026-07-15|{code}||fruit|tally|hand", row, by="hand")
+        by_hand = figures(counted, ledger, Choices(survey="2026-07-15", source="photo"))
+        by_photo_alone = figures(counted, ledger, Choices(survey="2026-07-01", source="photo"))
+    assert by_hand.calibration.comparison.survey == "2026-07-15"
+    assert by_photo_alone.calibration.comparison is None

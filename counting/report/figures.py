@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from counting.analysis.calibrate import Calibration, calibrate
+from counting.analysis.calibrate import Calibration, calibrate_table
 from counting.analysis.of_trial import compare_measures, compare_trial, question_of
 from counting.analysis.result import Comparison
 from counting.files import canonical_json, sha256_bytes
@@ -96,7 +96,9 @@ def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Fig
     )
     main = compare_trial(table, question)
     others = tuple(other for other in compare_measures(trial, table) if not other.main)
-    return Figures(chosen, table, main, others, calibrate(trial, ledger))
+    seen = replace(question_of(trial, table, "fruit"), survey=chosen.survey)
+    calibration = calibrate_table(table, seen) if (table["measure"] == "fruit").any() else None
+    return Figures(chosen, table, main, others, calibration)
 
 
 def observations_hash(table: pd.DataFrame) -> str:

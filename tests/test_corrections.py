@@ -304,6 +304,21 @@ def test_the_command_says_what_it_took_and_leaves_with_the_right_code(
     assert none.exit_code == 2
 
 
+def test_photos_confirmed_in_a_blink_are_taken_in_with_a_caution(
+    trial: Trial, tmp_path: Path
+) -> None:
+    document = a_document(trial)
+    assert take_corrections(trial, [write(tmp_path / "a.json", document)]).caution == ""
+    for photo in document["photos"]:
+        photo |= {"seconds": 0.3, "at": "2026-07-02T11:00:00.000Z"}
+    file = write(tmp_path / "b.json", document)
+    done = CliRunner().invoke(app, ["confirm", str(trial.directory), str(file)])
+    assert done.exit_code == 0
+    assert "4 answers taken in from Ana" in done.output
+    assert "faster than a person can look" in done.output
+    assert "Ana 4 of 4" in " ".join(done.output.split())
+
+
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),

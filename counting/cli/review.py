@@ -72,12 +72,15 @@ def confirm(
     names = ", ".join(taken.reviewers)
     if taken.files:
         say(f"{taken.new} answers taken in from {names}; {taken.again} stood already.")
+    if taken.caution:
+        say(taken.caution)
     result = {
         "files": taken.files,
         "new": taken.new,
         "again": taken.again,
         "reviewers": list(taken.reviewers),
         "refused": [{"file": each.item, "reason": each.reason} for each in taken.refused],
+        "caution": taken.caution,
     }
     write_json(json_file, result)
     refused(taken.refused, done=taken.files)

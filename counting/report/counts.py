@@ -7,6 +7,8 @@ from statistics import median
 
 from counting.flags import Flag
 from counting.ledger import Ledger
+from counting.records.confirmed import standing_answers
+from counting.review.pace import caution
 
 __all__ = ["Making", "making"]
 
@@ -27,6 +29,8 @@ class Making:
         Marks by state, over the standing confirmations.
     seconds : float or None
         Median time per photo, where the sheet measured it.
+    hurried : str
+        Whose counts that stand were given faster than a person can look; empty if none.
     flagged : dict
         Flag to the number of photos that carry it.
     tallies : int
@@ -44,6 +48,7 @@ class Making:
     removed: int
     unsure: int
     seconds: float | None
+    hurried: str
     flagged: dict[Flag, int]
     tallies: int
 
@@ -55,28 +60,32 @@ class Making:
 
     def sentences(self) -> list[str]:
         """Return what stands behind the counts, one sentence each."""
-        lines = [
-            f"{self.photos} photos were taken in; fruit was proposed on {self.proposed} of them.",
-        ]
+        lines = [f"{_photos(self.photos)} taken in; fruit was proposed on {self.proposed} of them."]
         if self.confirmed:
-            who = _listed(self.reviewers)
             lines.append(
-                f"{self.confirmed} photos were confirmed by {who}: {self.kept} proposed fruit kept,"
-                f" {self.added} added, {self.removed} struck out"
-                + (f", {self.unsure} left as unsure" if self.unsure else "")
-                + f" ({self.corrections_per_100:.0f} corrections per 100 fruit)."
-                if self.corrections_per_100 is not None
-                else f"{self.confirmed} photos were confirmed by {who}; no fruit was on them."
+                f"{_photos(self.confirmed)} confirmed by {_listed(self.reviewers)}: {_marks(self)}."
             )
         if self.seconds is not None:
             seconds = max(self.seconds, 1)
             lines.append(f"Half of the photos took a reviewer {seconds:.0f} s or less.")
-        if self.retake or self.cannot_tell:
+        if self.hurried:
+            lines.append(self.hurried)
+        if self.retake:
+            lines.append(f"{_photos(self.retake)} sent back to be taken again.")
+        if self.cannot_tell:
             lines.append(
-                f"{self.retake} photos were to be retaken, {self.cannot_tell} could not be told."
+                f"On {self.cannot_tell} a reviewer could not tell how many fruit there are."
             )
-        lines += [f"{number} photos: {flag.sentence}" for flag, number in self.flagged.items()]
-        lines.append(f"{self.tallies} values were recorded by hand.")
+        lines += [
+            f"{number} {'photo carries' if number == 1 else 'photos carry'} this warning: "
+            f"{flag.sentence}"
+            for flag, number in self.flagged.items()
+        ]
+        if self.tallies:
+            lines.append(
+                f"{self.tallies} {'value was' if self.tallies == 1 else 'values were'} "
+                "recorded by hand, not from photos."
+            )
         return lines
 
 
@@ -87,6 +96,7 @@ def making(ledger: Ledger) -> Making:
     counted = [body for body in answers if body["answer"] == "counted"]
     states = [mark["state"] for body in counted for mark in body["marks"]]
     seconds = [body["seconds"] for body in counted if body.get("seconds")]
+    stands = {(answer.photo, answer.reviewer) for answer in standing_answers(ledger)}
     flags = [word for entry in photos for word in entry.body["flags"]]
     return Making(
         photos=len(photos),
@@ -100,6 +110,7 @@ def making(ledger: Ledger) -> Making:
         removed=states.count("removed"),
         unsure=states.count("unsure"),
         seconds=median(seconds) if seconds else None,
+        hurried=caution(b for b in answers if (b["photo"], b["reviewer"]) in stands),
         flagged={flag: flags.count(flag) for flag in Flag if flag in flags},
         tallies=sum(1 for _ in ledger.standing("observation")),
     )
@@ -107,6 +118,22 @@ def making(ledger: Ledger) -> Making:
 
 def _answers(answers: list[dict[str, object]], word: str) -> int:
     return len({body["photo"] for body in answers if body["answer"] == word})
+
+
+def _photos(number: int) -> str:
+    return "1 photo was" if number == 1 else f"{number} photos were"
+
+
+def _marks(made: Making) -> str:
+    """Return what became of the proposals."""
+    corrections = made.corrections_per_100
+    if corrections is None:
+        return "no fruit was on them"
+    unsure = f", {made.unsure} left as unsure" if made.unsure else ""
+    return (
+        f"{made.kept} proposed fruit kept, {made.added} added, {made.removed} struck out{unsure} "
+        f"({corrections:.0f} corrections per 100 fruit)"
+    )
 
 
 def _listed(names: tuple[str, ...]) -> str:

@@ -12,6 +12,7 @@ from counting.files import inside, sha256_file
 from counting.ledger import Entry, Ledger
 from counting.plan.trial import Trial
 from counting.review.document import LARGEST_BYTES, Answered, Document, moment, parse
+from counting.review.pace import caution
 
 __all__ = ["Taken", "confirmation_key", "take_corrections", "take_document"]
 
@@ -32,6 +33,8 @@ class Taken:
         Whose files they were.
     refused : tuple of Refusal
         Files left out whole, with the reason.
+    caution : str
+        Whose photos were confirmed faster than a person can look; empty if none.
     """
 
     files: int
@@ -39,6 +42,7 @@ class Taken:
     again: int
     reviewers: tuple[str, ...]
     refused: tuple[Refusal, ...]
+    caution: str = ""
 
 
 def confirmation_key(photo: str, reviewer: str) -> str:
@@ -66,6 +70,7 @@ def take_corrections(trial: Trial, files: Sequence[Path]) -> Taken:
     new = again = taken = 0
     reviewers: dict[str, None] = {}
     refused = []
+    answers = []
     for file in files:
         try:
             document = parse(_bytes(file), str(file))
@@ -79,7 +84,8 @@ def take_corrections(trial: Trial, files: Sequence[Path]) -> Taken:
         new += added
         again += len(document.photos) - added
         reviewers.setdefault(document.reviewer)
-    return Taken(taken, new, again, tuple(reviewers), tuple(refused))
+        answers += [_body(document, answered) for answered in document.photos]
+    return Taken(taken, new, again, tuple(reviewers), tuple(refused), caution(answers))
 
 
 def take_document(trial: Trial, document: Document, where: str, *, check_files: bool = True) -> int:

@@ -11,19 +11,25 @@ from typing import Any
 
 import numpy as np
 import pytest
+from drawn_tags import Scene
+from drawn_tags import photo as tag_photo
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 from sheet_trial import Drawn, draw_trial
 from test_assign import a_frame
+from trials import Beds, make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app
 from counting.errors import CountingError
+from counting.photos.intake import take_in
+from counting.photos.tag_reader import read_tags
 from counting.plan.trial import Trial, load_trial
+from counting.records.exclusions import leave_out, take_back
 from counting.review.build import page, policy
 from counting.review.frames import Frame, frames, ordered
-from counting.review.prints import LARGEST_BYTES, prints
+from counting.review.prints import LARGEST_BYTES, prints, prints_of
 from counting.review.sheet import SheetOptions, make_sheet, make_sheets
 
 SIZE = (400, 300)
@@ -156,6 +162,15 @@ def test_guard_plants_and_what_was_excluded_are_left_out(trial: Trial) -> None:
     assert {frame.plant for frame in left} == {"P1", "P2", "P4", "P5"}
 
 
+def test_a_plant_left_out_of_all_surveys_is_on_no_sheet_until_it_is_taken_back(
+    trial: Trial,
+) -> None:
+    leave_out(trial, "P3", "broken", by="test")
+    assert "P3" not in {frame.plant for frame in frames(trial)}
+    take_back(trial, "P3", by="test")
+    assert "P3" in {frame.plant for frame in frames(trial)}
+
+
 def test_a_trial_without_photos_says_what_to_do(trial: Trial) -> None:
     (trial.directory / "ledger.sqlite").unlink()
     with pytest.raises(CountingError, match="counting take-in"):
@@ -204,6 +219,31 @@ def test_the_card_with_the_plants_code_is_covered_on_a_blind_sheet_only(tmp_path
 
     assert centre([]) > 240
     assert abs(centre(card) - 118) < 8
+
+
+def test_every_tag_in_a_photo_is_covered_on_a_blind_sheet(tmp_path: Path) -> None:
+    trial, frame = trial_with_a_neighbours_tag(tmp_path)
+    assert "several tags" in frame.flags
+
+    def read(data: bytes) -> set[int]:
+        rgb = np.asarray(Image.open(io.BytesIO(data)).convert("RGB"))
+        return {reading.id for reading in read_tags(rgb, known={0, 1})}
+
+    assert read(prints_of(trial, frame, blind=False).review) == {0, 1}
+    assert read(prints_of(trial, frame, blind=True).review) == set()
+
+
+def trial_with_a_neighbours_tag(folder: Path) -> tuple[Trial, Frame]:
+    """Return a trial of two tagged plants with one photo that shows both tags, 0 and 1."""
+    trial = make_trial(folder / "trial", Beds(blocks=1, plants_per_plot=1))
+    both = tag_photo(Scene(tag=0, metres=1.0, width=1600, height=1200), 1)
+    other = tag_photo(Scene(tag=1, metres=1.3, across=-0.3, width=1600, height=1200), 1)
+    both[:, :520] = other[:, :520]
+    path = folder / "2026-07-01" / "a.jpg"
+    path.parent.mkdir(parents=True)
+    Image.fromarray(both).save(path, quality=92)
+    assert len(take_in(trial, [path]).taken) == 1
+    return trial, frames(trial)[0]
 
 
 def test_no_text_can_leave_the_data_or_the_title() -> None:

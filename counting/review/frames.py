@@ -67,11 +67,15 @@ class Frame:
 def frames(trial: Trial) -> list[Frame]:
     """Return the trial's photos that are to be reviewed, in the order taken in.
 
-    Photos of guard plants and photos, or plants at a survey, that were excluded are left out.
+    Photos of guard plants are left out, and photos and plants that are left out at present.
     """
     plants = trial.plants.set_index("code")
     with trial.ledger() as ledger:
-        excluded = {entry.key for entry in ledger.standing("exclusion")}
+        excluded = {
+            entry.key
+            for entry in ledger.standing("exclusion")
+            if not entry.body.get("lifted", False)
+        }
         proposals = {entry.key: entry for entry in ledger.standing("proposal")}
         photos = list(ledger.standing("photo"))
     result = []
@@ -81,7 +85,7 @@ def frames(trial: Trial) -> list[Frame]:
         known = code in plants.index
         if known and bool(plants.at[code, "guard"]):
             continue
-        if entry.key in excluded or f"{code}|{body.get('survey', '')}" in excluded:
+        if excluded & {entry.key, f"{code}|", f"{code}|{body.get('survey', '')}"}:
             continue
         proposal = proposals.get(entry.key)
         group = str(plants.at[code, "group"]) if known else ""

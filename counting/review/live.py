@@ -25,7 +25,7 @@ from counting.review.build import page
 from counting.review.corrections import take_document
 from counting.review.document import parse
 from counting.review.frames import Frame, ordered
-from counting.review.prints import Prints, prints
+from counting.review.prints import Prints, prints_of
 from counting.review.sheet import SheetOptions, chosen_frames, record, seed_of, sheet_data
 
 __all__ = ["LARGEST_SAVE", "Place", "address", "app", "local_address", "serve", "token"]
@@ -108,8 +108,7 @@ class _Served:
             if frame.photo in self.made:
                 self.made.move_to_end(frame.photo)
                 return self.made[frame.photo]
-        path = self.trial.directory / frame.file
-        made = prints(path, frame.card if self.blind else ())
+        made = prints_of(self.trial, frame, blind=self.blind)
         with self.making:
             self.made[frame.photo] = made
             while len(self.made) > _KEPT_PRINTS:

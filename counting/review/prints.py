@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,9 +10,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from counting.flags import Flag
 from counting.photos.image import load_image
+from counting.photos.tag_reader import read_tags
+from counting.plan.trial import Trial
+from counting.review.frames import Frame
 
-__all__ = ["LARGEST_BYTES", "Prints", "prints"]
+__all__ = ["LARGEST_BYTES", "Prints", "prints", "prints_of"]
 
 LARGEST_BYTES = 120_000
 """Both prints of one photo together, before base64: what a five-year-old phone opens at once."""
@@ -44,7 +48,26 @@ class Prints:
     grid: bytes
 
 
-def prints(path: Path, card: Sequence[tuple[float, float]] = ()) -> Prints:
+def prints_of(trial: Trial, frame: Frame, *, blind: bool) -> Prints:
+    """Make the prints of a sheet's frame; on a blind sheet no tag of the trial can be read.
+
+    Raises
+    ------
+    PhotoError
+        If the photo cannot be read.
+    """
+    path = trial.directory / frame.file
+    if not blind:
+        return prints(path)
+    # the ledger keeps the tag that gave plant and scale; a neighbour's is sought again
+    several = Flag.MANY_TAGS.value in frame.flags
+    tags = [int(tag) for tag in trial.plants["tag"].dropna()] if several else ()
+    return prints(path, frame.card, tags)
+
+
+def prints(
+    path: Path, card: Sequence[tuple[float, float]] = (), tags: Collection[int] = ()
+) -> Prints:
     """Make the prints of a photo.
 
     Parameters
@@ -54,6 +77,8 @@ def prints(path: Path, card: Sequence[tuple[float, float]] = ()) -> Prints:
     card : sequence of (x, y)
         Polygon in px of the full-size photo that is covered, since it bears the plant's code;
         empty covers nothing.
+    tags : collection of int
+        Numbers of tags whose cards are sought in the photo and covered too.
 
     Raises
     ------
@@ -61,10 +86,15 @@ def prints(path: Path, card: Sequence[tuple[float, float]] = ()) -> Prints:
         If the photo cannot be read.
     """
     image = load_image(path, long_side=_REVIEW_SIDES[0])
+    cards = [card] if len(card) > 2 else []
+    if tags:
+        cards += [found.card for found in read_tags(image.rgb, image.scale, known=tags)]
     rgb = image.rgb
-    if len(card) > 2:
-        corners = np.round(np.array(card, dtype=np.float64) / image.scale).astype(np.int32)
-        rgb = np.asarray(cv2.fillPoly(rgb.copy(), [corners], _COVER), dtype=np.uint8)
+    if cards:
+        rgb = rgb.copy()
+        for corners in cards:
+            polygon = np.round(np.array(corners, dtype=np.float64) / image.scale)
+            cv2.fillPoly(rgb, [polygon.astype(np.int32)], _COVER)
     grid = _jpeg(_shrunk(rgb, _GRID_SIDE), _GRID_QUALITY)
     return Prints(_fitted(rgb, LARGEST_BYTES - len(grid)), grid)
 

@@ -17,7 +17,7 @@ from counting.flags import Flag
 from counting.plan.trial import Trial
 from counting.review.build import page
 from counting.review.frames import Frame, frames, ordered
-from counting.review.prints import Prints, prints
+from counting.review.prints import Prints, prints_of
 
 __all__ = [
     "Made",
@@ -49,7 +49,7 @@ class SheetOptions:
     per_file : int
         Photos per file at most; 0 puts all in one. Photos of one plant stay in one file.
     blind : bool
-        Show neither plant nor group, and cover the tag's card in the photo.
+        Show neither plant nor group, and cover the cards of the tags in the photo.
     seed : int or None
         Decides the order; None takes the plan's seed.
     reviewer : str
@@ -192,12 +192,7 @@ def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made
 def _prints(trial: Trial, listed: Sequence[Frame], *, blind: bool) -> list[Prints]:
     """Make all prints, a few at a time: decoding and encoding leave Python's lock."""
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
-        return list(
-            pool.map(
-                lambda frame: prints(trial.directory / frame.file, frame.card if blind else ()),
-                listed,
-            )
-        )
+        return list(pool.map(lambda frame: prints_of(trial, frame, blind=blind), listed))
 
 
 def chosen_frames(trial: Trial, options: SheetOptions) -> list[Frame]:

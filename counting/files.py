@@ -2,15 +2,22 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import os
-import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, BinaryIO
 
 from counting.errors import CountingError
+
+try:
+    import fcntl
+except ImportError:  # Windows, where a file that is open cannot be taken away
+    fcntl = None  # type: ignore[assignment]
 
 __all__ = [
     "canonical_json",
@@ -20,11 +27,13 @@ __all__ = [
     "relative",
     "sha256_bytes",
     "sha256_file",
+    "whole_file",
     "write_bytes",
     "write_text",
 ]
 
 _CHUNK = 1 << 20
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
 
 def now() -> str:
@@ -90,22 +99,103 @@ def write_bytes(path: Path, data: bytes, *, replace: bool = False) -> None:
     if path.exists() and not replace:
         raise CountingError(path, "exists already", mend="pass --replace to write over it")
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.")
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            temporary.chmod(0o644)
-            temporary.replace(path)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
+        with whole_file(path) as stream:
+            stream.write(data)
     except OSError as error:
         found = f"could not be written ({error.strerror})"
         raise CountingError(path, found, mend="check the folder and the free space") from error
+
+
+@contextmanager
+def whole_file(path: Path) -> Iterator[BinaryIO]:
+    """Open a file that takes its name only once all of it is written and synced.
+
+    Until then it lies beside it under a hidden name. What a killed program left of the same file
+    is cleared away; what another program is still writing is left to it.
+
+    Parameters
+    ----------
+    path : Path
+        The file; one that is there already is replaced. Its folder is made where it is missing.
+
+    Yields
+    ------
+    binary stream
+        To write to; after any exception nothing is left of it.
+
+    Raises
+    ------
+    OSError
+        If the disk refuses.
+    """
+    path.parent.mkdir(parents=True, exist_ok=True)
+    stream, temporary = _hidden(path)
+    try:
+        yield stream
+        stream.flush()
+        os.fsync(stream.fileno())
+        if not fcntl:
+            stream.close()
+        temporary.chmod(0o644)
+        temporary.replace(path)
+        _sync(path.parent)
+    except BaseException:
+        if not fcntl:
+            with suppress(OSError):
+                stream.close()
+        temporary.unlink(missing_ok=True)
+        raise
+    finally:
+        stream.close()  # gives the lock back, so only when the file has its name or is gone
+
+
+def _hidden(path: Path) -> tuple[BinaryIO, Path]:
+    """Open the first hidden file beside `path` that no living program is writing, emptied."""
+    number = 0 if fcntl else os.getpid()
+    while True:
+        temporary = path.with_name(f".{path.name[:40]}.{number}.unfinished")
+        number += 1
+        try:
+            handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | _NO_LINK, 0o600)
+        except OSError as error:
+            if error.errno == errno.ELOOP:  # a link laid there by somebody
+                continue
+            raise
+        stream = os.fdopen(handle, "wb")
+        if _locked(handle) and _is(handle, temporary):
+            stream.truncate()
+            return stream, temporary
+        stream.close()
+
+
+def _sync(folder: Path) -> None:
+    """Have the names in a folder on the disk too, so that a power cut does not lose a new one."""
+    if fcntl:
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+def _locked(handle: int) -> bool:
+    """Lock a file until its program closes it or ends, however it ends; False if another has it."""
+    if fcntl:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        except OSError:  # a file system without locks; SQLite does not work there either
+            return True
+    return True
+
+
+def _is(handle: int, path: Path) -> bool:
+    """Whether an open file still has that name: another program may have given it its last one."""
+    try:
+        return os.path.samestat(os.fstat(handle), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 def write_text(path: Path, text: str, *, replace: bool = False) -> None:

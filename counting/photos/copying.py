@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import os
+import hashlib
 import shutil
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from counting.errors import PhotoError
-from counting.files import inside, relative, sha256_file
+from counting.files import inside, relative, sha256_file, whole_file
 from counting.photos.binding import Binding
 
 __all__ = ["place"]
+
+_CHUNK = 1 << 20
 
 
 def place(directory: Path, photo: Path, sha256: str, binding: Binding) -> str:
@@ -70,23 +71,16 @@ def _plain(text: str) -> str:
 
 def _copy(source: Path, target: Path, expected: str) -> None:
     """Copy a file whole or not at all, its hash checked before it takes its name."""
+    digest = hashlib.sha256()
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=".taking-in.")
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "wb") as out, source.open("rb") as stream:
-                shutil.copyfileobj(stream, out)
-                out.flush()
-                os.fsync(out.fileno())
-            if sha256_file(temporary) != expected:
+        with source.open("rb") as stream, whole_file(target) as out:
+            while piece := stream.read(_CHUNK):
+                digest.update(piece)
+                out.write(piece)
+            if digest.hexdigest() != expected:
                 raise PhotoError(source, "changed while it was copied", mend="take it in again")
-            shutil.copystat(source, temporary)
-            temporary.chmod(0o644)
-            temporary.replace(target)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
+        shutil.copystat(source, target)
+        target.chmod(0o644)
     except OSError as error:
         found = f"could not be copied ({error.strerror})"
         raise PhotoError(source, found, mend="check the folder and the free space") from error

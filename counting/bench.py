@@ -28,8 +28,8 @@ from counting.files import sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.proposal import Task, find_in
 from counting.finding.propose import propose
-from counting.finding.workers import Job, cores, on_cores
 from counting.photos.image import load_image
+from counting.photos.workers import Job, cores, on_cores
 from counting.plan.start import start_trial
 from counting.plan.trial import Group, Layout, Plan, Trial
 from counting.report.report import make_report

@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 from counting.cli import app
 from counting.errors import CountingError, Refusal
 from counting.finding.propose import propose
-from counting.finding.workers import Job, on_cluster
+from counting.photos.workers import Job, on_cluster
 
 distributed = pytest.importorskip("distributed", reason="needs the extra: counting[cluster]")
 

@@ -10,12 +10,13 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image
-from trials import SURVEY, draw_photo, drawn, make_trial
+from trials import SURVEY, Beds, draw_photo, drawn, make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app
 from counting.errors import PhotoError
 from counting.files import sha256_file
+from counting.photos.examine import examine
 from counting.photos.gather import Batch
 from counting.photos.intake import take_in
 from counting.tables import PHOTOS
@@ -372,7 +373,7 @@ def test_no_half_copied_file_is_left_when_the_disk_refuses(trial, camera, monkey
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("counting.photos.copying.shutil.copyfileobj", full)
+    monkeypatch.setattr("counting.files.os.fsync", full)
     result = take_in(trial, [camera])
     assert "No space left on device" in reasons(result)["path.jpg"]
     assert entries(trial) == []
@@ -551,3 +552,80 @@ def test_the_command_writes_what_it_did_as_json(trial, camera):
     told = json.loads(result.stdout)
     assert told["taken"][0]["plant"] == "A1-1"
     assert (told["again"], told["refused"]) == (0, [])
+
+
+# ---- many photos, and stopped half-way
+
+
+def many(camera: Path, trial, photos: int = 8) -> Path:
+    """Lay out a drawn photo of each of the first plants, tags in some of them."""
+    for number, code in enumerate(trial.plants["code"][:photos]):
+        path = camera / SURVEY / code / "path.jpg"
+        if number % 3:
+            draw_photo(path, seed=number)
+        else:
+            with_tag(path, number, seed=number)
+    return camera
+
+
+def test_one_process_and_two_take_the_same_in(tmp_path, camera):
+    one, two = make_trial(tmp_path / "one"), make_trial(tmp_path / "two")
+    many(camera, one)
+    assert len(take_in(one, [camera], batch=Batch(workers=1)).taken) == 8
+    assert len(take_in(two, [camera], batch=Batch(workers=2)).taken) == 8
+    assert entries(one) == entries(two)
+
+
+class Stopped(BaseException):
+    """Stands for a program that is stopped in the middle."""
+
+
+def test_what_was_looked_at_before_it_was_stopped_is_not_looked_at_again(
+    tmp_path, trial, camera, monkeypatch
+):
+    many(camera, trial)
+    undisturbed = make_trial(tmp_path / "undisturbed")
+    take_in(undisturbed, [camera], batch=Batch(workers=1))
+
+    def stop_after_five(done: int, _: int) -> None:
+        if done == 5:
+            raise Stopped
+
+    with pytest.raises(Stopped):
+        take_in(trial, [camera], batch=Batch(workers=1), progress=stop_after_five)
+    assert entries(trial) == []
+    with (trial.directory / "photos" / ".taking-in.jsonl").open("a", encoding="utf-8") as notes:
+        notes.write('{"of": "cut sho')
+    looked_at = []
+    monkeypatch.setattr(
+        "counting.photos.looking.examine",
+        lambda path, wanted: looked_at.append(path) or examine(path, wanted),
+    )
+    result = take_in(trial, [camera], batch=Batch(workers=1))
+    assert len(looked_at) == 3
+    assert len(result.taken) == 8
+    assert entries(trial) == entries(undisturbed)
+    assert not (trial.directory / "photos" / ".taking-in.jsonl").exists()
+
+
+def test_a_photo_changed_after_it_was_stopped_is_looked_at_again(trial, camera):
+    path = draw_photo(camera / SURVEY / "A1-1" / "path.jpg")
+
+    def stop(*_) -> None:
+        raise Stopped
+
+    with pytest.raises(Stopped):
+        take_in(trial, [camera], progress=stop)
+    draw_photo(path, 8, seed=5)
+    take_in(trial, [camera])
+    assert [body["photo"] for body in entries(trial)] == [sha256_file(path)]
+
+
+def test_photos_of_guard_plants_are_told(tmp_path, camera):
+    trial = make_trial(tmp_path / "guarded", Beds(guards_per_plot=1))
+    photos = ("A1-1/path.jpg", "A1-3/path.jpg", "A1-3/wall.jpg", "A2-3/path.jpg")
+    for seed, name in enumerate(photos):
+        draw_photo(camera / SURVEY / name, seed=seed)
+    run = CliRunner().invoke(app, ["take-in", str(trial.directory), str(camera)])
+    assert run.exit_code == 0, run.output
+    assert "3 show guard plants, which are never counted: A1-3, A2-3." in run.stderr

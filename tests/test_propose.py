@@ -19,8 +19,8 @@ from counting.cli import app
 from counting.errors import Refusal
 from counting.finding.proposal import finder_version, repeat, settings_of
 from counting.finding.propose import propose
-from counting.finding.workers import Job, on_cores
 from counting.photos.intake import take_in
+from counting.photos.workers import Job, on_cores
 from counting.plan.trial import load_trial
 from counting.settings import Settings
 from counting.tables import CANDIDATES

@@ -11,8 +11,8 @@ from counting.accuracy.labels import Labelled
 from counting.accuracy.marked import Marked, Seen, mark
 from counting.errors import PhotoError, Refusal
 from counting.finding.candidates import LONG_SIDE_READ, find
-from counting.finding.workers import Job, on_cores
 from counting.photos.image import Image, load_image
+from counting.photos.workers import Job, on_cores
 from counting.settings import Settings
 
 __all__ = ["measure"]

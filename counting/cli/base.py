@@ -21,6 +21,7 @@ __all__ = [
     "JsonFile",
     "Replace",
     "TrialDir",
+    "Workers",
     "app",
     "refused",
     "run",
@@ -44,6 +45,9 @@ TrialDir = Annotated[Path, typer.Argument(metavar="DIR", help="The trial's folde
 JsonFile = Annotated[
     Path | None,
     typer.Option("--json", metavar="FILE", help="Write the result as JSON (- for stdout)."),
+]
+Workers = Annotated[
+    int | None, typer.Option(min=1, help="Processes at work; one per core where not given.")
 ]
 Replace = Annotated[bool, typer.Option("--replace", help="Write over a file that exists.")]
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, refused, say, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, Workers, app, refused, say, write_json
 
 if TYPE_CHECKING:
     from counting.finding.look import Look
@@ -70,11 +70,6 @@ def _show(looked: list[Look]) -> None:
         table.add_row(name, count, interval, rings, reasons)
     Console(highlight=False, markup=False).print(table)
     say("fruit: the count to expect, unclear ones weighed in; rings: the candidates likely fruit.")
-
-
-Workers = Annotated[
-    int | None, typer.Option(min=1, help="Processes at work; one per core where not given.")
-]
 
 
 @app.command("propose")

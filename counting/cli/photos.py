@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
-from counting.cli.base import JsonFile, TrialDir, app, messages, refused, say, write_json
+from counting.cli.base import JsonFile, TrialDir, Workers, app, refused, say, write_json
+
+_GUARDS_NAMED = 10
 
 
 @app.command("take-in")
@@ -31,6 +32,7 @@ def take_in_command(
             "--manifest", metavar="FILE", help="A list: file, survey, plant, truss, side."
         ),
     ] = None,
+    workers: Workers = None,
     json_file: JsonFile = None,
     replace: Annotated[
         bool,
@@ -47,31 +49,22 @@ def take_in_command(
 
     Example: counting take-in my_trial ~/camera --survey 2026-07-01 --side path
     """
+    from counting.cli.progress import photo_progress
     from counting.photos.gather import Batch
     from counting.photos.intake import take_in
     from counting.plan.trial import load_trial
 
     trial = load_trial(directory)
-    batch = Batch(survey, side, manifest)
-    with Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        MofNCompleteColumn(),
-        TimeRemainingColumn(),
-        console=messages,
-        transient=True,
-        disable=not messages.is_terminal,
-    ) as bar:
-        task = bar.add_task("Looking at photos", total=None)
-        result = take_in(
-            trial,
-            photos,
-            batch=batch,
-            replace=replace,
-            progress=lambda done, total: bar.update(task, completed=done, total=total),
-        )
+    batch = Batch(survey, side, manifest, workers)
+    with photo_progress("Looking at photos") as progress:
+        result = take_in(trial, photos, batch=batch, replace=replace, progress=progress)
     plants = result.taken["plant"].nunique()
     say(f"Took in {len(result.taken)} photos of {plants} plants.")
+    if result.guards:
+        number = int(result.taken["plant"].isin(result.guards).sum())
+        more = len(result.guards) - _GUARDS_NAMED
+        named = ", ".join(result.guards[:_GUARDS_NAMED]) + (f" and {more} more" if more > 0 else "")
+        say(f"{number} show guard plants, which are never counted: {named}.")
     if result.again:
         say(f"{result.again} were in the trial already and are not counted twice.")
     if result.local_time:

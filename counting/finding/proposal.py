@@ -16,8 +16,8 @@ from counting import __version__
 from counting.errors import PhotoError
 from counting.files import sha256_bytes, sha256_file
 from counting.finding.candidates import LONG_SIDE_READ, Found, find
-from counting.finding.workers import Job
 from counting.photos.image import Image, load_image
+from counting.photos.workers import Job
 from counting.settings import Settings
 
 __all__ = ["Task", "find_in", "finder_version", "repeat", "same", "settings_of"]

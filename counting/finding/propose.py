@@ -12,9 +12,10 @@ from counting.errors import CountingError, Refusal
 from counting.files import inside
 from counting.finding.proposal import Task, find_in, same
 from counting.finding.tune import tuned_settings
-from counting.finding.workers import Job, on_cluster, on_cores
 from counting.ledger import Entry, Ledger
 from counting.ledger.store import EntryKind
+from counting.photos.workers import Job, on_cluster, on_cores
+from counting.plan.left_out import left_out
 from counting.plan.trial import Trial
 from counting.settings import Settings
 
@@ -132,7 +133,7 @@ class _Todo:
         todo = cls()
         smallest = trial.plan.rule.smallest_fruit_mm
         confirmed = {entry.body["photo"] for entry in ledger.standing("confirmation")}
-        out = {entry.key for entry in ledger.standing("exclusion") if not entry.body.get("lifted")}
+        out = left_out(ledger)
         for photo in ledger.standing("photo"):
             if photo.key in out:
                 continue

@@ -29,11 +29,14 @@ class Batch:
         The side they were taken from; empty to take it from list, folder or file name.
     manifest : Path or None
         A list of photos; None to use each folder's ``photos.csv``, where there is one.
+    workers : int or None
+        Processes that look at them; None for one per core.
     """
 
     survey: str = ""
     side: str = ""
     manifest: Path | None = None
+    workers: int | None = None
 
 
 def gather(

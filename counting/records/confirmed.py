@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from counting.ledger import Ledger
+from counting.plan.left_out import left_out
 
 __all__ = ["Answer", "Fruit", "counts", "moment", "standing_answers", "tell_apart"]
 
@@ -96,9 +97,7 @@ def standing_answers(ledger: Ledger) -> list[Answer]:
     Of several reviewers the newest answer stands; "cannot tell" gives way to any other, since
     somebody could.
     """
-    out = {
-        entry.key for entry in ledger.standing("exclusion") if not entry.body.get("lifted", False)
-    }
+    out = left_out(ledger)
     newest: dict[str, dict[str, Any]] = {}
     for entry in ledger.standing("confirmation"):
         body = entry.body

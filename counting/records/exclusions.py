@@ -7,6 +7,7 @@ from pathlib import Path
 
 from counting.errors import TallyError
 from counting.ledger import Ledger
+from counting.plan.left_out import left_out
 from counting.plan.trial import Trial
 from counting.spreadsheet import iso_date
 
@@ -40,9 +41,7 @@ class Exclusion:
 def exclusions(ledger: Ledger) -> list[Exclusion]:
     """Return what is left out at present, in the order it was said."""
     found = []
-    for entry in ledger.standing("exclusion"):
-        if entry.body.get("lifted", False):
-            continue
+    for entry in left_out(ledger).values():
         plant, bar, survey = entry.key.partition("|")
         photo = "" if bar else entry.key
         reason = str(entry.body.get("reason", ""))

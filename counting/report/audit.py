@@ -16,8 +16,8 @@ import numpy as np
 from counting.errors import CountingError, Refusal
 from counting.files import inside, read_text, sha256_bytes, sha256_file
 from counting.finding.proposal import finder_version, repeat
-from counting.finding.workers import Job, on_cores
 from counting.ledger import Entry, Ledger, verify
+from counting.photos.workers import Job, on_cores
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
 from counting.records.confirmed import counts
 from counting.report.figures import Choices, figures

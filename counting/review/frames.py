@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from counting.flags import Flag
+from counting.plan.left_out import left_out
 from counting.plan.trial import Trial
 from counting.settings import Settings
 
@@ -71,11 +72,7 @@ def frames(trial: Trial) -> list[Frame]:
     """
     plants = trial.plants.set_index("code")
     with trial.ledger() as ledger:
-        excluded = {
-            entry.key
-            for entry in ledger.standing("exclusion")
-            if not entry.body.get("lifted", False)
-        }
+        out = left_out(ledger).keys()
         proposals = {entry.key: entry for entry in ledger.standing("proposal")}
         photos = list(ledger.standing("photo"))
     result = []
@@ -85,7 +82,7 @@ def frames(trial: Trial) -> list[Frame]:
         known = code in plants.index
         if known and bool(plants.at[code, "guard"]):
             continue
-        if excluded & {entry.key, f"{code}|", f"{code}|{body.get('survey', '')}"}:
+        if out & {entry.key, f"{code}|", f"{code}|{body.get('survey', '')}"}:
             continue
         proposal = proposals.get(entry.key)
         group = str(plants.at[code, "group"]) if known else ""

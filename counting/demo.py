@@ -111,8 +111,8 @@ def run_demo(
     read_events(trial, source / "diary.csv")
     tell("hand tallies and diary taken in")
     with trial.ledger() as ledger:
-        sentence = figures(trial, ledger).main.sentence
-    return Demo(directory, sheet, make_report(trial), sentence)
+        numbers = figures(trial, ledger)
+    return Demo(directory, sheet, make_report(trial, numbers=numbers), numbers.main.sentence)
 
 
 def recorded_corrections(trial: Trial, record: Path) -> dict[str, Any]:

@@ -9,10 +9,13 @@ import pytest
 from trials import Beds, add_photo, confirm, make_trial, marks
 
 from counting.analysis.calibrate import calibrate
+from counting.analysis.describe import mean_interval
 from counting.errors import CountingError
+from counting.records.diary import write_events
 from counting.records.exclusions import leave_out
 from counting.records.observations import observations
-from counting.report import plots
+from counting.report import plots, tables
+from counting.report.beds import bed_map, short_names
 from counting.report.counts import making
 from counting.report.figures import Choices, figures, observations_hash
 from counting.report.report import make_report
@@ -123,6 +126,7 @@ def test_every_plot_draws_empty_tables():
     groups = [{"group": "plain", "n": 0, "mean": None, "mean_low": None, "mean_high": None}]
     assert plots.every_plant(nothing, groups, "fruit").startswith("<svg")
     assert plots.per_truss(nothing, ["plain"]).startswith("<svg")
+    assert bed_map(pd.DataFrame({"row": [], "position": []}), ["plain"], "fruit") == ""
     assert plots.course(nothing, ["plain"], "fruit", empty(EVENTS)).startswith("<svg")
 
 
@@ -130,6 +134,102 @@ def test_a_plot_is_the_same_each_time_it_is_drawn():
     table = pd.DataFrame({"group": ["a"] * 5, "value": [1.0, 1.0, 2.0, 3.0, 3.0]})
     groups = [{"group": "a", "n": 5, "mean": 2.0, "mean_low": 1.0, "mean_high": 3.0}]
     assert plots.every_plant(table, groups, "x") == plots.every_plant(table, groups, "x")
+
+
+def test_a_truss_that_one_plant_alone_bears_is_a_hollow_mark_without_a_bar(counted):
+    assert "A hollow mark is one truss alone" not in page(counted)
+    photo = add_photo(counted, "A1-1", survey="2026-07-15", side="wall")
+    confirm(counted, photo, 3, marks=marks(3, truss=9))
+    assert "A hollow mark is one truss alone" in page(counted)
+
+
+def test_the_course_shows_the_intervals_of_the_comparison(counted, monkeypatch):
+    drawn = {}
+    monkeypatch.setattr(plots, "course", lambda table, *_: drawn.update(table=table) or "<svg/>")
+    page(counted)
+    with counted.ledger() as ledger:
+        main = figures(counted, ledger).main
+    table = drawn["table"]
+    for group in main.groups:
+        here = (table["group"] == group.group) & (table["survey"] == main.survey)
+        assert mean_interval(table.loc[here, "value"].to_numpy()) == pytest.approx(
+            (group.mean_low, group.mean_high)
+        )
+
+
+def test_the_legend_and_the_numbers_of_events_stand_above_the_plot(counted):
+    write_events(counted, [{"at": "2026-07-03 08:00", "kind": "storm damage", "by": "grower"}])
+    text = page(counted)
+    course = text[text.index('id="course"') :]
+    course = course[: course.index("</svg>")]
+    heights = {
+        word: float(re.search(rf'y="(-?[\d.]+)"[^>]*>{word}</text>', course)[1])
+        for word in ("grafted", "1", "2026-07-01")
+    }
+    assert heights["grafted"] < heights["1"] < heights["2026-07-01"]
+    assert "Dotted lines are events" in text
+
+
+def test_events_of_one_day_share_a_place_and_early_ones_are_only_listed():
+    events = pd.DataFrame({"at": ["2026-05-01T08:00", "2026-07-03T08:00", "2026-07-03T18:00"]})
+    surveys = ["2026-07-01", "2026-07-15"]
+    assert list(plots.shown_events(events, surveys)) == [2, 3]
+    table = pd.DataFrame({"group": ["a"] * 2, "survey": surveys, "value": [1.0, 2.0]})
+    assert ">2, 3</text>" in plots.course(table, ["a"], "fruit", events)
+
+
+def test_the_map_names_groups_by_the_letters_that_tell_them_apart():
+    assert short_names(["control", "compost"]) == {"control": "Con", "compost": "Com"}
+    assert short_names(["plain", "grafted"]) == {"plain": "P", "grafted": "G"}
+    assert short_names(["a", "A"]) == {"a": "a", "A": "A"}
+    assert short_names([]) == {}
+
+
+def test_dates_and_percentages_stay_on_one_line(counted):
+    text = re.sub(r"<script.*", "", page(counted), flags=re.DOTALL)
+    facts = re.search(r'<p class="facts">(.*?)</p>', text)[1]
+    assert facts.count('<span class="date">2026-07-') == 2
+    assert not re.search(r"\d %", re.sub(r"<svg.*?</svg>|<[^>]*>", "", text, flags=re.S))
+
+
+def test_the_methods_call_the_counting_blind_only_where_it_was(counted):
+    assert "neither group nor plant" not in page(counted)  # these sheets are not in the ledger
+    with counted.ledger() as ledger:
+        sheet = {"sheet": "s1", "blind": True, "photos": []}
+        ledger.append("sheet", "s1", sheet, by="test")
+    assert "neither group nor plant" in page(counted)
+    with counted.ledger() as ledger:
+        ledger.append("sheet", "s1", sheet | {"blind": False}, by="test")
+        assert making(ledger).unblinded == 48
+    text = page(counted)
+    assert "neither group nor plant" not in text
+    assert "could know which group was being counted" in text
+
+
+def test_figures_given_are_not_computed_again(counted, monkeypatch):
+    with counted.ledger() as ledger:
+        numbers = figures(counted, ledger, Choices(above=15))
+    monkeypatch.setattr("counting.report.report.figures", None)
+    path = make_report(counted, numbers=numbers)
+    embedded = re.search(r'id="figures">(.*?)</script>', path.read_text("utf-8"), re.DOTALL)[1]
+    assert json.loads(embedded)["choices"]["above"] == 15
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "text"),
+    [
+        (9.86, 12.6, "9.9 to 12.6"),
+        (13.0, 16.9, "13.0 to 16.9"),
+        (8.0, 16.0, "8 to 16"),
+        (0.318, 0.849, "0.318 to 0.849"),
+        (-1.13, 0.966, "\N{MINUS SIGN}1.13 to 0.97"),
+        (1234.5, 1600.2, "1234 to 1600"),
+        (0.0, 0.0, "0 to 0"),
+        (None, 2.0, ""),
+    ],
+)
+def test_both_ends_of_an_interval_have_the_same_decimals(low, high, text):
+    assert tables._interval(low, high) == text
 
 
 def test_two_reviewers_of_the_same_photos_are_compared_on_the_page(counted):

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from statistics import median
 
+from counting.analysis.phrases import and_list
 from counting.flags import Flag
 from counting.ledger import Ledger
 from counting.records.confirmed import standing_answers
 from counting.review.pace import caution
+from counting.settings import STAGES
 
 __all__ = ["Making", "making"]
 
@@ -31,6 +33,10 @@ class Making:
         Median time per photo, where the sheet measured it.
     hurried : str
         Whose counts that stand were given faster than a person can look; empty if none.
+    unblinded : int
+        Photos counted on a sheet that showed plant and group, or on one that is not known.
+    stages : tuple of str
+        The ways of finding fruit that made the proposals, words of `counting.settings.STAGES`.
     flagged : dict
         Flag to the number of photos that carry it.
     tallies : int
@@ -49,6 +55,8 @@ class Making:
     unsure: int
     seconds: float | None
     hurried: str
+    unblinded: int
+    stages: tuple[str, ...]
     flagged: dict[Flag, int]
     tallies: int
 
@@ -62,12 +70,16 @@ class Making:
         """Return what stands behind the counts, one sentence each."""
         lines = [f"{_photos(self.photos)} taken in; fruit was proposed on {self.proposed} of them."]
         if self.confirmed:
-            lines.append(
-                f"{_photos(self.confirmed)} confirmed by {_listed(self.reviewers)}: {_marks(self)}."
-            )
+            who = and_list(list(self.reviewers))
+            lines.append(f"{_photos(self.confirmed)} confirmed by {who}: {_marks(self)}.")
         if self.seconds is not None:
             seconds = max(self.seconds, 1)
             lines.append(f"Half of the photos took a reviewer {seconds:.0f} s or less.")
+        if self.unblinded:
+            lines.append(
+                f"{_photos(self.unblinded)} counted on a sheet that showed plant and group, so the "
+                "reviewer could know which group was being counted."
+            )
         if self.hurried:
             lines.append(self.hurried)
         if self.retake:
@@ -96,11 +108,14 @@ def making(ledger: Ledger) -> Making:
     counted = [body for body in answers if body["answer"] == "counted"]
     states = [mark["state"] for body in counted for mark in body["marks"]]
     seconds = [body["seconds"] for body in counted if body.get("seconds")]
+    proposals = [entry.body for entry in ledger.standing("proposal")]
+    stages = {stage for body in proposals for stage in body["stages"]}
+    blind = {entry.key for entry in ledger.standing("sheet") if entry.body["blind"]}
     stands = {(answer.photo, answer.reviewer) for answer in standing_answers(ledger)}
     flags = [word for entry in photos for word in entry.body["flags"]]
     return Making(
         photos=len(photos),
-        proposed=sum(1 for _ in ledger.standing("proposal")),
+        proposed=len(proposals),
         confirmed=len({body["photo"] for body in counted}),
         retake=_answers(answers, "retake"),
         cannot_tell=_answers(answers, "cannot tell"),
@@ -111,6 +126,8 @@ def making(ledger: Ledger) -> Making:
         unsure=states.count("unsure"),
         seconds=median(seconds) if seconds else None,
         hurried=caution(b for b in answers if (b["photo"], b["reviewer"]) in stands),
+        unblinded=len({body["photo"] for body in counted if body["sheet"] not in blind}),
+        stages=tuple(stage for stage in STAGES if stage in stages),
         flagged={flag: flags.count(flag) for flag in Flag if flag in flags},
         tallies=sum(1 for _ in ledger.standing("observation")),
     )
@@ -134,7 +151,3 @@ def _marks(made: Making) -> str:
         f"{made.kept} proposed fruit kept, {made.added} added, {made.removed} struck out{unsure} "
         f"({corrections:.0f} corrections per 100 fruit)"
     )
-
-
-def _listed(names: tuple[str, ...]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"

@@ -2,44 +2,30 @@
 
 from __future__ import annotations
 
-import html
-import io
-import re
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
-import matplotlib as mpl
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
+from counting.analysis.describe import mean_interval
+from counting.report.drawing import INK, colour_of, drawing, shape_of, svg
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["bed_map", "course", "every_plant", "per_truss"]
+__all__ = ["course", "every_plant", "per_truss", "shown_events"]
 
-# Okabe & Ito's palette for colour-blind readers (jfly.uni-koeln.de/color), with a shape each, so
-# that no plot depends on colour alone
-_COLOURS = ("#0072B2", "#D55E00", "#009E73", "#CC79A7", "#E69F00", "#56B4E9")
-_SHAPES = ("o", "s", "^", "D", "v", "P")
-_INK = "#2b2a27"
 _BEFORE = pd.Timedelta(days=14)
 """Events longer before the first survey than two rounds are listed, but would squeeze the plot."""
-_STYLE: dict[Any, Any] = {
-    "axes.edgecolor": _INK,
-    "axes.labelcolor": _INK,
-    "axes.spines.right": False,
-    "axes.spines.top": False,
-    "font.family": "sans-serif",
-    "font.size": 9.5,
-    "svg.fonttype": "none",
-    "svg.hashsalt": "counting",
-    "text.color": _INK,
-    "text.parse_math": False,  # a group's name may hold a dollar sign
-    "xtick.color": _INK,
-    "ytick.color": _INK,
-}
+_WIDTH = 4.8
+"""Inches: letters of 10 points can then be read on a phone's page of 350 px."""
+_LEGEND_LETTERS = 46
+"""More letters than this do not stand beside one another above a plot."""
+_NEAR = 0.025
+"""Event numbers nearer than this share of the plot's width would stand on one another."""
 
 
 def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: str) -> str:
@@ -59,28 +45,26 @@ def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: st
     str
         An ``<svg>`` element.
     """
-    with mpl.rc_context(_STYLE):
-        figure, axes = _figure(5.6, 3.3)
+    with drawing(_WIDTH, 3.0) as (figure, axes):
         for place, entry in enumerate(groups):
             values = table.loc[table["group"] == entry["group"], "value"].to_numpy(dtype=float)
             values = values[np.isfinite(values)]
-            colour, shape = _COLOURS[place % 6], _SHAPES[place % 6]
             axes.scatter(
                 place - 0.12 + _spread(values),
                 values,
                 s=26,
-                marker=shape,
-                color=colour,
+                marker=shape_of(place),
+                color=colour_of(place),
                 alpha=0.75,
                 linewidths=0,
             )
-            _interval(axes, place + 0.3, entry, colour)
+            _interval(axes, place + 0.3, entry, colour_of(place))
         axes.set_xticks(range(len(groups)), [f"{g['group']}\n({g['n']})" for g in groups])
         axes.set_xlim(-0.6, len(groups) - 0.3)
         axes.set_ylim(bottom=min(0, axes.get_ylim()[0]))
         axes.yaxis.set_major_locator(MaxNLocator(nbins=6))
         axes.set_ylabel(label)
-        return _svg(figure, f"{label}: every plant, with mean and 95 % interval of each group")
+        return svg(figure, f"{label}: every plant, with mean and 95 % interval of each group")
 
 
 def per_truss(table: pd.DataFrame, groups: Sequence[str]) -> str:
@@ -92,29 +76,29 @@ def per_truss(table: pd.DataFrame, groups: Sequence[str]) -> str:
         Columns ``group``, ``truss``, ``value``; one row per truss of a plant.
     groups : sequence of str
         In the order of the legend.
+
+    Returns
+    -------
+    str
+        An ``<svg>`` element; a mean of one truss alone has a hollow mark and no bar.
     """
-    with mpl.rc_context(_STYLE):
-        figure, axes = _figure(5.6, 2.9)
+    with drawing(_WIDTH, 2.9) as (figure, axes):
         for place, group in enumerate(groups):
-            part = table[table["group"] == group].groupby("truss")["value"].agg(["mean", "sem"])
-            if part.empty:
+            part = table[table["group"] == group].groupby("truss")["value"]
+            means = part.agg(["mean", "sem", "count"])
+            if means.empty:
                 continue
-            axes.errorbar(
-                part.index.to_numpy(dtype=float) + 0.08 * (place - (len(groups) - 1) / 2),
-                part["mean"],
-                yerr=part["sem"].fillna(0),
-                fmt=_SHAPES[place % 6] + "-",
-                color=_COLOURS[place % 6],
-                markersize=5,
-                linewidth=1.4,
-                label=group,
-            )
+            x = means.index.to_numpy(dtype=float) + 0.08 * (place - (len(groups) - 1) / 2)
+            bars = np.vstack([means["sem"], means["sem"]])
+            _line(axes, place, group, (x, means["mean"].to_numpy(), bars))
+            alone = (means["count"] == 1).to_numpy()
+            _hollow(axes, place, x[alone], means["mean"].to_numpy()[alone])
         axes.set_xlabel("truss, numbered from the base")
         axes.set_ylabel("fruit per truss")
         axes.xaxis.set_major_locator(MaxNLocator(integer=True))
         axes.set_ylim(bottom=0)
-        _legend(axes, "best")
-        return _svg(figure, "Fruit per truss: mean and standard error by group")
+        _legend(figure, axes)
+        return svg(figure, "Fruit per truss: mean and standard error by group")
 
 
 def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.DataFrame) -> str:
@@ -123,124 +107,93 @@ def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.Da
     Parameters
     ----------
     table : DataFrame
-        Columns ``group``, ``survey`` (ISO date), ``value``; one row per plant and survey.
+        Columns ``group``, ``survey`` (ISO date), ``value``; one row per survey and unit of
+        analysis, so that the intervals are those of the comparison.
     groups : sequence of str
         In the order of the legend.
     label : str
         What the axis shows.
     events : DataFrame
         The diary, columns `counting.tables.EVENTS`.
+
+    Returns
+    -------
+    str
+        An ``<svg>`` element; the events' numbers stand above the plot.
     """
-    with mpl.rc_context(_STYLE):
-        figure, axes = _figure(5.6, 3.3)
+    surveys = sorted(set(table["survey"]))
+    with drawing(_WIDTH, 3.3) as (figure, axes):
         for place, group in enumerate(groups):
-            part = table[table["group"] == group].groupby("survey")["value"].agg(["mean", "sem"])
-            if part.empty:
-                continue
-            axes.errorbar(
-                _dates(part.index),
-                part["mean"],
-                yerr=1.96 * part["sem"].fillna(0),
-                fmt=_SHAPES[place % 6] + "-",
-                color=_COLOURS[place % 6],
-                markersize=5,
-                linewidth=1.4,
-                capsize=3,
-                label=group,
-            )
-        surveys = sorted(set(table["survey"]))
-        axes.set_xticks(_dates(pd.Index(surveys)), surveys)
+            part = table[table["group"] == group].groupby("survey")["value"]
+            if part.ngroups:
+                _line(axes, place, group, _means(part))
+        slant: dict[str, Any] = {"rotation": 40, "ha": "right"} if len(surveys) > 3 else {}
+        axes.set_xticks(_dates(pd.Index(surveys)), surveys, **slant)
         axes.set_ylim(bottom=0)
-        top = axes.get_ylim()[1]
-        early = min(_dates(pd.Index(surveys)), default=pd.Timestamp.max) - _BEFORE
-        for number, (at, kind) in enumerate(
-            zip(events["at"], events["kind"], strict=True), start=1
-        ):
-            when: Any = pd.to_datetime(str(at)[:10])
-            if when < early:
-                continue
-            axes.axvline(when, color=_INK, linewidth=0.7, linestyle=(0, (2, 3)))
-            axes.text(when, top, f" {number}", va="top", ha="left", fontsize=8, gid=f"event-{kind}")
+        _mark_events(axes, shown_events(events, surveys))
         axes.set_ylabel(label)
-        _legend(axes, "lower left")
-        return _svg(figure, f"{label} over the surveys: mean and 95 % interval by group")
+        _legend(figure, axes)
+        return svg(figure, f"{label} over the surveys: mean and 95 % interval by group")
 
 
-def bed_map(table: pd.DataFrame, groups: Sequence[str], label: str) -> str:
-    """Draw the beds, one square a plant, its number written in and shaded by it.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Columns ``code``, ``group``, ``plot``, ``row``, ``position``, ``guard``, ``value``.
-    groups : sequence of str
-        Their first letters stand in the corner of each square.
-    label : str
-        What the number is.
-    """
-    laid = table.dropna(subset=["row", "position"])
-    if laid.empty:
-        return ""
-    colours = {group: _COLOURS[place % 6] for place, group in enumerate(groups)}
-    highest = float(np.nanmax([*laid["value"].astype(float), 1.0]))
-    across = int(laid["position"].max())
-    down = int(laid["row"].max())
-    with mpl.rc_context(_STYLE):
-        figure, axes = _figure(min(7.0, 1.0 + 0.5 * across), 0.7 + 0.55 * down)
-        for plant in laid.itertuples():
-            _square(axes, plant, highest, colours[str(plant.group)])
-        axes.set_xlim(0.4, across + 0.6)
-        axes.set_ylim(down + 0.6, 0.4)
-        axes.set_aspect("equal")
-        axes.set_yticks(range(1, down + 1), [f"row {row}" for row in range(1, down + 1)])
-        axes.set_xticks([])
-        for side in axes.spines.values():
-            side.set_visible(False)
-        axes.tick_params(length=0)
-        return _svg(figure, f"Map of the beds, each plant with its {label}")
+def shown_events(events: pd.DataFrame, surveys: Sequence[str]) -> dict[int, pd.Timestamp]:
+    """Return the events that the course shows: number in the diary to day."""
+    early = pd.to_datetime(min(surveys)) - _BEFORE if surveys else pd.Timestamp.max
+    days = {number: pd.to_datetime(str(at)[:10]) for number, at in enumerate(events["at"], 1)}
+    return {number: day for number, day in days.items() if day >= early}
 
 
-def _square(axes: Axes, plant: Any, highest: float, colour: str) -> None:
-    """Draw one plant of the map."""
-    known = np.isfinite(plant.value)
-    shade = 0.12 + 0.75 * plant.value / highest if known and not plant.guard else 0.0
-    x, y = float(plant.position), float(plant.row)
-    axes.add_patch(
-        mpl.patches.Rectangle(
-            (x - 0.46, y - 0.46),
-            0.92,
-            0.92,
-            facecolor=(*mpl.colors.to_rgb(colour), shade),
-            edgecolor=_INK,
-            linewidth=0.6,
-            hatch="" if known or plant.guard else "///",
-        )
-    )
-    text = "guard" if plant.guard else (f"{plant.value:g}" if known else "-")
-    dark = shade > 0.55
-    axes.text(
+def _means(part: Any) -> tuple[Any, np.ndarray, np.ndarray]:
+    """Return days, means and how far their intervals reach below and above."""
+    means = part.mean()
+    reach = []
+    for survey in means.index:
+        values = part.get_group(survey).to_numpy(dtype=float)
+        low, high = mean_interval(values) or (np.nan, np.nan)
+        reach.append((means[survey] - low, high - means[survey]))
+    return _dates(means.index), means.to_numpy(), np.transpose(reach)
+
+
+def _line(axes: Axes, place: int, group: str, points: tuple[Any, np.ndarray, np.ndarray]) -> None:
+    """Draw a group's means with their bars; where no bar is known there is none."""
+    x, y, reach = points
+    axes.errorbar(
         x,
-        y + 0.1,
-        text,
-        ha="center",
-        va="center",
-        fontsize=7 if plant.guard else 9.5,
-        color="white" if dark else _INK,
-    )
-    axes.text(
-        x - 0.4,
-        y - 0.4,
-        str(plant.group)[:1].upper(),
-        ha="left",
-        va="top",
-        fontsize=6.5,
-        color="white" if dark else _INK,
+        y,
+        yerr=np.nan_to_num(reach),
+        fmt=shape_of(place) + "-",
+        color=colour_of(place),
+        markersize=5,
+        linewidth=1.4,
+        capsize=3,
+        label=group,
     )
 
 
-def _figure(width: float, height: float) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width, height), layout="constrained")
-    return figure, figure.subplots()
+def _hollow(axes: Axes, place: int, x: np.ndarray, y: np.ndarray) -> None:
+    """Draw marks over those of a line that rest on one value alone."""
+    colour = colour_of(place)
+    axes.plot(x, y, shape_of(place), ms=6, mfc="white", mec=colour, zorder=5)
+
+
+def _mark_events(axes: Axes, days: dict[int, pd.Timestamp]) -> None:
+    """Draw a line for each event, its number above the plot; near ones share a number's place."""
+    ordered = sorted(days.items(), key=lambda item: item[1])
+    for _, day in ordered:
+        axes.axvline(day, color=INK, linewidth=0.7, linestyle=(0, (2, 3)))  # type: ignore[arg-type]
+    left, right = axes.get_xlim()  # in days, and only now as wide as the events ask
+    near = pd.Timedelta(days=(right - left) * _NEAR)
+    together: list[tuple[pd.Timestamp, list[int]]] = []
+    for number, day in ordered:
+        if together and day - together[-1][0] < near:
+            together[-1][1].append(number)
+        else:
+            together.append((day, [number]))
+    for day, numbers in together:
+        text = ", ".join(map(str, numbers))
+        x: Any = day
+        above = axes.get_xaxis_transform()
+        axes.text(x, 1.01, text, va="bottom", ha="center", fontsize=8.5, transform=above)
 
 
 def _spread(values: np.ndarray) -> np.ndarray:
@@ -264,28 +217,17 @@ def _interval(axes: Axes, x: float, entry: dict[str, Any], colour: str) -> None:
     axes.plot([x], [mean], marker="_", markersize=16, markeredgewidth=2.2, color=colour)
     if low is not None and high is not None:
         axes.plot([x, x], [low, high], color=colour, linewidth=2.2)
-    axes.annotate(f"{mean:.1f}", (x, mean), (8, 0), textcoords="offset points", va="center")
+    axes.annotate(f"{mean:.1f}", (x, mean), (10, 0), textcoords="offset points", va="center")
 
 
-def _legend(axes: Axes, place: Literal["best", "lower left"]) -> None:
-    if axes.get_legend_handles_labels()[1]:
-        axes.legend(frameon=False, loc=place)
+def _legend(figure: Figure, axes: Axes) -> None:
+    """Name the groups above the plot, where nothing is drawn."""
+    handles, names = axes.get_legend_handles_labels()
+    if not names:
+        return
+    columns = len(names) if sum(map(len, names)) <= _LEGEND_LETTERS else 1
+    figure.legend(handles, names, loc="outside upper left", ncols=columns, frameon=False)
 
 
 def _dates(index: pd.Index) -> Any:
     return pd.to_datetime(pd.Series(list(index)))
-
-
-def _svg(figure: Figure, title: str) -> str:
-    """Return a figure as an inline element with a title for screen readers."""
-    stream = io.StringIO()
-    figure.savefig(stream, format="svg", transparent=True, metadata={"Date": None, "Creator": None})
-    text = stream.getvalue()
-    # the style that comes with a figure speaks of every element, so of the whole page around it
-    body = re.sub(r"<style.*?</style>", "", text[text.index("<svg") :], flags=re.DOTALL)
-    body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
-    named = html.escape(title)
-    start = f'<svg role="img" aria-label="{named}" stroke-linejoin="round" stroke-linecap="butt" '
-    body = re.sub(r'<svg width="[\d.]+pt" height="[\d.]+pt" ', lambda _: start, body, count=1)
-    # a function, since the name may hold what a pattern's replacement would read as a group
-    return re.sub(r"(<svg[^>]*>)", lambda tag: f"{tag[1]}<title>{named}</title>", body, count=1)

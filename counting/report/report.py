@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 from jinja2 import Environment
+from markupsafe import Markup, escape
 
 from counting.files import now, write_text
 from counting.measures import measure
@@ -15,6 +18,7 @@ from counting.plan.trial import Trial
 from counting.records.diary import CAUTIONS, events
 from counting.records.exclusions import exclusions
 from counting.report import plots, tables, words
+from counting.report.beds import bed_map, short_names
 from counting.report.counts import making
 from counting.report.figures import Choices, Figures, figures
 from counting.report.provenance import provenance
@@ -23,12 +27,14 @@ from counting.review.agree import agree
 __all__ = ["REPORT_NAME", "make_report"]
 
 REPORT_NAME = "report.html"
+_DATE = re.compile(r"\b\d{4}-\d{2}-\d{2}(?: \d{2}:\d{2})?\b")
 
 
 def make_report(
     trial: Trial,
     choices: Choices | None = None,
     *,
+    numbers: Figures | None = None,
     path: Path | None = None,
     replace: bool = False,
 ) -> Path:
@@ -39,6 +45,9 @@ def make_report(
     trial : Trial
     choices : Choices, optional
         Survey, source and threshold asked for.
+    numbers : Figures, optional
+        The trial's figures where they are computed already, with the choices made for them;
+        `choices` is not looked at then.
     path : Path, optional
         Where to write; by default ``report.html`` in the trial's folder.
     replace : bool
@@ -59,18 +68,24 @@ def make_report(
     target = path or trial.directory / REPORT_NAME
     page = files("counting.report").joinpath("page")
     pages = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    # a number and its percent sign stay on one line
-    pages.filters["whole"] = lambda text: text.replace(" %", "\N{NO-BREAK SPACE}%")
+    pages.filters["whole"] = _whole
     template = pages.from_string(page.joinpath("report.html").read_text(encoding="utf-8"))
     style = page.joinpath("report.css").read_text(encoding="utf-8")
-    write_text(target, template.render(style=style, **_content(trial, choices)), replace=replace)
+    content = _content(trial, choices, numbers)
+    write_text(target, template.render(style=style, **content), replace=replace)
     return target
 
 
-def _content(trial: Trial, choices: Choices | None) -> dict[str, Any]:
+def _whole(text: str) -> Markup:
+    """Keep a number with its percent sign, and a date with its time, on one line."""
+    kept = str(escape(text)).replace(" %", "\N{NO-BREAK SPACE}%")
+    return Markup(_DATE.sub(r'<span class="date">\g<0></span>', kept))
+
+
+def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> dict[str, Any]:
     """Gather what the page shows."""
     with trial.ledger() as ledger:
-        numbers = figures(trial, ledger, choices)
+        numbers = numbers or figures(trial, ledger, choices)
         made = making(ledger)
         left_out = exclusions(ledger)
         diary = events(ledger)
@@ -89,6 +104,7 @@ def _content(trial: Trial, choices: Choices | None) -> dict[str, Any]:
         "main_survey_text": f" at the survey of {numbers.main.survey}"
         if numbers.main.survey
         else "",
+        "letters": short_names([group.group for group in numbers.main.groups]),
         "plots": _plots(trial, numbers, diary),
         "tables": tables.all_tables(numbers, left_out),
         "events": tables.events(diary),
@@ -113,7 +129,8 @@ def _agreement(trial: Trial, reviewers: tuple[str, ...]) -> list[str]:
     ]
 
 
-def _plots(trial: Trial, numbers: Figures, events: Any) -> dict[str, str]:
+def _plots(trial: Trial, numbers: Figures, diary: pd.DataFrame) -> dict[str, Any]:
+    """Draw the pictures, and say what their captions need to know of them."""
     main = numbers.main
     order = [group.group for group in main.groups]
     named = measure(main.measure)
@@ -128,11 +145,21 @@ def _plots(trial: Trial, numbers: Figures, events: Any) -> dict[str, str]:
     beds = trial.plants.merge(
         now_whole[["plant", "value"]], left_on="code", right_on="plant", how="left"
     )
+    surveys = sorted(set(whole["survey"]))
+    course = _by_unit(whole, main.unit_of_analysis)
     return {
         "every_plant": plots.every_plant(now_whole, tables.plant_means(numbers), label),
         "per_truss": plots.per_truss(by_truss, order) if len(by_truss) else "",
-        "course": plots.course(whole, order, label, events)
-        if whole["survey"].nunique() > 1
-        else "",
-        "bed_map": plots.bed_map(beds, order, named.name.replace("_", " ")),
+        "lone_truss": bool((by_truss.groupby(["group", "truss"])["value"].count() == 1).any()),
+        "course": plots.course(course, order, label, diary) if len(surveys) > 1 else "",
+        "events_shown": len(plots.shown_events(diary, surveys)),
+        "bed_map": bed_map(beds, order, named.name.replace("_", " ")),
     }
+
+
+def _by_unit(whole: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """Bring plants to the unit of analysis at each survey, as the comparison does."""
+    if unit == "plant":
+        return whole
+    place = ["survey", "group", "block", *(["plot"] if unit == "plot" else [])]
+    return whole.groupby(place, as_index=False, dropna=False).agg(value=("value", "mean"))

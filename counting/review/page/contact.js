@@ -128,19 +128,20 @@ function frameWax(index) {
 function frameEdge(index) {
   const record = book[index];
   const { flags, label } = photos[index];
-  const edge = make('span', { class: 'edge' },
-    make('span', { class: 'unseen', text: 'Photo ' }), make('b', { text: String(index + 1) }));
   const unseen = (text) => make('span', { class: 'unseen', text });
-  if (label) edge.append(unseen(`, ${label}`));
+  const edge = make('span', { class: 'edge' },
+    unseen('Photo '), make('b', { text: String(index + 1) }), ' ');
+  if (label) edge.append(unseen(`${label}, `));
   if (record && record.answer) {
     const counted = record.answer === 'counted';
-    edge.append(' ', make('span', { class: 'done', text: counted ? `${countOf(index)}` : record.answer }));
+    edge.append(make('span', { class: 'done', text: counted ? `${countOf(index)}` : record.answer }));
     if (counted) edge.append(unseen(' fruit counted'));
     return edge;
   }
-  if (flags.length) edge.append(' ', make('span', { class: 'flag', text: flags[0] }));
-  else if (record && record.touched) edge.append(' ', make('span', { class: 'begun', text: 'begun' }));
-  edge.append(unseen(`, ${countOf(index)} proposed, to do`));
+  const told = flags.find((word) => !shared.includes(word));
+  if (told) edge.append(make('span', { class: 'flag' }, told, unseen(',')));
+  else if (record && record.touched) edge.append(make('span', { class: 'begun' }, 'begun', unseen(',')));
+  edge.append(unseen(` to do, ${countOf(index)} proposed`));
   return edge;
 }
 
@@ -157,7 +158,7 @@ function renew(index) {
 function drawHead() {
   const done = finished();
   const pace = paceWords();
-  $('progress').textContent = `${done} of ${photos.length}${pace ? `, ${pace}` : ''}`;
+  $('progress').textContent = `${done} of ${many(photos.length, 'photo')}${pace ? `, ${pace}` : ''}`;
   $('meter').style.transform = `scaleX(${photos.length ? done / photos.length : 0})`;
   const kicker = ['Contact sheet'];
   if (data.part) kicker.push(data.part);

@@ -24,7 +24,12 @@ photos.forEach((photo, index) => {
 });
 const together = (index) => sets.get(photos[index].set);
 
-const sentencesOf = (index) => photos[index].flags.map((word) => data.sentences[word] || word);
+/** What all photos share is no reason to look at this one: it is said once, above the strips. */
+const shared = photos.length < 4 ? []
+  : photos[0].flags.filter((word) => photos.every((photo) => photo.flags.includes(word)));
+const sentence = (word) => data.sentences[word] || word;
+const sentencesOf = (index) => photos[index].flags
+  .filter((word) => !shared.includes(word)).map(sentence);
 
 /** Make an element: text is always text, never markup. */
 function make(tag, options = {}, ...children) {

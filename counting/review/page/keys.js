@@ -18,8 +18,8 @@ const KEYS = [
   ['A', 'trusses: use those proposed', () => { if (photos[desk.index].truss === null && proposedTrusses(desk.index).size) useProposed(); }],
   ['C', 'cannot tell', () => give('cannot tell')],
   ['R', 'retake this photo', () => give('retake')],
-  ['P', 'photo before', () => openPhoto(desk.index - 1)],
-  ['N', 'photo after, without an answer', () => { if (desk.index + 1 < photos.length) openPhoto(desk.index + 1); }],
+  ['P', 'previous photo', () => openPhoto(desk.index - 1)],
+  ['N', 'following photo, this one left without an answer', () => { if (desk.index + 1 < photos.length) openPhoto(desk.index + 1); }],
   ['B', 'side by side with another photo of the plant', () => openPair(desk.index, stage.current)],
   ['+ −', 'zoom in, zoom out', null],
   ['F', 'whole photo', () => { stage.view.fit(); stage.paint(); }],
@@ -146,7 +146,9 @@ function pressed(event) {
     if (pairKey(event)) event.preventDefault();
   } else if (!$('photo').hidden) {
     const onButton = event.target.tagName === 'BUTTON' && (event.key === 'Enter' || event.key === ' ');
-    if (!onButton && photoKey(event)) event.preventDefault();
+    // a key held down must not answer one photo after another
+    if (event.repeat && !/^(Arrow.*|[-+=[\]mM])$/.test(event.key)) event.preventDefault();
+    else if (!onButton && photoKey(event)) event.preventDefault();
   } else {
     walkFrames(event);
   }
@@ -180,6 +182,8 @@ function openHelp() {
       line('drag a ring', 'move it; at its edge: change its size'),
       line('two fingers', 'zoom and move the photo (mouse: wheel)'),
       line('Trusses', 'draw a loop round the fruit of one truss'),
+      line('Cannot tell', 'the fruit on this photo cannot be counted; no number is kept'),
+      line('Retake', 'the photo is to be taken again: blurred, cut off, the wrong plant'),
       line('Same plant', 'two photos side by side: tap a fruit here and the same fruit there, it is counted once')),
     make('h3', { text: 'By keyboard' }),
     make('dl', { class: 'keys' }, ...KEYS.map(([key, text]) => line(key, text))),

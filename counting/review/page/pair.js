@@ -1,6 +1,7 @@
 /* Two photos of one plant side by side: "this fruit is the same as that one". */
 
-const pair = { stages: [], picked: null, open: false, pushed: false };
+// `depth`: steps made before it opened are not undone here, since their photo does not show
+const pair = { stages: [], picked: null, open: false, pushed: false, depth: 0 };
 
 function openPair(index, number = null) {
   tick();
@@ -10,6 +11,7 @@ function openPair(index, number = null) {
   $('photo').hidden = true;
   pair.open = true;
   pair.picked = null;
+  pair.depth = past.length;
   $('pair-said').textContent = 'Tap a fruit in one photo, then the same fruit in the other. It is counted once.';
   $('pair-many').textContent = String(others.length + 1);
   if (!pair.stages.length) {
@@ -103,5 +105,5 @@ function tellPair(text) {
 
 function paintPair() {
   pair.stages.forEach((each) => each.paint());
-  $('pair-undo').disabled = !past.length;
+  $('pair-undo').disabled = past.length <= pair.depth;
 }

@@ -65,7 +65,7 @@ function openPhoto(index, { history: write = true } = {}) {
   refresh();
   stage.element.focus({ preventScroll: true });
   const sentences = sentencesOf(index);
-  say([`Photo ${index + 1} of ${photos.length}`, `${countOf(index)} fruit proposed`, ...sentences].join('. '));
+  say([`Photo ${index + 1} of ${photos.length}. ${countOf(index)} fruit proposed.`, ...sentences].join(' '));
   const following = nextOpen(index);
   if (following >= 0) photoSource(following).then((source) => { new Image().src = source; }, () => {});
 }
@@ -133,7 +133,7 @@ function refresh() {
   $('pace').textContent = `of ${photos.length}${pace ? `, ${pace}` : ''}`;
   $('label').textContent = photos[index].label;
   const truss = photos[index].truss;
-  const reasons = [...sentencesOf(index)];
+  const reasons = sentencesOf(index);
   if (truss !== null) reasons.push(`Count truss ${truss} only.`);
   $('reason').textContent = reasons.join(' ');
   $('reason').hidden = !reasons.length;
@@ -153,9 +153,10 @@ function refresh() {
 }
 
 function undoShown(step) {
+  if (pair.open && step === undo && past.length <= pair.depth) return;
   const index = step();
   if (index < 0) return;
-  if (!$('photo').hidden && $('pair').hidden && index !== desk.index) openPhoto(index);
+  if (!$('photo').hidden && index !== desk.index) openPhoto(index);
   say(step === undo ? 'Undone' : 'Done again');
   refresh();
 }

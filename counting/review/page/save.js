@@ -77,6 +77,7 @@ function drawSave() {
     return;
   }
   const number = saving.unsaved.size;
+  $('save').disabled = !finished();
   $('save').textContent = number ? `Save ${number}` : 'Save';
   $('save').classList.toggle('strong', number > 0 && finished() === photos.length);
 }

@@ -87,7 +87,8 @@ function makeStage(root, on) {
   stage.label = () => {
     const number = stage.index + 1;
     element.setAttribute('aria-label', `Photo ${number}, ${many(countOf(stage.index), 'fruit', 'fruit')}. `
-      + 'Arrow keys move the pointer, Space adds or strikes out, M goes from mark to mark.');
+      + (on.dragged ? 'Arrow keys move the pointer, Space adds or strikes out, M goes from ring to ring.'
+        : 'M goes from fruit to fruit, Space picks one.'));
   };
 
   new ResizeObserver(() => {

@@ -20,7 +20,7 @@ function askName(then = () => {}) {
   };
   const form = make('form', { method: 'dialog', onsubmit: (event) => { event.preventDefault(); done(); } },
     make('h2', { id: 'who-name', text: 'Who is counting?' }),
-    make('label', { for: 'name', text: 'Your name or initials. They stand beside your counts.' }),
+    make('label', { for: 'name', text: 'Your name or initials. They are kept with your counts, and so is the time that each photo took.' }),
     input, fault,
     make('div', { class: 'slip-row end' },
       make('button', { type: 'button', class: 'press', onclick: () => $('who').close() }, 'Not now'),
@@ -109,7 +109,8 @@ function wire() {
   $('pair-undo').addEventListener('click', () => { undoShown(undo); paintPair(); });
   $('cannot').addEventListener('click', () => give('cannot tell'));
   $('retake').addEventListener('click', () => give('retake'));
-  $('next').addEventListener('click', () => give('counted'));
+  // the second press of a double click would answer a photo that nobody has seen
+  $('next').addEventListener('click', (event) => { if (event.detail < 2) give('counted'); });
   const zoom = (factor) => {
     stage.view.zoom(factor, stage.view.room[0] / 2, stage.view.room[1] / 2);
     stage.paint();
@@ -155,6 +156,10 @@ const NOT_KEPT = 'This browser does not keep your work. Save the file before you
 async function start() {
   keep.trouble = () => trouble(NOT_KEPT);
   changedHook = (index) => noteChange(index);
+  $('shared').textContent = `All photos: ${shared.map(sentence).join(' ')}`;
+  $('shared').hidden = !shared.length;
+  const [press, key] = window.matchMedia('(pointer: coarse)').matches ? ['Tap', ''] : ['Click', ' (Enter)'];
+  $('hint').textContent = `${press} a fruit that has no ring. ${press} a ring that is no fruit. Then Next${key}.`;
   wire();
   drawHead();
   layout();

@@ -1,141 +1,172 @@
 """Killed at any moment, or with no space left: the ledger opens with every confirmed count."""
 
 import json
-import os
-import random
 import resource
+import shutil
 import signal
 import subprocess
 import sys
-import time
 from collections import Counter
 from pathlib import Path
 
+import pandas as pd
 import pytest
-from trials import add_photo, make_trial, marks
+from killing import CAMERA, FAST, WORK, lives, run
+from trials import SURVEY, Beds, draw_photo, make_trial
 
 from counting.errors import LedgerError
+from counting.finding.propose import propose
 from counting.ledger import Ledger, verify
-from counting.plan.trial import Trial
+from counting.photos.intake import take_in
+from counting.plan.trial import Trial, load_trial
 from counting.records.observations import observations
-from counting.records.tallies import take_tallies
-from counting.review.corrections import take_document
-from counting.review.document import Document, parse
 
 pytestmark = pytest.mark.slow
 
-KILLS = 200
+KILLS = 100
+"""Of each of the four commands, 400 in all."""
+PHOTOS = 8
+REVIEWERS = ("r1", "r2", "r3", "r4")
+KINDS = ("photo", "proposal", "confirmation", "observation")
 
 
-def write_on(trial: Trial, corrections: dict, done: int, start: int) -> None:
-    """Propose, confirm and tally without end; tell every batch that was said to be written."""
-    number = start
-    while True:
-        number += 1
-        with trial.ledger() as ledger:
-            bodies = [{"photo": photo, "version": str(number)} for photo in corrections["others"]]
-            facts = [("proposal", body["photo"], body) for body in bodies]
-            ledger.append_many(facts, by="test")
-        os.write(done, f"proposal {number}\n".encode())
-        document = corrections_of(corrections["file"], f"r{number}")
-        take_document(trial, document, "corrections", check_files=False)
-        os.write(done, f"confirmation r{number}\n".encode())
-        sheet = trial.directory / "tally.csv"
-        rows = [f"2026-07-01,{code},t{number},{number % 50}" for code in trial.plants["code"]]
-        sheet.write_text("survey,plant,by,fruit\n" + "\n".join(rows) + "\n", encoding="utf-8")
-        take_tallies(trial, [sheet])
-        os.write(done, f"tally t{number}\n".encode())
-
-
-def corrections_of(file: dict, reviewer: str) -> Document:
-    return parse(json.dumps({**file, "reviewer": reviewer}).encode(), "corrections")
-
-
-def put_on_a_sheet(trial: Trial, plants: list[str]) -> dict:
-    """Put drawn-up photos of some plants on a sheet; return corrections for all of them."""
-    photos = [add_photo(trial, plant) for plant in plants]
+def photographed(folder: Path) -> Trial:
+    """Make a trial with a folder of photos beside it, none taken in yet."""
+    trial = make_trial(folder / "trial", Beds(2, 1, -(-PHOTOS // 4)))
     with trial.ledger() as ledger:
-        for photo in photos:
-            ledger.append("proposal", photo, {"photo": photo, "candidates": []}, by="test")
-        hashes = {entry.key: entry.hash for entry in ledger.standing("proposal")}
-        shown = [{"photo": photo, "proposal": hashes[photo]} for photo in photos]
+        ledger.append("event", "begun", {}, by="test")
+    for number, code in enumerate(trial.plants["code"][:PHOTOS]):
+        draw_photo(folder / CAMERA / SURVEY / code / "path.jpg", 2 + number % 4, seed=number)
+    return trial
+
+
+def prepared(folder: Path, name: str) -> Path:
+    """Make the folder that a command begins from."""
+    trial = photographed(folder)
+    if name == "take-in":
+        return folder
+    take_in(trial, [folder / CAMERA])
+    shutil.rmtree(folder / CAMERA)
+    if name in ("propose", "confirm"):
+        save_corrections(trial, all_photos=name == "confirm")
+    if name == "propose":
+        WORK["confirm"](trial.directory, lambda _: None)
+    if name == "tally":
+        save_tallies(trial)
+    return folder
+
+
+def save_corrections(trial: Trial, *, all_photos: bool) -> None:
+    """Propose on all photos or on two, put them on a sheet, and save what reviewers answer."""
+    saved = trial.directory / "saved"
+    saved.mkdir()
+    with trial.ledger() as ledger:
+        photos = [entry.key for entry in ledger.standing("photo")]
+        if not all_photos:
+            later = [("exclusion", photo, {"reason": "later"}) for photo in photos[2:]]
+            ledger.append_many(later, by="test")
+    propose(trial, FAST, workers=1)
+    with trial.ledger() as ledger:
+        if not all_photos:
+            back = {"reason": "later", "lifted": True}
+            ledger.append_many([("exclusion", photo, back) for photo in photos[2:]], by="test")
+        proposals = list(ledger.standing("proposal"))
+        shown = [{"photo": entry.key, "proposal": entry.hash} for entry in proposals]
         ledger.append("sheet", "s1", {"sheet": "s1", "photos": shown}, by="test")
-    added = [{**mark, "candidate": None, "state": "added"} for mark in marks(3)]
-    answer = {
-        "at": "2026-07-01T18:00:00+00:00",
-        "answer": "counted",
-        "count": 3,
-        "seconds": 2.0,
-        "clicks": 3,
-        "marks": added,
-    }
+    for number, reviewer in enumerate(REVIEWERS):
+        answers = [answer(entry.key, entry.hash, 2 + number) for entry in proposals]
+        document = {
+            "format": "counting corrections",
+            "version": 1,
+            "trial": trial.plan.id,
+            "sheet": "s1",
+            "reviewer": reviewer,
+            "saved_at": f"{SURVEY}T18:30:00+00:00",
+            "photos": answers,
+        }
+        (saved / f"{reviewer}.json").write_text(json.dumps(document), encoding="utf-8")
+
+
+def answer(photo: str, proposal: str, count: int) -> dict:
+    place = {"x": 10.0, "y": 10.0, "width": 8.0, "height": 8.0}
+    mark = {**place, "candidate": None, "state": "added", "truss": None, "twin": "", "small": False}
     return {
-        "format": "counting corrections",
-        "version": 1,
-        "trial": trial.plan.id,
-        "sheet": "s1",
-        "saved_at": "2026-07-01T18:30:00+00:00",
-        "photos": [{"photo": photo, "proposal": hashes[photo], **answer} for photo in photos],
+        "photo": photo,
+        "proposal": proposal,
+        "at": f"{SURVEY}T18:00:00+00:00",
+        "answer": "counted",
+        "count": count,
+        "seconds": 4.0,
+        "clicks": count,
+        "marks": [{**mark, "mark": number, "x": 10.0 + number} for number in range(count)],
     }
 
 
-def run_until_killed(
-    trial: Trial, corrections: dict, moment: tuple[int, float], start: int
-) -> list[str]:
-    """Let a child write, kill it so many facts and seconds later, and return what it told."""
-    facts, seconds = moment
-    reading, writing = os.pipe()
-    child = os.fork()
-    if child == 0:
-        os.close(reading)
-        try:
-            write_on(trial, corrections, writing, start)
-        finally:
-            os._exit(1)
-    os.close(writing)
-    with os.fdopen(reading, "r", encoding="utf-8") as told:
-        lines = [told.readline() for _ in range(facts)]
-        time.sleep(seconds)
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-        return [line.strip() for line in [*lines, *told] if line.endswith("\n")]
+def save_tallies(trial: Trial) -> None:
+    saved = trial.directory / "saved"
+    saved.mkdir()
+    for number, counter in enumerate(REVIEWERS):
+        rows = [f"{SURVEY},{code},{counter},{3 + number}" for code in trial.plants["code"]]
+        text = "survey,plant,by,fruit\n" + "\n".join(rows) + "\n"
+        (saved / f"{counter}.csv").write_text(text, encoding="utf-8")
 
 
-def test_killed_at_200_moments_the_ledger_opens_with_every_count(tmp_path):
-    trial = make_trial(tmp_path / "trial")
-    corrections = {
-        "file": put_on_a_sheet(trial, list(trial.plants["code"][:6])),
-        "others": [add_photo(trial, plant) for plant in trial.plants["code"][6:]],
-    }
-    rng = random.Random(20260601)
-    told: set[str] = set()
-    for kill in range(KILLS):
-        moment = (rng.randrange(4), rng.uniform(0.0, 0.05))
-        told |= set(run_until_killed(trial, corrections, moment, kill * 1000))
-        with trial.ledger() as ledger:
-            assert ledger.pragma("quick_check") == [("ok",)], kill
-        if kill % 25 == 0:
-            assert verify(trial.directory).faults == (), kill
-    assert {line.split()[0] for line in told} == {"proposal", "confirmation", "tally"}
-    with trial.ledger() as ledger:
-        confirmed = Counter(entry.body["reviewer"] for entry in ledger.standing("confirmation"))
-        tallied = Counter(entry.body["by"] for entry in ledger.standing("observation"))
-        proposed = Counter(
-            entry.body["version"] for entry in ledger.entries("proposal") if "version" in entry.body
-        )
-        table = observations(trial, ledger)
-    # what was said to be written is there, and every batch wholly or not at all
-    assert {line.split()[1] for line in told if line.startswith("confirmation")} <= set(confirmed)
-    assert {line.split()[1] for line in told if line.startswith("tally")} <= set(tallied)
-    assert set(confirmed.values()) == {6}
-    assert set(tallied.values()) == {8}
-    assert {line.split()[1] for line in told if line.startswith("proposal")} <= set(proposed)
-    assert set(proposed.values()) == {2}
-    assert (table["source"] == "photo").sum() == 6
-    with trial.ledger() as ledger:
-        ledger.append("event", "afterwards", {}, by="test")
-    found = verify(trial.directory)
-    assert (found.faults, found.remarks) == ((), ())
+def facts(trial: Path) -> dict:
+    """Return what stands in the ledger, but for the times things took."""
+    with Ledger(trial) as ledger:
+        return {
+            (kind, entry.key): {k: v for k, v in entry.body.items() if k not in ("seconds", "at")}
+            for kind in KINDS
+            for entry in ledger.standing(kind)
+        }
+
+
+def observed(trial: Path) -> pd.DataFrame:
+    """Return the observations, but for the times they were written."""
+    with Ledger(trial) as ledger:
+        return observations(load_trial(trial), ledger).drop(columns="at")
+
+
+def files(trial: Path) -> dict[str, bytes]:
+    """Return the photos and whatever else lies beside them or half written in the folder."""
+    listed = [path for path in (trial / "photos").rglob("*") if path.is_file()]
+    listed += [path for path in trial.iterdir() if path.name.startswith(".")]
+    return {path.relative_to(trial).as_posix(): path.read_bytes() for path in listed}
+
+
+@pytest.mark.parametrize("name", list(WORK))
+def test_killed_at_any_moment_it_goes_on_to_the_same_end(tmp_path, name):
+    template = prepared(tmp_path / "template", name)
+    whole = tmp_path / "undisturbed"
+    shutil.copytree(template, whole)
+    assert run(name, whole / "trial").done
+    expected, expected_files = facts(whole / "trial"), files(whole / "trial")
+    table = observed(whole / "trial")
+    before = facts(template / "trial")
+    assert len(expected) > len(before)
+
+    def check(trial: Path, told: set[str]) -> None:
+        """What was confirmed, and what was said to be written, is there; nothing is twice."""
+        with Ledger(trial) as ledger:
+            assert ledger.pragma("quick_check") == [("ok",)]
+            written = Counter((entry.kind, entry.key) for entry in ledger.entries())
+        assert {n for (kind, _), n in written.items() if kind in KINDS} <= {1}
+        assert verify(trial).faults == ()
+        now = facts(trial)
+        assert before.items() <= now.items() <= expected.items()
+        sources = Counter(key[1].rpartition("|")[2] for key in now if key[0] in KINDS[2:])
+        assert told <= set(sources)
+        if told:  # each file wholly or not at all
+            assert len({sources[word] for word in told}) == 1
+
+    def finished(trial: Path) -> None:
+        assert facts(trial) == expected
+        assert files(trial) == expected_files
+        assert observed(trial).equals(table)
+        found = verify(trial)
+        assert (found.faults, found.remarks) == ((), ())
+
+    assert lives(name, template, KILLS, check, finished, seed=20260601) >= KILLS
 
 
 def fill(trial: Path) -> None:

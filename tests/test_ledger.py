@@ -286,3 +286,17 @@ def test_a_version_without_a_way_up_is_refused(full, monkeypatch):
     monkeypatch.setattr(migrate, "SCHEMA_VERSION", SCHEMA_VERSION + 2)
     with pytest.raises(LedgerError, match="a ledger of version 1"):
         full.ledger()
+
+
+def test_entries_that_a_killed_program_left_unsealed_are_sealed_by_the_next(tmp_path, monkeypatch):
+    trial = make_trial(tmp_path)
+    with trial.ledger() as ledger:
+        ledger.append("event", "first", {}, by="test")
+    with monkeypatch.context() as killed:
+        killed.setattr("counting.ledger.store.write_seal", lambda path: False)
+        with trial.ledger() as ledger:
+            ledger.append("event", "second", {}, by="test")
+    assert "written after the seal" in verify(tmp_path).remarks[0]
+    with trial.ledger():
+        pass
+    assert verify(tmp_path).remarks == ()

@@ -37,7 +37,7 @@ class Verified:
 
 
 def verify(trial: Path) -> Verified:
-    """Examine a trial's ledger byte for byte and entry for entry; nothing is written.
+    """Examine a trial's ledger byte for byte and entry for entry; no entry is written.
 
     The seal finds a changed byte anywhere in the file. Where there is no seal, or entries were
     written after it (a program was killed in between), the chain and SQLite's own check find every

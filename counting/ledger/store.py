@@ -15,7 +15,7 @@ from typing import Any, Literal, Self, TypeVar
 from counting.errors import CountingError, LedgerError
 from counting.files import canonical_json, now, sha256_bytes
 from counting.ledger.migrate import lay_out
-from counting.ledger.seal import FIRST, in_use, write_seal
+from counting.ledger.seal import FIRST, in_use, read_seal, write_seal
 
 __all__ = ["LEDGER_NAME", "Entry", "EntryKind", "Ledger", "entry_hash"]
 
@@ -125,7 +125,16 @@ class Ledger:
             self._changed = False
         self._db.execute("PRAGMA synchronous = FULL")
         self._db.execute("PRAGMA foreign_keys = ON")
-        self._changed = lay_out(self._db, self.path) or self._changed
+        self._changed = lay_out(self._db, self.path) or self._changed or self._outgrew_its_seal()
+
+    def _outgrew_its_seal(self) -> bool:
+        """Whether a program was killed after writing entries and before sealing them."""
+        seal = read_seal(self.path)
+        if seal is None:
+            return False
+        query = "SELECT hash, (SELECT max(seq) FROM entries) FROM entries WHERE seq = ?"
+        row = self._db.execute(query, (seal.entries,)).fetchone()
+        return bool(row and row[0] == seal.last and row[1] > seal.entries)
 
     def append(self, kind: EntryKind, key: str, body: dict[str, Any], *, by: str) -> bool:
         """Add one fact; return False, and add nothing, if it already stands just so."""

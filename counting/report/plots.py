@@ -24,6 +24,8 @@ _WIDTH = 4.8
 """Inches: letters of 10 points can then be read on a phone's page of 350 px."""
 _LEGEND_LETTERS = 46
 """More letters than this do not stand beside one another above a plot."""
+_ASIDE = 0.012
+"""Groups are drawn this share of the surveys' span apart, so that their bars do not cover."""
 _NEAR = 0.025
 """Event numbers nearer than this share of the plot's width would stand on one another."""
 
@@ -126,7 +128,9 @@ def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.Da
         for place, group in enumerate(groups):
             part = table[table["group"] == group].groupby("survey")["value"]
             if part.ngroups:
-                _line(axes, place, group, _means(part))
+                days, means, reach = _means(part)
+                aside = (place - (len(groups) - 1) / 2) * _ASIDE * _span(surveys)
+                _line(axes, place, group, (days + aside, means, reach))
         slant: dict[str, Any] = {"rotation": 40, "ha": "right"} if len(surveys) > 3 else {}
         axes.set_xticks(_dates(pd.Index(surveys)), surveys, **slant)
         axes.set_ylim(bottom=0)
@@ -141,6 +145,11 @@ def shown_events(events: pd.DataFrame, surveys: Sequence[str]) -> dict[int, pd.T
     early = pd.to_datetime(min(surveys)) - _BEFORE if surveys else pd.Timestamp.max
     days = {number: pd.to_datetime(str(at)[:10]) for number, at in enumerate(events["at"], 1)}
     return {number: day for number, day in days.items() if day >= early}
+
+
+def _span(surveys: Sequence[str]) -> pd.Timedelta:
+    """Return the time between the first and the last survey."""
+    return pd.to_datetime(max(surveys)) - pd.to_datetime(min(surveys))
 
 
 def _means(part: Any) -> tuple[Any, np.ndarray, np.ndarray]:

@@ -1,20 +1,28 @@
 """Simulated trials: how often the comparison says what is not so, and finds what is.
 
-Run as a script to make the table in `simulation.md`: ``python tests/simulation.py 1000``; the
-numbers of a first and a last layout may follow.
+Run as a script to make the table in `simulation.md`: ``python tests/simulation.py TRIALS SEED``;
+it keeps all cores that the machine lets it have busy.
 """
 
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 import pandas as pd
 
+from counting.analysis.counts import fit_counts
 from counting.analysis.design import Design, design_of
 from counting.analysis.differences import welch, within_blocks
-from counting.analysis.models import ratio_model
+from counting.plan.plants_needed import Aim, Spread, power_for
+
+RATIO = 1.3
+CHUNK = 250
+"""Trials drawn from one seed, so that the figures do not depend on the number of cores."""
 
 
 @dataclass(frozen=True)
@@ -35,15 +43,22 @@ LAYOUTS = (
     Layout("24 plants a group, k 2", 1, 0, 24, 20, 2),
     Layout("24 plants a group, k 5", 1, 0, 24, 20, 5),
     Layout("50 plants a group, k 2", 1, 0, 50, 20, 2),
+    Layout("57 plants a group, k 5", 1, 0, 57, 20, 5),
+    Layout("6 plants a group, k 5", 1, 0, 6, 20, 5),
     Layout("20 plants a group, mean 2, k 1", 1, 0, 20, 2, 1),
+    Layout("12 plants a group, mean 5, Poisson", 1, 0, 12, 5, 1e6),
     Layout("4 blocks of 3 plants a group, k 5", 4, 0, 3, 20, 5, 0.3),
     Layout("4 blocks of 6 plants a group, k 5", 4, 0, 6, 20, 5, 0.3),
+    Layout("4 blocks of 3 plants, mean 3, k 2", 4, 0, 3, 3, 2, 0.3),
     Layout("12 blocks of pairs of plants, k 5", 12, 0, 1, 20, 5, 0.3),
+    Layout("12 blocks of pairs of plants, k 2", 12, 0, 1, 20, 2, 0.3),
+    Layout("3 blocks, plots of 4 plants, k 5", 3, 1, 4, 20, 5, 0.3, 0.2),
     Layout("4 blocks, plots of 3 plants, k 5", 4, 1, 3, 20, 5, 0.3, 0.15),
     Layout("4 blocks, plots of 6, unlike plots", 4, 1, 6, 20, 5, 0.3, 0.3),
     Layout("4 blocks, 2 plots of 3 a group", 4, 2, 3, 20, 5, 0.3, 0.15),
     Layout("8 unlike blocks, plots of 3", 8, 1, 3, 20, 5, 0.5, 0.3),
     Layout("6 plots of 4, no blocks", 1, 6, 4, 20, 5, 0.0, 0.3),
+    Layout("23 plots of 4, no blocks", 1, 23, 4, 20, 5, 0.0, 0.2),
     Layout("4 blocks, plots of 3, mean 3, k 2", 4, 1, 3, 3, 2, 0.3, 0.15),
     Layout("6 blocks, plots of 3, mean 1, k 2", 6, 1, 3, 1, 2, 0.3, 0.15),
 )
@@ -57,8 +72,8 @@ class Rates:
     """Shares of the simulated trials."""
 
     false_alarms: float  # ratio, p < 0.05 without an effect
-    coverage: float  # ratio, the interval holds a true ratio of 1.3
-    found: float  # ratio, p < 0.05 with that ratio
+    coverage: float  # ratio, the interval holds the true one
+    found: float  # ratio, p < 0.05 with that effect
     difference: float  # difference (within blocks where there are any), p < 0.05 without an effect
     plants_alone: float  # the same ratio test with plots taken for nothing: plants as units
     trials: int
@@ -127,7 +142,7 @@ def analyse(layout: Layout, beds: Beds, counts: np.ndarray, *, plants: bool = Fa
         if not blocks.all():
             # the comparison leaves such a block out; the simulation passes the trial over
             return (np.nan,) * 4
-    ratio = ratio_model(y, size, design, totals=totals).ratio("b", 0.95)
+    ratio = fit_counts(y, size, design).ratio("b", 0.95)
     value = y / size
     if design.blocked:
         difference = within_blocks(design.matrix, 1, value)
@@ -138,46 +153,108 @@ def analyse(layout: Layout, beds: Beds, counts: np.ndarray, *, plants: bool = Fa
     return (p, low, high, other)
 
 
-def simulate(layout: Layout, trials: int, seed: int, ratio: float = 1.3) -> Rates:
-    """Simulate a layout without an effect and with one."""
-    rng = np.random.default_rng(seed)
-    beds = Beds.of(layout)
-    none = np.array([analyse(layout, beds, draw(layout, beds, 1.0, rng)) for _ in range(trials)])
-    some = np.array([analyse(layout, beds, draw(layout, beds, ratio, rng)) for _ in range(trials)])
-    alone = np.nan
-    if layout.plots:
-        drawn = (draw(layout, beds, 1.0, rng) for _ in range(max(trials // 4, 1)))
-        p = np.array([analyse(layout, beds, counts, plants=True)[0] for counts in drawn])
-        alone = float((p < 0.05).mean())
+@dataclass(frozen=True)
+class Chunk:
+    """Trials of one layout, and the seed that they are drawn from."""
+
+    layout: Layout
+    trials: int
+    seed: tuple[int, ...]
+    ratio: float
+    plants: bool  # whether to try plants as units too
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Figures of a chunk's trials: without an effect, with one, and with plants as units."""
+
+    none: np.ndarray
+    some: np.ndarray
+    alone: np.ndarray
+
+
+def work(chunk: Chunk) -> Drawn:
+    """Draw and analyse a chunk."""
+    rng = np.random.default_rng(chunk.seed)
+    beds = Beds.of(chunk.layout)
+
+    def figures(ratio: float, *, plants: bool = False) -> np.ndarray:
+        drawn = (draw(chunk.layout, beds, ratio, rng) for _ in range(chunk.trials))
+        found = [analyse(chunk.layout, beds, counts, plants=plants) for counts in drawn]
+        return np.array(found).reshape(-1, 4)
+
+    none, some = figures(1.0), figures(chunk.ratio)
+    alone = figures(1.0, plants=True) if chunk.plants else np.empty((0, 4))
+    return Drawn(none, some, alone)
+
+
+def chunks(layout: Layout, trials: int, seed: int, ratio: float = RATIO) -> Iterator[Chunk]:
+    """Cut the trials of a layout into chunks; plants as units are tried in every fourth."""
+    for number, start in enumerate(range(0, trials, CHUNK)):
+        seeds = (seed, *layout.name.encode(), number)
+        some = bool(layout.plots) and number % 4 == 0
+        yield Chunk(layout, min(CHUNK, trials - start), seeds, ratio, some)
+
+
+def gather(drawn: Iterable[Drawn], ratio: float = RATIO) -> Rates:
+    """Put chunks of one layout together."""
+    parts = list(drawn)
+    none, some, alone = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("none", "some", "alone")
+    )
+    trials = len(none)
     none, some = none[~np.isnan(none).any(axis=1)], some[~np.isnan(some).any(axis=1)]
     return Rates(
         false_alarms=float((none[:, 0] < 0.05).mean()),
         coverage=float(((some[:, 1] <= ratio) & (ratio <= some[:, 2])).mean()),
         found=float((some[:, 0] < 0.05).mean()),
         difference=float((none[:, 3] < 0.05).mean()),
-        plants_alone=alone,
+        plants_alone=float((alone[:, 0] < 0.05).mean()) if len(alone) else np.nan,
         trials=trials,
     )
 
 
+def simulate(layout: Layout, trials: int, seed: int, ratio: float = RATIO) -> Rates:
+    """Simulate a layout without an effect and with one."""
+    return gather(map(work, chunks(layout, trials, seed, ratio)), ratio)
+
+
+def promised(layout: Layout, ratio: float = RATIO) -> float:
+    """Return the power that plants-needed promises for as many plants or plots.
+
+    What plots do adds to the plants' own variation; every block is taken for an average one.
+    """
+    shared = float(np.expm1(layout.plot_sd**2))
+    own = (1 + shared) / layout.k
+    likeness = shared / (1 / layout.mean + own + shared)
+    spread = Spread("count", layout.mean, k=1 / (own + shared), likeness=likeness)
+    if layout.plots:
+        return power_for(spread, Aim(ratio - 1), layout.blocks * layout.plots, layout.plants)
+    return power_for(spread, Aim(ratio - 1), layout.blocks * layout.plants)
+
+
 def main() -> None:
-    trials = int(sys.argv[1])
-    first, last = (int(text) for text in sys.argv[2:4] or ("0", str(len(LAYOUTS))))
-    chance = 1.96 * np.sqrt(0.05 * 0.95 / trials)
+    trials, seed = int(sys.argv[1]), int(sys.argv[2])
+    share, half = 1.96 * np.sqrt(0.05 * 0.95 / trials), 1.96 * np.sqrt(0.25 / trials)
     sys.stdout.write(
-        f"{trials} trials each; chance error of a share near 0.05: +-{chance:.3f}\n\n"
+        f"{trials} trials each, seed {seed}. Chance error: +-{share:.3f} of a share near 0.05 or "
+        f"0.95, up to +-{half:.3f} of a power.\n\n"
         "| layout | ratio: p < 0.05 without effect | ratio 1.3: interval holds it | found | "
-        "difference: p < 0.05 without effect | plants taken as units |\n"
-        "| --- | --- | --- | --- | --- | --- |\n"
+        "promised | difference: p < 0.05 without effect | plants taken as units |\n"
+        "| --- | --- | --- | --- | --- | --- | --- |\n"
     )
-    for number, layout in enumerate(LAYOUTS[first:last], start=first):
-        rates = simulate(layout, trials, seed=100 + number)
-        alone = "" if np.isnan(rates.plants_alone) else f"{rates.plants_alone:.3f}"
-        sys.stdout.write(
-            f"| {layout.name} | {rates.false_alarms:.3f} | {rates.coverage:.3f} | "
-            f"{rates.found:.2f} | {rates.difference:.3f} | {alone} |\n"
-        )
-        sys.stdout.flush()
+    asked = [chunk for layout in LAYOUTS for chunk in chunks(layout, trials, seed)]
+    with ProcessPoolExecutor() as pool:
+        done = zip(asked, pool.map(work, asked), strict=True)
+        for layout, parts in groupby(done, key=lambda pair: pair[0].layout):
+            rates = gather(drawn for _, drawn in parts)
+            alone = "" if np.isnan(rates.plants_alone) else f"{rates.plants_alone:.3f}"
+            sys.stdout.write(
+                f"| {layout.name} | {rates.false_alarms:.3f} | {rates.coverage:.3f} | "
+                f"{rates.found:.2f} | {promised(layout):.2f} | {rates.difference:.3f} | {alone} |\n"
+            )
+            sys.stdout.flush()
 
 
 if __name__ == "__main__":

@@ -11,10 +11,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from counting.analysis.cautions import about_clusters
 from counting.analysis.compare import compare
+from counting.analysis.of_trial import _holm
 from counting.analysis.phrases import number, percent, plants_of
 from counting.analysis.question import Question
-from counting.analysis.result import Comparison
+from counting.analysis.result import Cluster, Comparison
+from counting.analysis.selection import select
+from counting.analysis.units import to_units
+from counting.analysis.verdicts import about_verdicts
 from counting.analysis.words import worded
 
 
@@ -64,6 +69,95 @@ def test_what_could_not_be_told_comes_with_what_could_have_been_found() -> None:
 def test_the_words_significant_and_no_effect_do_not_occur() -> None:
     text = with_ratio(1.12, 0.92, 1.36, 0.3) + with_ratio(1.31, 1.09, 1.58, 0.01)
     assert not re.search(r"significan|no effect|prove[sd]? that", text)
+
+
+def test_a_trial_that_only_sees_much_says_so_in_times() -> None:
+    found = answer()
+    contrast = replace(
+        found.comparisons[0], ratio=1.5, ratio_low=0.7, ratio_high=3.2, ratio_p=0.2, detectable=1.6
+    )
+    assert worded(replace(found, comparisons=(contrast,))).sentence.endswith(
+        "It could only have found 2.6 times as many or more."
+    )
+
+
+def test_what_a_measure_could_have_shown_is_told_in_its_unit() -> None:
+    table = pd.DataFrame({"value": [1200, 1350, 1190, 1320, 1210, 1380], "group": list("aaabbb")})
+    found = compare(table, Question("height", control="a"))
+    assert re.search(r"It could have found a difference of about \d+ mm\.$", found.sentence)
+    wild = pd.DataFrame({"value": [0, 90, 10, 80, 0.5, 95], "group": list("aaabbb")})
+    found = compare(wild, Question("disease", control="a"))
+    assert "and 100 percentage points higher" in found.sentence
+    assert found.sentence.endswith("It was too small to find any difference.")
+
+
+def test_analyses_that_differ_are_named_with_the_one_that_the_answer_rests_on() -> None:
+    table = pd.DataFrame(
+        {"value": [11, 20, 9, 25, 20, 22, 30, 24, 41, 38], "group": list("aaaaabbbbb")}
+    )
+    found = compare(table, Question("fruit", control="a"))
+    base = found.comparisons[0]
+    for ratio_p, others_p, order in (
+        (0.08, 0.03, "the difference of means (p 0.030) and the lots drawn again (p 0.030) tell a "
+                     "difference and the ratio (p 0.080) does not"),
+        (0.03, 0.08, "the ratio (p 0.030) tells a difference and the difference of means (p 0.080)"
+                     " and the lots drawn again (p 0.080) do not"),
+    ):  # fmt: skip
+        contrast = replace(base, ratio_p=ratio_p, difference_p=others_p, randomisation_p=others_p)
+        (line,) = about_verdicts((contrast,), "count", 0.05, blocked=False)
+        assert line.startswith(f"For plants of group b {order}. They ask different things: ")
+        assert "The answer rests on the ratio, named beforehand" in line
+        assert line.endswith("do not choose among them by their p.")
+        assert "\n" not in line
+    agreed = replace(base, ratio_p=0.03, difference_p=0.02, randomisation_p=0.04)
+    assert about_verdicts((agreed,), "count", 0.05, blocked=False) == []
+
+
+def test_analyses_of_a_real_table_that_differ_are_named_in_its_cautions() -> None:
+    table = pd.DataFrame(
+        {
+            "value": [30, 36, 9, 12, 19, 25, 4, 6],
+            "group": list("abababab"),
+            "block": list("11223344"),
+        }
+    )
+    found = compare(table, Question(control="a"))
+    (contrast,) = found.comparisons
+    assert (contrast.ratio_p or 1) < 0.05 < (contrast.difference_p or 0)
+    (line,) = [text for text in found.cautions if "ask different things" in text]
+    assert "and leaves the blocks out" in line
+    # four pairs cannot give less than 2 / 16: no verdict of the lots
+    assert "lots" not in line
+
+
+def test_a_test_of_the_lots_that_could_find_nothing_has_no_verdict() -> None:
+    table = pd.DataFrame({"value": [4, 5, 6, 24, 25, 26], "group": list("aaabbb")})
+    found = compare(table, Question("fruit", control="a"))
+    assert found.comparisons[0].randomisation_p == pytest.approx(0.1)
+    assert not any("ask different things" in text for text in found.cautions)
+
+
+@pytest.mark.parametrize(("effect", "words"), [(1.05, "hardly more alike"), (2.4, "2.4 times as")])
+def test_plants_of_a_plot_are_called_alike_only_where_they_are(effect: float, words: str) -> None:
+    units = to_units(
+        select(
+            pd.DataFrame({"value": [4, 5, 6, 7], "group": list("aabb"), "plot": list("1234")}),
+            Question("fruit", control="a"),
+        ),
+        "plot",
+    )
+    (text,) = about_clusters(units, Cluster((effect - 1) / 4, effect, 5.0))
+    assert words in text
+
+
+def test_a_further_measure_that_fails_among_many_is_not_told_as_found() -> None:
+    table = pd.DataFrame({"value": [5.0, 6, 7, 8, 9, 10], "group": list("aaabbb")})
+    found = compare(table, Question("height", kind="length", unit="mm", control="a"))
+    assert found.sentence.startswith("Height was 3 mm higher")
+    others = _holm([found, replace(found), replace(found)])
+    assert others[0].comparisons[0].adjustment == "Holm"
+    assert others[0].sentence.startswith("This trial could not tell")
+    assert "not among so many comparisons" in others[0].sentence
 
 
 def test_a_measure_is_told_in_its_unit() -> None:

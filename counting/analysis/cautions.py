@@ -9,6 +9,8 @@ from counting.analysis.units import Units
 
 __all__ = ["about_blocks", "about_counts", "about_groups", "about_tests", "always"]
 
+_MORE_ALIKE = 1.2
+"""Design effect from which on it is worth saying that plants of a plot are alike; chosen."""
 _ZEROS_P = 0.01
 """Extra zeros are spoken of when chance would make as many less often than this."""
 
@@ -63,15 +65,20 @@ def about_clusters(units: Units, cluster: Cluster) -> list[str]:
     """Plants of one plot are not independent."""
     if units.unit == "plant" or cluster.icc is None or cluster.design_effect is None:
         return []
-    return [
-        f"The treatment was allotted to {units.unit}s, so {units.unit}s and not plants are "
-        f"compared. Plants of one {units.unit} are alike (intraclass correlation "
-        f"{cluster.icc:.2f}): taken as independent, their variance would look "
-        f"{number(cluster.design_effect, 2)} times too small."
-        if cluster.icc > 0
-        else f"The treatment was allotted to {units.unit}s, so {units.unit}s and not plants are "
-        f"compared; plants of one {units.unit} are no more alike than others here."
-    ]
+    compared = (
+        f"The treatment was allotted to {units.unit}s, so {units.unit}s and not plants are compared"
+    )
+    alike = f"(intraclass correlation {cluster.icc:.2f})"
+    if cluster.design_effect >= _MORE_ALIKE:
+        return [
+            f"{compared}. Plants of one {units.unit} are alike {alike}: taken for independent, "
+            f"they would seem worth {number(cluster.design_effect, 2)} times as many plants as "
+            "they are."
+        ]
+    hardly = (
+        f"hardly more alike than others {alike}" if cluster.icc > 0 else "no more alike than others"
+    )
+    return [f"{compared}; plants of one {units.unit} are {hardly} here."]
 
 
 def about_counts(
@@ -79,15 +86,12 @@ def about_counts(
 ) -> list[str]:
     """Dispersion, zeros, and whether the two count models agree."""
     said = []
-    by_poisson = any(contrast.ratio_method == "Poisson" for contrast in contrasts)
-    poisson = " and the ratio is the Poisson model's" if by_poisson else ""
     if dispersion.index is None:
         said.append("The dispersion of the counts cannot be computed from so few or empty counts.")
     elif dispersion.k is None:
         said.append(
             f"The counts vary no more than chance makes counts vary (index of dispersion "
-            f"{number(dispersion.index)}): no negative binomial can be fitted, so k is left out"
-            f"{poisson}."
+            f"{number(dispersion.index)}), so the negative binomial has no k."
         )
     if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:
         said.append(

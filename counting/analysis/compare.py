@@ -18,6 +18,7 @@ from counting.analysis.result import (
 )
 from counting.analysis.selection import Selection, select
 from counting.analysis.units import Units, intraclass, to_units
+from counting.analysis.verdicts import about_verdicts
 from counting.analysis.words import worded
 
 __all__ = ["compare"]
@@ -56,17 +57,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
     if alone:
         units = replace(units, table=units.plants.assign(n=1), blocked=False)
     effect = 1.0 if alone else cluster.design_effect or 1.0
-    groups = tuple(
-        describe_group(
-            units,
-            name,
-            above=question.above,
-            level=question.level,
-            design_effect=max(effect, 1.0),
-            ordinal=selection.kind == "grade",
-        )
-        for name in selection.groups
-    )
+    groups = _described(units, selection, question, max(effect, 1.0))
     models, notes = fit_models(units, selection, question)
     contrasts = tuple(
         contrast_of(units, selection, question, models, (groups[0], summary))
@@ -105,6 +96,22 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
     return worded(found)
 
 
+def _described(
+    units: Units, selection: Selection, question: Question, design_effect: float
+) -> tuple[GroupSummary, ...]:
+    return tuple(
+        describe_group(
+            units,
+            name,
+            above=question.above,
+            level=question.level,
+            design_effect=design_effect,
+            ordinal=selection.kind == "grade",
+        )
+        for name in selection.groups
+    )
+
+
 def _alone(units: Units) -> bool:
     """Whether the treatment was allotted to plots or blocks of which each group has only one."""
     held = units.table.groupby("group")["unit"].nunique()
@@ -124,6 +131,7 @@ def _cautions(
     said += cautions.about_blocks(units)
     if selection.kind == "count":
         said += cautions.about_counts(models.dispersion, models.zeros, contrasts, alpha)
+    said += about_verdicts(contrasts, selection.kind, alpha, blocked=units.blocked)
     said += cautions.about_ratios(contrasts, selection.kind)
     said += cautions.about_tests(contrasts, alpha)
     said += cautions.about_many(contrasts)

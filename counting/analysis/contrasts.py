@@ -21,7 +21,14 @@ from counting.analysis.models import Models
 from counting.analysis.ordinal import superiority
 from counting.analysis.question import Question
 from counting.analysis.randomise import randomisation_test
-from counting.analysis.result import NO_ESTIMATE, Contrast, Estimate, GroupSummary, Randomisation
+from counting.analysis.result import (
+    NO_ESTIMATE,
+    Contrast,
+    Estimate,
+    GroupSummary,
+    Randomisation,
+    ShareDifference,
+)
 from counting.analysis.selection import Selection
 from counting.analysis.shares import newcombe
 from counting.analysis.units import Units
@@ -54,21 +61,15 @@ def contrast_of(
         The control and the group.
     """
     control, summary = pair
-    table = units.table
-    group_values = _values(table, summary.group)
-    control_values = _values(table, control.group)
+    table, level = units.table, question.level
+    both = (_values(table, summary.group), _values(table, control.group))
     ordinal = selection.kind == "grade"
-    level = question.level
-    difference = NO_ESTIMATE if ordinal else welch(group_values, control_values, level)
-    shift = NO_ESTIMATE if ordinal else hodges_lehmann(group_values, control_values, level)
-    ratio, method = _ratio(models, selection, summary.group, group_values, control_values, level)
-    blocks = _within_blocks(models.design, table, summary.group, level)
+    difference = NO_ESTIMATE if ordinal else welch(*both, level)
+    shift = NO_ESTIMATE if ordinal else hodges_lehmann(*both, level)
+    blocks = NO_ESTIMATE if ordinal else _within_blocks(models.design, table, summary.group, level)
+    ratio, method = _ratio(models, selection, summary.group, both, level)
+    check, likelihood = _other_ratios(models, summary.group, level)
     draw = _randomisation(units, question, summary.group, control.group)
-    check = models.check.ratio(summary.group, level) if models.check else NO_ESTIMATE
-    shares = None
-    if summary.share_above and control.share_above:
-        shares = newcombe(summary.share_above, control.share_above)
-    adjusted = models.dunnett.get(summary.group)
     several = len(selection.groups) > 2
     return Contrast(
         group=summary.group,
@@ -88,14 +89,15 @@ def contrast_of(
         shift=shift.value,
         shift_low=shift.low,
         shift_high=shift.high,
-        p_adjusted=adjusted if several else difference.p,
+        p_adjusted=models.dunnett.get(summary.group) if several else difference.p,
         adjustment="Dunnett" if several else "none",
         ratio_p_adjusted=models.ratios_adjusted.get(summary.group),
-        share_difference=shares,
+        share_difference=_shares(summary, control),
         randomisation=draw,
-        within_blocks=NO_ESTIMATE if ordinal else blocks,
+        within_blocks=blocks,
         quasi_poisson=check,
-        superiority=superiority(group_values, control_values, level),
+        likelihood=likelihood,
+        superiority=superiority(*both, level),
         detectable=_detectable(selection, ratio, blocks, difference, control, question),
     )
 
@@ -108,8 +110,7 @@ def _ratio(
     models: Models,
     selection: Selection,
     group: str,
-    values: Floats,
-    control: Floats,
+    both: tuple[Floats, Floats],
     level: float,
 ) -> tuple[Estimate, str | None]:
     if selection.kind == "count":
@@ -118,8 +119,20 @@ def _ratio(
         return models.main.ratio(group, level), models.main.method
     if selection.kind == "grade":
         return NO_ESTIMATE, None
-    ratio = ratio_of_means(values, control, level)
+    ratio = ratio_of_means(*both, level)
     return ratio, None if ratio.value is None else "ratio of means"
+
+
+def _other_ratios(models: Models, group: str, level: float) -> tuple[Estimate, Estimate]:
+    """Ratios beside the headline: the quasi-Poisson's and plain maximum likelihood's."""
+    check = models.check.ratio(group, level) if models.check else NO_ESTIMATE
+    return check, models.main.likely_ratio(group, level) if models.main else NO_ESTIMATE
+
+
+def _shares(group: GroupSummary, control: GroupSummary) -> ShareDifference | None:
+    if group.share_above is None or control.share_above is None:
+        return None
+    return newcombe(group.share_above, control.share_above)
 
 
 def _within_blocks(
@@ -178,6 +191,7 @@ def without_p(contrast: Contrast) -> Contrast:
         randomisation=Randomisation(None, True, None, None, None, None),
         within_blocks=NO_ESTIMATE,
         quasi_poisson=replace(contrast.quasi_poisson, p=None),
+        likelihood=replace(contrast.likelihood, p=None),
         superiority=replace(contrast.superiority, p=None),
         detectable=None,
     )

@@ -9,13 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from counting.analysis.counts import (
-    CountModel,
-    Variance,
-    dispersion,
-    extra_zeros,
-    fit_counts,
-)
+from counting.analysis.counts import CountModel, dispersion, extra_zeros, fit_counts
 from counting.analysis.design import Design, design_of
 from counting.analysis.differences import dunnett, single_step, within_blocks
 from counting.analysis.question import Question
@@ -23,12 +17,9 @@ from counting.analysis.result import Dispersion, Zeros
 from counting.analysis.selection import Selection
 from counting.analysis.units import Units
 
-__all__ = ["Models", "count_model", "fit_models", "ratio_model"]
+__all__ = ["Models", "count_model", "fit_models"]
 
 Floats = NDArray[np.float64]
-
-_FEW = 10
-"""Below this mean total of a plot the quasi-Poisson holds its size better, tests/simulation.md."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +115,7 @@ def _counts_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> _
 
 
 def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
-    """Fit the model that gives the ratios; see `ratio_model`.
+    """Fit the negative binomial that gives the ratios, to plants or to the totals of plots.
 
     Parameters
     ----------
@@ -141,28 +132,8 @@ def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
     if found is None:
         return None
     totals = units.unit != "plant" and len(units.table) < len(units.plants)
-    model = ratio_model(found.counts, found.exposure, found.design, totals=totals)
+    model = fit_counts(found.counts, found.exposure, found.design)
     return replace(model, method=f"{model.method}, on {units.unit} totals") if totals else model
-
-
-def ratio_model(counts: Floats, exposure: Floats, design: Design, *, totals: bool) -> CountModel:
-    """Fit the variance that suits plants, or totals of plots.
-
-    Plants are negative binomial. Totals of plots vary by what the plots do, in proportion to their
-    mean, unless they are tiny: then they vary by chance, in proportion to its root. The choice was
-    made by simulation, tests/simulation.md.
-
-    Parameters
-    ----------
-    counts, exposure : (n,) float64
-    design : Design
-    totals : bool
-        Whether the counts are totals over several plants.
-    """
-    if not totals:
-        return fit_counts(counts, exposure, design)
-    variance: Variance = "square" if counts.mean() >= _FEW else "mean"
-    return fit_counts(counts, exposure, design, variance)
 
 
 def _check(units: Units, groups: tuple[str, ...]) -> CountModel | None:
@@ -184,7 +155,8 @@ def _plant_counts(units: Units, groups: tuple[str, ...]) -> tuple[Dispersion, Ze
     counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
     model = fit_counts(counts, exposure, design)
     spread = dispersion(counts, exposure, design, model.k)
-    return replace(spread, k_se=model.k_se), extra_zeros(counts, model)
+    spread = replace(spread, k_se=model.k_se, k_adjusted=model.k_adjusted)
+    return spread, extra_zeros(counts, model)
 
 
 def _adjusted_ratios(model: CountModel, question: Question) -> dict[str, float]:

@@ -10,6 +10,7 @@ from statsmodels.stats.multitest import multipletests
 from counting.analysis.compare import compare
 from counting.analysis.question import Question, Unit
 from counting.analysis.result import Comparison
+from counting.analysis.words import worded
 from counting.errors import AnalysisError
 from counting.plan.trial import Trial
 
@@ -145,7 +146,7 @@ def _holm(others: list[Comparison]) -> list[Comparison]:
     for (at, place, _), p in zip(known, adjusted, strict=True):
         contrasts = list(others[at].comparisons)
         contrasts[place] = replace(contrasts[place], p_adjusted=float(p), adjustment="Holm")
-        others[at] = replace(others[at], comparisons=tuple(contrasts))
+        others[at] = worded(replace(others[at], comparisons=tuple(contrasts)))
     return others
 
 

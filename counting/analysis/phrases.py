@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-__all__ = ["and_list", "number", "percent", "plants_of"]
+__all__ = ["and_list", "number", "p_text", "percent", "plants_of"]
 
 
 def and_list(items: list[str]) -> str:
@@ -20,6 +20,15 @@ def number(value: float, digits: int = 3) -> str:
     if "e" not in text:
         return text
     return f"{value:.0f}" if abs(value) >= 1 else f"{value:.6f}".rstrip("0").rstrip(".") or "0"
+
+
+def p_text(p: float | None) -> str:
+    """Write a p value as journals do; a missing one as a dash."""
+    if p is None:
+        return "-"
+    if p < 0.001:
+        return "< 0.001"
+    return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
 def percent(share: float) -> str:

@@ -156,7 +156,9 @@ class Contrast:
 
     The names are those of the comparison's JSON. `difference` is Welch's and `shift`
     Hodges-Lehmann's, both at the unit of analysis and without blocks; `ratio`, `within_blocks`
-    and `randomisation_p` take the blocks into account.
+    and `randomisation_p` take the blocks into account. `likelihood` is the ratio as plain maximum
+    likelihood has it (Wald's interval by the normal curve, k taken for known), for comparison with
+    published fits; the headline is `ratio`.
     """
 
     group: str
@@ -183,6 +185,7 @@ class Contrast:
     randomisation: Randomisation
     within_blocks: Estimate
     quasi_poisson: Estimate
+    likelihood: Estimate
     superiority: Superiority
     detectable: float | None
     sentence: str = ""
@@ -198,8 +201,11 @@ class Dispersion:
         Chi-squared over its degrees of freedom; with one group the variance over the mean.
     p : float or None
         Upper tail: more varied than chance.
-    k : float or None
-        The negative binomial's size: variance = mean + mean**2 / k.
+    k, k_se : float or None
+        The negative binomial's size by maximum likelihood: variance = mean + mean**2 / k.
+    k_adjusted : float or None
+        The size adjusted for the groups and blocks fitted, on which the ratio's interval rests;
+        for plots that of their totals is used, not this one of plants.
     """
 
     index: float | None
@@ -208,6 +214,7 @@ class Dispersion:
     chi2: float | None = None
     df: int | None = None
     k_se: float | None = None
+    k_adjusted: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,21 +5,12 @@ from __future__ import annotations
 import textwrap
 
 from counting.analysis.calibrate import Calibration
-from counting.analysis.phrases import number, percent
+from counting.analysis.phrases import number, p_text, percent
 from counting.analysis.result import Comparison, Contrast, GroupSummary
 
-__all__ = ["as_text", "calibration_text", "p_text"]
+__all__ = ["as_text", "calibration_text"]
 
 _WIDTH = 96
-
-
-def p_text(p: float | None) -> str:
-    """Write a p value as journals do; a missing one as a dash."""
-    if p is None:
-        return "-"
-    if p < 0.001:
-        return "< 0.001"
-    return f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
 
 
 def as_text(comparison: Comparison) -> str:

@@ -14,6 +14,7 @@ from scipy import stats
 from counting.analysis.compare import compare
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast, Estimate
+from counting.analysis.verdicts import about_verdicts
 from counting.analysis.words import worded
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
@@ -153,7 +154,13 @@ def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison
         "counts stand for them, their uncertainty is in the intervals of difference and ratio, and "
         "a fruit that two such photos show is counted twice."
     )
-    return worded(replace(base, comparisons=contrasts, cautions=(caution, *base.cautions)))
+    alpha, blocked = 1 - question.level, (base.blocks or 0) > 1
+    stale, fresh = (
+        about_verdicts(each, base.kind, alpha, blocked=blocked)
+        for each in (base.comparisons, contrasts)
+    )
+    kept = (text for text in base.cautions if text not in stale)
+    return worded(replace(base, comparisons=contrasts, cautions=(caution, *fresh, *kept)))
 
 
 def _completed(

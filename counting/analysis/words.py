@@ -13,6 +13,9 @@ __all__ = ["reworded", "worded"]
 
 _MANIFOLD = 5.0
 """From here on people think in times, not in percent."""
+_DOUBLE = 1.0
+_ALL_PERCENT = 100.0
+"""No two percentages differ by more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +35,8 @@ class _Setting:
         One plot for each group: nothing is tested.
     alpha : float
         One less the level.
+    control_mean : float or None
+        To tell in the measure's unit what a trial could have found.
     """
 
     measure: str
@@ -44,6 +49,7 @@ class _Setting:
     blocked: bool
     alone: bool
     alpha: float
+    control_mean: float | None
 
 
 def worded(comparison: Comparison) -> Comparison:
@@ -76,6 +82,7 @@ def reworded(contrast: Contrast, comparison: Comparison) -> str:
         blocked=contrast.within_blocks.value is not None,
         alone=not comparison.replicated,
         alpha=1 - comparison.level,
+        control_mean=next((g.mean for g in pair if g.group == contrast.control), None),
     )
     return _contrast_sentence(contrast, setting)
 
@@ -145,7 +152,7 @@ def _neutral(setting: _Setting) -> float:
 def _told(contrast: Contrast, estimate: Estimate, setting: _Setting) -> bool:
     """Whether the interval leaves out no difference, also after allowing for several groups."""
     p = contrast.ratio_p_adjusted if setting.kind == "count" else None
-    if p is None and setting.kind != "count" and contrast.adjustment != "none":
+    if contrast.adjustment == "Holm" or (setting.kind != "count" and contrast.adjustment != "none"):
         p = contrast.p_adjusted
     if p is None:
         p = estimate.p
@@ -189,6 +196,8 @@ def _claim(contrast: Contrast, estimate: Estimate, setting: _Setting, span: str)
 
 
 def _amount(value: float, setting: _Setting) -> str:
+    if setting.unit == "percent":
+        value = min(value, _ALL_PERCENT)
     unit = {"percent": " percentage points", "percent days": " percent days", "count": ""}.get(
         setting.unit, f" {setting.unit}" if setting.unit else ""
     )
@@ -233,12 +242,25 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, setting: _Setting) -
     if estimate.low is not None and estimate.high is not None:
         if not estimate.low <= inside <= estimate.high:
             text += " Taken alone the difference would stand, but not among so many comparisons."
-        elif contrast.detectable is not None:
-            size = percent(contrast.detectable)
-            if contrast.detectable + 1 >= _MANIFOLD:
-                size = f"{number(contrast.detectable + 1, 2)} times"
-            text += f" It could have found a difference of about {size}."
+        else:
+            text += _could_have_found(contrast, setting)
     return text
+
+
+def _could_have_found(contrast: Contrast, setting: _Setting) -> str:
+    """Return what the trial was large enough for; empty where that is not known."""
+    size = contrast.detectable
+    if size is None:
+        return ""
+    if setting.kind != "count":
+        amount = size * abs(setting.control_mean or 0.0)
+        if setting.unit == "percent" and amount >= _ALL_PERCENT:
+            return " It was too small to find any difference."
+        return f" It could have found a difference of about {_amount(amount, setting)}."
+    if size < _DOUBLE:
+        return f" It could have found a difference of about {percent(size)}."
+    times = f"{number(1 + size, 2)} times as {'many' if _carried(setting) else 'high'}"
+    return f" It could only have found {times} or more."
 
 
 def _alone_sentence(contrast: Contrast, estimate: Estimate, setting: _Setting) -> str:
@@ -275,7 +297,8 @@ def _grade_sentence(contrast: Contrast, setting: _Setting) -> str:
     if value.low is not None and value.high is not None:
         span = f" (between {percent(value.low)} and {percent(value.high)})"
     chance = f"{percent(value.probability)}{span} of pairs"
-    if setting.alone or value.p is None or value.p >= setting.alpha:
+    p = contrast.p_adjusted if contrast.adjustment == "Holm" else value.p
+    if setting.alone or p is None or p >= setting.alpha:
         return (
             f"This trial could not tell whether {group} have a higher or lower grade of "
             f"{_noun(setting)} than {control}: the former lay higher in {chance}, ties counted "

@@ -127,7 +127,7 @@ function frameWax(index) {
 /** The words under a frame; what the eye sees by other means is told to a screen reader. */
 function frameEdge(index) {
   const record = book[index];
-  const { flags, label } = photos[index];
+  const { label } = photos[index];
   const unseen = (text) => make('span', { class: 'unseen', text });
   const edge = make('span', { class: 'edge' },
     unseen('Photo '), make('b', { text: String(index + 1) }), ' ');
@@ -138,7 +138,7 @@ function frameEdge(index) {
     if (counted) edge.append(unseen(' fruit counted'));
     return edge;
   }
-  const told = flags.find((word) => !shared.includes(word));
+  const told = flagOf(index);
   if (told) edge.append(make('span', { class: 'flag' }, told, unseen(',')));
   else if (record && record.touched) edge.append(make('span', { class: 'begun' }, 'begun', unseen(',')));
   edge.append(unseen(` to do, ${countOf(index)} proposed`));

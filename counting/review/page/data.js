@@ -27,6 +27,7 @@ const together = (index) => sets.get(photos[index].set);
 /** What all photos share is no reason to look at this one: it is said once, above the strips. */
 const shared = photos.length < 4 ? []
   : photos[0].flags.filter((word) => photos.every((photo) => photo.flags.includes(word)));
+const flagOf = (index) => photos[index].flags.find((word) => !shared.includes(word)) || '';
 const sentence = (word) => data.sentences[word] || word;
 const sentencesOf = (index) => photos[index].flags
   .filter((word) => !shared.includes(word)).map(sentence);

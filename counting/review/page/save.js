@@ -187,7 +187,7 @@ function fillPaper() {
       make('img', { src: gridSource(index), alt: '' }),
       make('figcaption', {},
         make('b', { text: String(index + 1) }),
-        make('span', { class: 'paper-flag', text: photo.label || photo.flags[0] || '' }),
+        make('span', { class: 'paper-flag', text: photo.label || flagOf(index) }),
         make('span', { class: 'paper-count', text: value || '' })));
   }));
   $('paper').replaceChildren(head, list);

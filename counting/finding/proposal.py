@@ -14,9 +14,9 @@ import pandas as pd
 
 from counting import __version__
 from counting.errors import PhotoError
-from counting.files import sha256_bytes, sha256_file
+from counting.files import sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, Found, find
-from counting.photos.image import Image, load_image
+from counting.photos.image import Image, load_image, read_photo
 from counting.photos.workers import Job
 from counting.settings import Settings
 
@@ -102,10 +102,11 @@ def find_in(job: Job) -> dict[str, Any]:
     """
     start = time.perf_counter()
     task: Task = job.extra
-    image = load_image(job.path, long_side=LONG_SIDE_READ)
-    if sha256_file(job.path) != job.key:
+    data = read_photo(job.path)
+    if sha256_bytes(data) != job.key:
         found, mend = "other bytes than when it was taken in", "restore it, or take it in again"
         raise PhotoError(job.path, found, mend=mend)
+    image = load_image(job.path, long_side=LONG_SIDE_READ, data=data)
     found_fruit = find(image, task.settings, tag=task.tag, smallest_mm=task.smallest_mm)
     seconds = round(time.perf_counter() - start, 3)
     return _body(job.key, image, found_fruit, task) | {"seconds": seconds}

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from counting.errors import PhotoError
-from counting.files import sha256_file
+from counting.files import sha256_bytes
 from counting.photos.exif import Taken, taken
-from counting.photos.image import load_image
+from counting.photos.image import load_image, read_photo
 from counting.photos.quality import Quality, measure_quality
 from counting.photos.tag_reader import TagReading, read_tags
 
@@ -72,15 +72,16 @@ def examine(path: Path, wanted: Wanted) -> Examined:
     """
     if path.is_file() and path.stat().st_size > _MOST_BYTES:
         raise PhotoError(path, "far too large for a photo", "under 300 MB", "check the file")
-    image = load_image(path, long_side=_WORKING_SIDE)
+    data = read_photo(path)
+    image = load_image(path, long_side=_WORKING_SIDE, data=data)
     tags = read_tags(image.rgb, image.scale, known=wanted.tags) if wanted.tags else []
     if wanted.tags and not tags and image.scale > 1.5:
-        tags = read_tags(load_image(path).rgb, known=wanted.tags)
+        tags = read_tags(load_image(path, data=data).rgb, known=wanted.tags)
     quality = measure_quality(
         image.rgb,
         image.scale,
         smallest_mm=wanted.smallest_mm,
         mm_per_px=tags[0].mm_per_px if tags else None,
     )
-    photo = sha256_file(path)
+    photo = sha256_bytes(data)
     return Examined(photo, image.width, image.height, taken(path), tuple(tags), quality)

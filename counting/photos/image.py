@@ -16,7 +16,7 @@ from PIL import ImageOps, UnidentifiedImageError
 
 from counting.errors import PhotoError
 
-__all__ = ["FORMATS", "MAX_PIXELS", "SUFFIXES", "Image", "load_image"]
+__all__ = ["FORMATS", "MAX_PIXELS", "SUFFIXES", "Image", "load_image", "read_photo"]
 
 FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 """Kinds of file read, by Pillow's names; recognised by content, whatever the file is called."""
@@ -65,7 +65,7 @@ class Image:
         return cls(_frozen(full), 1.0, full.shape[1], full.shape[0])
 
 
-def load_image(path: Path, *, long_side: int | None = None) -> Image:
+def load_image(path: Path, *, long_side: int | None = None, data: bytes | None = None) -> Image:
     """Read a photo, turned upright as its EXIF orientation asks; the file is never changed.
 
     Parameters
@@ -75,6 +75,8 @@ def load_image(path: Path, *, long_side: int | None = None) -> Image:
     long_side : int, optional
         Least long side wanted, in px. The photo is then decoded at 1/2, 1/4 or 1/8 of its size,
         the smallest that is not below this; by default at full size.
+    data : bytes, optional
+        The file's bytes where `read_photo` has read them already; `path` then only names it.
 
     Returns
     -------
@@ -86,7 +88,7 @@ def load_image(path: Path, *, long_side: int | None = None) -> Image:
     PhotoError
         If the file is missing, empty, no photo, cut short, or larger than `MAX_PIXELS`.
     """
-    data = _read(path)
+    data = read_photo(path) if data is None else data
     opened = _open(path, data)
     width, height = opened.size
     part = _part(max(width, height), long_side)
@@ -99,7 +101,14 @@ def load_image(path: Path, *, long_side: int | None = None) -> Image:
     return Image(_frozen(rgb), max(width, height) / max(rgb.shape[:2]), width, height)
 
 
-def _read(path: Path) -> bytes:
+def read_photo(path: Path) -> bytes:
+    """Return a photo file's bytes.
+
+    Raises
+    ------
+    PhotoError
+        If it is missing, a folder, empty or cannot be read.
+    """
     try:
         data = path.read_bytes()
     except FileNotFoundError as error:

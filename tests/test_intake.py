@@ -621,6 +621,16 @@ def test_a_photo_changed_after_it_was_stopped_is_looked_at_again(trial, camera):
     assert [body["photo"] for body in entries(trial)] == [sha256_file(path)]
 
 
+def test_a_link_laid_where_the_notes_are_kept_is_not_followed(tmp_path, trial, camera):
+    outside = tmp_path / "outside.txt"
+    outside.write_text("untouched")
+    (trial.directory / "photos").mkdir()
+    (trial.directory / "photos" / ".taking-in.jsonl").symlink_to(outside)
+    draw_photo(camera / SURVEY / "A1-1" / "path.jpg")
+    assert len(take_in(trial, [camera]).taken) == 1
+    assert outside.read_text() == "untouched"
+
+
 def test_photos_of_guard_plants_are_told(tmp_path, camera):
     trial = make_trial(tmp_path / "guarded", Beds(guards_per_plot=1))
     photos = ("A1-1/path.jpg", "A1-3/path.jpg", "A1-3/wall.jpg", "A2-3/path.jpg")

@@ -9,7 +9,7 @@ from types import TracebackType
 from typing import Any, Self, TextIO
 
 from counting import __version__
-from counting.files import canonical_json, sha256_bytes
+from counting.files import canonical_json, inside, sha256_bytes
 from counting.photos.examine import Examined, Wanted
 from counting.photos.exif import Taken
 from counting.photos.quality import Quality
@@ -32,10 +32,18 @@ class Notes:
         The trial's folder.
     wanted : Wanted
         What is looked for in the photos.
+
+    Raises
+    ------
+    CountingError
+        If the trial's folder of photos is a link that leads out of it.
     """
 
     def __init__(self, trial: Path, wanted: Wanted) -> None:
         self._path = trial / "photos" / _NAME
+        if self._path.is_symlink():  # laid by somebody, who knows where it leads
+            self._path.unlink()
+        inside(trial, f"photos/{_NAME}")
         self._wanted = [__version__, wanted.smallest_mm, sorted(wanted.tags)]
         self._stream: TextIO | None = None
         self._known = dict(self._read())

@@ -115,3 +115,27 @@ def test_a_photo_is_announced_in_whole_sentences(browser: Any, sheet: Path) -> N
         said = page.inner_text("#say")
         assert said.startswith("Photo 1 of 6. 6 fruit proposed.")
         assert ".." not in said
+
+
+@pytest.mark.parametrize("size", [(844, 390), (667, 375), (320, 568)])
+def test_on_a_phone_held_sideways_or_a_small_one_all_is_in_reach_and_the_photo_large(
+    browser: Any, sheet: Path, size: tuple[int, int]
+) -> None:
+    width, height = size
+    kind = PHONE | {"viewport": {"width": width, "height": height}}
+    with page_on(browser, sheet, kind) as page:
+        for tool in ("", "#loop"):
+            if tool:
+                page.click(tool)
+            outside = page.evaluate(
+                """() => [...document.querySelectorAll('#photo button')]
+                  .filter((button) => button.offsetParent)
+                  .map((button) => [button.textContent.trim(), button.getBoundingClientRect()])
+                  .filter(([, box]) => box.left < 0 || box.right > innerWidth + 0.5 || box.top < 0
+                    || box.bottom > innerHeight + 0.5 || box.width < 44 || box.height < 44)
+                  .map(([text]) => text)"""
+            )
+            assert outside == []
+        page.click("#loop")
+        stage = page.locator("#stage .stage").bounding_box()
+        assert stage["height"] >= (0.95 if width > height else 0.5) * height

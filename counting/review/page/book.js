@@ -178,7 +178,7 @@ function paceWords() {
   if (!left) return 'all done';
   const minutes = minutesLeft();
   if (minutes === null) return '';
-  return minutes < 1 ? 'less than a minute left' : `about ${many(Math.round(minutes), 'minute')} left`;
+  return minutes < 1 ? 'under a minute left' : `about ${many(Math.round(minutes), 'minute')} left`;
 }
 
 /** One photo as the corrections file has it. */

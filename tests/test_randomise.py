@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from itertools import combinations
+from math import comb
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from references import dataset, expected
+from scipy.stats import chisquare
 
 from counting.analysis.compare import compare
 from counting.analysis.question import Question
-from counting.analysis.randomise import randomisation_test
+from counting.analysis.randomise import _drawn_sets, randomisation_test
 
 
 def test_the_sleep_data_give_the_enumerated_p_with_and_without_pairs() -> None:
@@ -92,6 +94,25 @@ def test_a_large_trial_is_drawn_at_random_with_the_seed_kept() -> None:
     from scipy.stats import norm
 
     assert found.p == pytest.approx(2 * norm.sf(abs(t)), abs=0.015)
+
+
+@settings(deadline=None, max_examples=30)
+@given(st.integers(1, 30), st.data())
+def test_drawn_sets_have_their_size(n: int, pick: st.DataObject) -> None:
+    taken = pick.draw(st.integers(0, n))
+    sets = _drawn_sets(np.random.default_rng(n), n, taken, 50)
+    assert sets.shape == (50, n)
+    assert set(np.unique(sets)) <= {0.0, 1.0}
+    assert np.all(sets.sum(axis=1) == taken)
+
+
+@pytest.mark.parametrize("taken", [1, 2, 3, 4])
+def test_all_sets_are_drawn_equally_often(taken: int) -> None:
+    sets = _drawn_sets(np.random.default_rng(6), 5, taken, 40_000)
+    times = np.unique(sets @ 2.0 ** np.arange(5), return_counts=True)[1]
+    assert len(times) == comb(5, taken)
+    # chi-squared of equal frequencies
+    assert chisquare(times).pvalue > 0.001
 
 
 def test_draws_keep_to_the_blocks() -> None:

@@ -15,6 +15,8 @@ __all__ = ["dunnett", "hodges_lehmann", "ratio_of_means", "single_step", "welch"
 
 Floats = NDArray[np.float64]
 
+_SORTING = 8
+"""Sorting differences takes about so many times as long as finding the few that are wanted."""
 _EXACT_BELOW = 50
 """Exact rank intervals for groups smaller than this without ties; common practice."""
 
@@ -185,34 +187,34 @@ def hodges_lehmann(group: Floats, control: Floats, level: float = 0.95) -> Estim
     n, m = len(group), len(control)
     if not n or not m:
         return NO_ESTIMATE
-    differences, weights = _differences(group, control)
-    reached = np.cumsum(weights)
     total = n * m
-    lower = differences[np.searchsorted(reached, (total + 1) // 2)]
-    upper = differences[np.searchsorted(reached, total // 2 + 1)]
-    value = float(lower + upper) / 2
     tied = len(np.unique(np.concatenate([group, control]))) < n + m
     outside = _exact_rank(n, m, level) if _is_small(n, m) and not tied else None
     if outside is None and (tied or not _is_small(n, m)):
         outside = _normal_rank(group, control, level)
-    if outside is None or outside < 1:
-        return Estimate(value)
-    low = float(differences[np.searchsorted(reached, outside)])
-    high = float(differences[np.searchsorted(reached, total + 1 - outside)])
-    return Estimate(value, low, high)
+    ranks = [(total + 1) // 2, total // 2 + 1]
+    if outside is not None and outside >= 1:
+        ranks += [outside, total + 1 - outside]
+    lower, upper, *ends = _ranked_differences(group, control, ranks)
+    return Estimate((lower + upper) / 2, *ends)
 
 
 def _is_small(n: int, m: int) -> bool:
     return n < _EXACT_BELOW and m < _EXACT_BELOW
 
 
-def _differences(group: Floats, control: Floats) -> tuple[Floats, NDArray[np.int64]]:
-    """Sorted differences with the number of pairs that give each; repeated values only once."""
+def _ranked_differences(group: Floats, control: Floats, ranks: list[int]) -> list[float]:
+    """Differences of these ranks, from 1, among all; repeated values are worked out only once."""
     a, times_a = np.unique(group, return_counts=True)
     b, times_b = np.unique(control, return_counts=True)
+    places = np.array(ranks) - 1
+    if len(a) * len(b) * _SORTING > len(group) * len(control):
+        every = np.subtract.outer(group, control).ravel()
+        return [float(value) for value in np.partition(every, places)[places]]
     differences = np.subtract.outer(a, b).ravel()
     order = np.argsort(differences, kind="stable")
-    return differences[order], np.multiply.outer(times_a, times_b).ravel()[order]
+    reached = np.cumsum(np.multiply.outer(times_a, times_b).ravel()[order])
+    return [float(value) for value in differences[order][np.searchsorted(reached, ranks)]]
 
 
 def _exact_rank(n: int, m: int, level: float) -> int | None:

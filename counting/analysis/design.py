@@ -51,7 +51,8 @@ def design_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> De
         names = list(dict.fromkeys(table["block"]))
         columns += [_is(table["block"], name) for name in names[1:]]
     matrix = np.column_stack(columns)
-    if np.linalg.matrix_rank(matrix) < matrix.shape[1]:
+    # whole numbers: the products are exact, and their rank is that of the matrix
+    if np.linalg.matrix_rank(matrix.T @ matrix, hermitian=True) < matrix.shape[1]:
         return None
     return Design(matrix, tuple(present[1:]), blocked)
 

@@ -111,14 +111,15 @@ def within_blocks(matrix: Floats, column: int, values: Floats, level: float = 0.
 
 def _least_squares(matrix: Floats, values: Floats) -> tuple[Floats, Floats]:
     """Coefficients and covariance; residuals that are only rounding count as none."""
-    coefficients = np.asarray(np.linalg.lstsq(matrix, values, rcond=None)[0], "float64")
+    inverse = np.linalg.inv(matrix.T @ matrix)
+    coefficients = np.asarray(inverse @ (matrix.T @ values), "float64")
     residual = values - matrix @ coefficients
     df = matrix.shape[0] - matrix.shape[1]
     square = float(residual @ residual)
     if square <= 1e-24 * float(values @ values):
         square = 0.0
     scale = square / df if df > 0 else math.nan
-    return coefficients, np.asarray(scale * np.linalg.inv(matrix.T @ matrix), "float64")
+    return coefficients, np.asarray(scale * inverse, "float64")
 
 
 def dunnett(samples: dict[str, Floats], control: str, seed: int) -> dict[str, float]:

@@ -181,8 +181,28 @@ def test_events_of_one_day_share_a_place_and_early_ones_are_only_listed():
 def test_the_map_names_groups_by_the_letters_that_tell_them_apart():
     assert short_names(["control", "compost"]) == {"control": "Con", "compost": "Com"}
     assert short_names(["plain", "grafted"]) == {"plain": "P", "grafted": "G"}
-    assert short_names(["a", "A"]) == {"a": "a", "A": "A"}
+    assert short_names(["a", "A"]) == {"a": "A", "A": "B"}
     assert short_names([]) == {}
+    long = ["seaweed, full rate", "seaweed, half rate", "water"]
+    assert list(short_names(long).values()) == ["A", "B", "C"]
+
+
+def test_long_names_and_many_events_leave_each_other_room():
+    groups = [
+        {"group": f"seaweed extract at {rate} rate", "n": 3, "mean": 2.0}
+        | {"mean_low": 1.0, "mean_high": 3.0}
+        for rate in ("full", "half", "quarter")
+    ]
+    table = pd.DataFrame({"group": [g["group"] for g in groups], "value": [1.0, 2.0, 3.0]})
+    drawn = plots.every_plant(table, groups, "fruit")
+    assert max(len(line) for line in re.findall(r">([^<>]*seaweed[^<>]*)</", drawn)[1:]) <= 46
+    days = pd.date_range("2026-06-01", periods=12, freq="3D")
+    events = pd.DataFrame({"at": days.strftime("%Y-%m-%dT08:00")})
+    surveys = pd.DataFrame(
+        {"group": ["a"] * 2, "survey": ["2026-06-01", "2026-07-06"], "value": [1.0, 2.0]}
+    )
+    course = plots.course(surveys, ["a"], "fruit", events)
+    assert re.search(r"rotate\(-90[^>]*>12</text>", course)
 
 
 def test_dates_and_percentages_stay_on_one_line(counted):

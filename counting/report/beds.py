@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
@@ -21,6 +22,8 @@ _SQUARE = 0.52
 """Side of a plant's square in inches, while the row fits on the page."""
 _WIDEST = 7.0
 """Inches between the margins of A4."""
+_LETTERS = 3
+"""More do not fit into the corner of a square."""
 _LEAST_PX, _MOST_PX = 26, 76
 """A square narrower than the first on the screen holds no number that can be read; one wider than
 the second is larger than it need be."""
@@ -37,13 +40,15 @@ class _Look:
 
 
 def short_names(groups: Sequence[str]) -> dict[str, str]:
-    """Return for each group the fewest first letters that tell it from the others."""
-    longest = max(map(len, groups), default=1)
-    for length in range(1, longest + 1):
+    """Return for each group the fewest first letters that tell it from the others.
+
+    Where that takes more than three, they are A, B, C and so on in their order.
+    """
+    for length in range(1, _LETTERS + 1):
         cut = [group[:length].strip().capitalize() for group in groups]
         if len(set(cut)) == len(groups):
             return dict(zip(groups, cut, strict=True))
-    return {group: group for group in groups}
+    return {group: ascii_uppercase[place % 26] for place, group in enumerate(groups)}
 
 
 def bed_map(table: pd.DataFrame, groups: Sequence[str], label: str) -> str:

@@ -68,7 +68,10 @@ class Making:
 
     def sentences(self) -> list[str]:
         """Return what stands behind the counts, one sentence each."""
-        lines = [f"{_photos(self.photos)} taken in; fruit was proposed on {self.proposed} of them."]
+        lines = []
+        if self.photos:
+            taken = f"{_photos(self.photos)} taken in"
+            lines.append(f"{taken}; fruit was proposed on {self.proposed} of them.")
         if self.confirmed:
             who = and_list(list(self.reviewers))
             lines.append(f"{_photos(self.confirmed)} confirmed by {who}: {_marks(self)}.")

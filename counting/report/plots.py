@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,11 +24,13 @@ _BEFORE = pd.Timedelta(days=14)
 _WIDTH = 4.8
 """Inches: letters of 10 points can then be read on a phone's page of 350 px."""
 _LEGEND_LETTERS = 46
-"""More letters than this do not stand beside one another above a plot."""
+"""More letters than this do not stand beside one another above or under a plot."""
 _ASIDE = 0.012
 """Groups are drawn this share of the surveys' span apart, so that their bars do not cover."""
-_NEAR = 0.025
+_NEAR = 0.03
 """Event numbers nearer than this share of the plot's width would stand on one another."""
+_UPRIGHT = 8
+"""More event numbers than this are turned, so that they find room beside one another."""
 
 
 def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: str) -> str:
@@ -61,7 +64,9 @@ def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: st
                 linewidths=0,
             )
             _interval(axes, place + 0.3, entry, colour_of(place))
-        axes.set_xticks(range(len(groups)), [f"{g['group']}\n({g['n']})" for g in groups])
+        room = max(_LEGEND_LETTERS // max(len(groups), 1), 6)
+        names = [f"{fill(g['group'], room)}\n({g['n']})" for g in groups]
+        axes.set_xticks(range(len(groups)), names)
         axes.set_xlim(-0.6, len(groups) - 0.3)
         axes.set_ylim(bottom=min(0, axes.get_ylim()[0]))
         axes.yaxis.set_major_locator(MaxNLocator(nbins=6))
@@ -202,7 +207,9 @@ def _mark_events(axes: Axes, days: dict[int, pd.Timestamp]) -> None:
         text = ", ".join(map(str, numbers))
         x: Any = day
         above = axes.get_xaxis_transform()
-        axes.text(x, 1.01, text, va="bottom", ha="center", fontsize=8.5, transform=above)
+        turned = 90 if len(together) > _UPRIGHT else 0
+        style = {"va": "bottom", "ha": "center", "fontsize": 8.5, "rotation": turned}
+        axes.text(x, 1.01, text, transform=above, fontdict=style)
 
 
 def _spread(values: np.ndarray) -> np.ndarray:

@@ -99,6 +99,7 @@ def _groups(main: Comparison) -> TextTable:
 def _comparisons(main: Comparison) -> TextTable:
     """Return every estimate of every group against the control, one line each."""
     several = len(main.comparisons) > 1
+    above = next((group.share_above.above for group in main.groups if group.share_above), 0.0)
     rows = []
     for each in main.comparisons:
         lines: list[tuple[str, float | None, float | None, float | None, float | None]] = [
@@ -120,7 +121,7 @@ def _comparisons(main: Comparison) -> TextTable:
             low, high = share.low, share.high
             points = [100 * x if x is not None else None for x in (share.difference, low, high)]
             rows.append(
-                [each.group, "share above, difference in points", _number(points[0])]
+                [each.group, f"share above {above:g}, in percentage points", _number(points[0])]
                 + [_interval(points[1], points[2]), ""]
             )
     level = f"{100 * main.level:g} % interval"

@@ -20,9 +20,8 @@ _STAGES = {
 def facts(trial: Trial, numbers: Figures) -> str:
     """Return one line: crop, groups, plants, blocks, surveys."""
     plan = trial.plan
-    groups = " against ".join(
-        group.name for group in sorted(plan.groups, key=lambda group: group.name == plan.control)
-    )
+    treated = [group.name for group in plan.groups if group.name != plan.control]
+    groups = f"{and_list(treated)} against {plan.control}"
     surveys = sorted({survey for survey in numbers.table["survey"] if survey})
     when = f"{surveys[0]} to {surveys[-1]}" if len(surveys) > 1 else "".join(surveys)
     kept = trial.plants[~trial.plants["guard"].fillna(value=False)]

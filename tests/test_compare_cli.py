@@ -8,9 +8,10 @@ from typing import Any
 
 import pytest
 from references import dataset, expected
-from trials import SURVEY, Beds, add_photo, confirm, make_trial
+from trials import SURVEY, Beds, add_photo, confirm, make_trial, marks
 from typer.testing import CliRunner
 
+from counting.analysis.unreviewed import expected_counts
 from counting.cli import app
 from counting.errors import CountingError
 from counting.plan.trial import Trial
@@ -239,6 +240,59 @@ def test_unreviewed_photos_never_count_unless_asked_for(tmp_path: Path) -> None:
     (contrast,) = found["comparisons"]
     assert contrast["ratio_method"].endswith("multiple imputation")
     assert contrast["ratio_low"] < contrast["ratio"] < contrast["ratio_high"]
+
+
+def two_sides(directory: Path, reviewed: int) -> Trial:
+    """An invented trial: 10 fruit from either side, of which reviewers link 4; some unreviewed."""
+    trial = make_trial(directory, Beds(blocks=4, plants_per_plot=3))
+    for number, code in enumerate(trial.plants["code"]):
+        path = add_photo(trial, code, side="path")
+        wall = add_photo(trial, code, side="wall")
+        proposal(trial, path, 10.0, 9.0, 11.0)
+        proposal(trial, wall, 10.0, 9.0, 11.0)
+        if number < reviewed:
+            confirm(trial, path, 10)
+            linked = marks(10)
+            for at in range(4 + number % 2):
+                linked[at]["twin"] = f"{path}:{at}"
+            confirm(trial, wall, 10, marks=linked)
+    return trial
+
+
+def test_fruit_that_two_unreviewed_photos_show_are_taken_off_as_on_reviewed_plants(
+    tmp_path: Path,
+) -> None:
+    trial = two_sides(tmp_path / "t", reviewed=16)
+    with trial.ledger() as ledger:
+        expected = expected_counts(trial, ledger)
+    # eight plants of 20 - 4 fruit and eight of 20 - 5, of 320 counted photo by photo
+    assert len(expected) == 8
+    assert [each.value for each in expected] == pytest.approx([20 * 248 / 320] * 8)
+    assert all(each.shown_twice == pytest.approx(1 - 248 / 320) for each in expected)
+    photo_error = 2**0.5 / 1.6449
+    assert all(each.sd > photo_error * 248 / 320 for each in expected)
+    found = as_json("compare", tmp_path / "t", "--include-unreviewed")
+    assert "22 % was taken off, as on the plants of which all photos" in found["cautions"][0]
+    means = [group["plants"]["mean"] for group in found["groups"]]
+    assert means == pytest.approx([15.5, 15.5], abs=0.3)
+
+
+def test_without_plants_reviewed_whole_the_double_count_is_said(tmp_path: Path) -> None:
+    two_sides(tmp_path / "t", reviewed=2)
+    found = as_json("compare", tmp_path / "t", "--include-unreviewed")
+    assert "two photos of such a plant show is counted twice" in found["cautions"][0]
+
+
+def test_photos_of_single_trusses_show_no_fruit_twice(tmp_path: Path) -> None:
+    trial = make_trial(tmp_path / "t", Beds(blocks=4, plants_per_plot=3))
+    for code in trial.plants["code"]:
+        for truss in (1, 2):
+            proposal(trial, add_photo(trial, code, truss=truss), 10.0, 9.0, 11.0)
+    with trial.ledger() as ledger:
+        assert {each.value for each in expected_counts(trial, ledger)} == {20.0}
+    found = as_json("compare", tmp_path / "t", "--include-unreviewed")
+    assert "twice" not in found["cautions"][0]
+    assert "taken off" not in found["cautions"][0]
 
 
 def test_the_less_is_known_of_unreviewed_photos_the_wider_the_interval(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,9 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from counting.analysis.compare import compare
-from counting.analysis.question import Question
+from counting.analysis.overlap import NO_OVERLAP, Overlap, may_overlap, overlap_of
+from counting.analysis.phrases import percent
+from counting.analysis.question import ALL_SURVEYS, Question
 from counting.analysis.result import Comparison, Contrast, Estimate
 from counting.analysis.verdicts import about_verdicts
 from counting.analysis.words import worded
@@ -42,6 +45,9 @@ class Expected:
         Standard deviation of the expected part.
     photos : int
         Photos not reviewed.
+    shown_twice : float or None
+        Share taken off for fruit that two photos of the plant show; 0 with a single photo (or one
+        of each truss), None where it is not known, so that such fruit count twice.
     """
 
     survey: str
@@ -49,6 +55,7 @@ class Expected:
     value: float
     sd: float
     photos: int
+    shown_twice: float | None
 
 
 def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
@@ -56,6 +63,8 @@ def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
 
     A plant is left out where one of its photos has neither an answer nor a proposal, or the answer
     that it cannot be counted; guard plants and plants left out with a reason are left out too.
+    Nobody has said which fruit of unreviewed photos are the same: the overlap of a plant's photos
+    is taken as on the plants of the survey of which all photos were reviewed.
     """
     proposals = {entry.key: entry.body for entry in ledger.standing("proposal")}
     out = {(each.plant, each.survey) for each in exclusions(ledger) if each.plant}
@@ -63,6 +72,10 @@ def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
     by_plant: dict[tuple[str, str], list[Answer]] = defaultdict(list)
     for answer in standing_answers(ledger):
         by_plant[answer.survey, answer.plant].append(answer)
+    overlaps = {
+        survey: overlap_of(answers for (day, _), answers in by_plant.items() if day == survey)
+        for survey in {survey for survey, _ in by_plant}
+    }
     found = []
     for (survey, plant), answers in sorted(by_plant.items()):
         waiting = [answer for answer in answers if not answer.answer]
@@ -71,11 +84,26 @@ def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
         gone = plant in guards or (plant, survey) in out or (plant, "") in out
         if not waiting or lost or bare or gone:
             continue
-        bodies = [proposals[answer.photo] for answer in waiting]
-        value = len(tell_apart(answers)) + sum(float(body["count"]) for body in bodies)
-        sd = math.sqrt(sum(_sd(body["count_low"], body["count_high"]) ** 2 for body in bodies))
-        found.append(Expected(survey, plant, value, sd, len(waiting)))
+        overlap = overlaps[survey] if may_overlap(answers) else NO_OVERLAP
+        found.append(_expected(answers, [proposals[answer.photo] for answer in waiting], overlap))
     return found
+
+
+def _expected(
+    answers: list[Answer], bodies: list[dict[str, Any]], overlap: Overlap | None
+) -> Expected:
+    """Put a plant's confirmed and expected fruit together."""
+    count = sum(float(body["count"]) for body in bodies)
+    sd = math.sqrt(sum(_sd(body["count_low"], body["count_high"]) ** 2 for body in bodies))
+    confirmed = len(tell_apart(answers))
+    value = confirmed + count
+    if overlap is not None:
+        alone = sum(len(tell_apart([answer])) for answer in answers)
+        value, sd = overlap.apply(alone + count, sd)
+        value = max(value, float(confirmed))
+    first = answers[0]
+    off = None if overlap is None else 1 - overlap.share
+    return Expected(first.survey, first.plant, value, sd, len(bodies), off)
 
 
 def _sd(low: float, high: float) -> float:
@@ -88,7 +116,8 @@ def with_expected(trial: Trial, table: pd.DataFrame, expected: list[Expected]) -
     Returns
     -------
     DataFrame
-        The columns of `table` and ``sd`` (float64, 0 where a person counted).
+        The columns of `table`, ``sd`` and ``shown_twice`` (float64): 0 where a person counted, see
+        `Expected`; the latter is missing where it is not known.
     """
     places = trial.plants.set_index("code")[["group", "block", "plot"]]
     rows = [
@@ -105,17 +134,18 @@ def with_expected(trial: Trial, table: pd.DataFrame, expected: list[Expected]) -
             "note": f"expected on {each.photos} photos not reviewed",
             **places.loc[each.plant].to_dict(),
             "sd": each.sd,
+            "shown_twice": np.nan if each.shown_twice is None else each.shown_twice,
         }
         for each in expected
         if each.plant in places.index
     ]
     if not rows:
-        return table.assign(sd=0.0)
+        return table.assign(sd=0.0, shown_twice=0.0)
     fresh = pd.DataFrame(rows)
     taken = pd.MultiIndex.from_frame(fresh[["survey", "plant"]])
     photo = (table["measure"] == "fruit") & (table["source"] == "photo") & table["truss"].isna()
     replaced = photo & pd.MultiIndex.from_frame(table[["survey", "plant"]]).isin(taken)
-    kept = table[~replaced].assign(sd=0.0)
+    kept = table[~replaced].assign(sd=0.0, shown_twice=0.0)
     return pd.concat([kept, fresh.astype(kept.dtypes.to_dict())], ignore_index=True)
 
 
@@ -139,6 +169,8 @@ def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison
     """
     base = compare(table, question)
     drawn = (table["sd"] > 0).to_numpy()
+    if base.survey not in {None, ALL_SURVEYS}:
+        drawn = drawn & (table["survey"] == base.survey).to_numpy()
     if not drawn.any() or base.kind != "count":
         return base
     rng = np.random.default_rng(question.seed)
@@ -148,12 +180,7 @@ def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison
         _pooled(contrast, [each.comparisons[place] for each in completed], question.level)
         for place, contrast in enumerate(base.comparisons)
     )
-    plants = int(table.loc[drawn, "plant"].nunique())
-    caution = (
-        f"The counts of {plants} plants rest in part on photos that nobody has reviewed: expected "
-        "counts stand for them, their uncertainty is in the intervals of difference and ratio, and "
-        "a fruit that two such photos show is counted twice."
-    )
+    caution = _caution(table[drawn])
     alpha, blocked = 1 - question.level, (base.blocks or 0) > 1
     stale, fresh = (
         about_verdicts(each, base.kind, alpha, blocked=blocked)
@@ -161,6 +188,25 @@ def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison
     )
     kept = (text for text in base.cautions if text not in stale)
     return worded(replace(base, comparisons=contrasts, cautions=(caution, *fresh, *kept)))
+
+
+def _caution(expected: pd.DataFrame) -> str:
+    """What the reader must know of the expected counts."""
+    plants = int(expected["plant"].nunique())
+    text = (
+        f"The counts of {plants} plants rest in part on photos that nobody has reviewed: "
+        "expected counts stand for them, and their uncertainty is in the intervals of difference "
+        "and ratio."
+    )
+    off = expected["shown_twice"]
+    if off.isna().any():
+        return f"{text} A fruit that two photos of such a plant show is counted twice."
+    if (off > 0).any():
+        return (
+            f"{text} For fruit that two photos of such a plant show, {percent(float(off.max()))} "
+            "was taken off, as on the plants of which all photos were reviewed."
+        )
+    return text
 
 
 def _completed(

@@ -1,0 +1,96 @@
+"""How much of what the photos of one plant show they show twice."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from counting.records.confirmed import Answer, tell_apart
+
+__all__ = ["NO_OVERLAP", "Overlap", "may_overlap", "overlap_of"]
+
+_FEW = 3
+"""Plants below which an overlap is not estimated; a spread needs at least so many."""
+
+
+@dataclass(frozen=True, slots=True)
+class Overlap:
+    """Fruit told apart, as a share of the fruit counted photo by photo.
+
+    Attributes
+    ----------
+    share : float
+        1 where no fruit is shown twice.
+    spread : float
+        By how much a plant's own share differs, for each fruit counted on it (SD).
+    plants : int
+        Plants that it was learned from.
+    """
+
+    share: float
+    spread: float
+    plants: int
+
+    def apply(self, counted: float, sd: float) -> tuple[float, float]:
+        """Return the fruit told apart of a plant, with its SD.
+
+        Parameters
+        ----------
+        counted, sd : float
+            Fruit counted photo by photo, and what is not known of it.
+        """
+        return self.share * counted, math.hypot(self.share * sd, self.spread * counted)
+
+
+NO_OVERLAP = Overlap(1.0, 0.0, 0)
+"""Of a plant with a single photo."""
+
+
+def may_overlap(answers: Sequence[Answer]) -> bool:
+    """Whether two of a plant's photos can show the same fruit: not if each is of its own truss.
+
+    Parameters
+    ----------
+    answers : sequence of Answer
+        The photos of one plant at one survey.
+    """
+    trusses = {answer.truss for answer in answers}
+    return len(answers) > 1 and (None in trusses or len(trusses) < len(answers))
+
+
+def overlap_of(plants: Iterable[Sequence[Answer]]) -> Overlap | None:
+    """Learn the overlap from plants of which several photos were all reviewed.
+
+    The share is a ratio of totals and its spread that of the plants' own shares about it, by which
+    the share for another plant is uncertain.
+
+    Parameters
+    ----------
+    plants : iterable of sequence of Answer
+        The photos of each plant at one survey.
+
+    Returns
+    -------
+    Overlap or None
+        None with fewer than three such plants.
+
+    References
+    ----------
+    Cochran (1977) Sampling Techniques, 3rd ed., sec. 6.3 (ratio of totals).
+    """
+    pairs = [
+        (float(len(tell_apart(answers))), float(sum(len(tell_apart([one])) for one in answers)))
+        for answers in plants
+        if may_overlap(answers) and all(answer.answer == "counted" for answer in answers)
+    ]
+    apart, counted = np.array([pair for pair in pairs if pair[1] > 0]).reshape(-1, 2).T
+    n = len(counted)
+    if n < _FEW:
+        return None
+    share = float(apart.sum() / counted.sum())
+    off = (apart - share * counted) / counted.mean()
+    spread = math.sqrt(float(np.sum(off**2)) / (n - 1) * (1 + 1 / n))
+    return Overlap(share, spread, n)

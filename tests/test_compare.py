@@ -343,6 +343,37 @@ DEGENERATE: dict[str, dict[str, list[object]]] = {
     "negative values": {"value": [-1.5, 2, 3, -4], "group": list("aabb")},
     "huge counts": {"value": [10**9, 10**9 + 5, 2 * 10**9, 3 * 10**9], "group": list("aabb")},
     "infinite": {"value": [1, math.inf, 3, 4], "group": list("aabb")},
+    "zeros in one group, with blocks": {
+        "value": [0, 0, 0, 4, 5, 6],
+        "group": list("aaabbb"),
+        "block": list("123123"),
+    },
+    "a group that shares no fruit with the others": {
+        "value": [0, 5, 5, 3, 4],
+        "group": list("abaaa"),
+        "block": list("11222"),
+    },
+    "two plants in each group": {"value": [4, 9, 12, 15], "group": list("aabb")},
+    "two plants alike in each group": {"value": [4, 4, 12, 12], "group": list("aabb")},
+    "one plot for each group, one of zeros": {
+        "value": [0, 0, 0, 15, 3, 6],
+        "group": list("aaabbb"),
+        "plot": list("111222"),
+    },
+    "one plot against two": {
+        "value": [4, 9, 12, 15, 3, 6],
+        "group": list("aabbbb"),
+        "plot": list("112233"),
+    },
+    "a block of zeros": {
+        "value": [0, 0, 4, 5, 6, 9],
+        "group": list("ababab"),
+        "block": list("112233"),
+    },
+    "wildly different counts": {
+        "value": [0, 0, 0, 10**6, 0, 3, 0, 10**7],
+        "group": list("aaaabbbb"),
+    },
     "a group of three alone": {"value": [1, 5, 2, 6, 9], "group": list("aabbc")},
 }
 
@@ -357,6 +388,37 @@ def test_degenerate_input_gives_a_worded_answer(name: str, kind: str | None) -> 
     assert "null" in text or found.comparisons[0].difference is not None
     assert found.sentence.endswith(".")
     assert found.cautions
+
+
+def test_a_group_that_shares_no_fruit_with_the_others_has_no_ratio() -> None:
+    # in block 1 the control carries none, and the group is nowhere else: the fit has no end
+    table = pd.DataFrame(DEGENERATE["a group that shares no fruit with the others"])
+    (contrast,) = compare(table, Question("fruit", control="a")).comparisons
+    assert contrast.ratio is None
+    assert contrast.ratio_method is None
+    assert "a ratio cannot be given" in contrast.sentence
+
+
+def test_values_without_variation_are_told_without_an_interval() -> None:
+    for name in ("identical values", "identical within groups", "two plants alike in each group"):
+        found = compare(pd.DataFrame(DEGENERATE[name]), Question("fruit", control="a"))
+        (contrast,) = found.comparisons
+        assert contrast.ratio is not None
+        assert (contrast.ratio_low, contrast.ratio_high, contrast.ratio_p) == (None, None, None)
+        assert "how far chance could have made this cannot be judged" in found.sentence
+
+
+def test_plants_without_any_fruit_are_told_so() -> None:
+    found = compare(pd.DataFrame(DEGENERATE["all zeros"]), Question("fruit", control="a"))
+    assert found.sentence == (
+        "Neither plants of group b nor plants of group a carried any fruit, 4 plants."
+    )
+
+
+def test_an_endless_interval_is_not_read_out() -> None:
+    table = pd.DataFrame(DEGENERATE["wildly different counts"])
+    found = compare(table, Question("fruit", control="a"))
+    assert "over 1000 times as many" in found.sentence
 
 
 def test_a_group_of_the_plan_without_values_is_named() -> None:

@@ -89,8 +89,9 @@ def about_counts(
     if dispersion.index is None:
         said.append("The dispersion of the counts cannot be computed from so few or empty counts.")
     elif dispersion.k is None:
+        more = "no more" if dispersion.index <= 1 else "little more"
         said.append(
-            f"The counts vary no more than chance makes counts vary (index of dispersion "
+            f"The counts vary {more} than chance makes counts vary (index of dispersion "
             f"{number(dispersion.index)}), so the negative binomial has no k."
         )
     if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:
@@ -131,12 +132,15 @@ def about_tests(contrasts: tuple[Contrast, ...], alpha: float) -> list[str]:
     return said
 
 
-def about_ratios(contrasts: tuple[Contrast, ...], kind: str) -> list[str]:
+def about_ratios(contrasts: tuple[Contrast, ...], kind: str, *, blocked: bool) -> list[str]:
     """Ratios that do not exist."""
     without = [c.group for c in contrasts if c.ratio is None and c.difference is not None]
     if not without or kind == "grade":
         return []
-    why = "a group without any has no ratio" if kind == "count" else "means must be above 0"
+    why = "means must be above 0"
+    if kind == "count":
+        where = ", there or in the blocks that it shares with others," if blocked else ""
+        why = f"a group without any{where} has no ratio"
     return [f"No ratio to the control for {and_list(without)}: {why}."]
 
 

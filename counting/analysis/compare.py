@@ -132,7 +132,7 @@ def _cautions(
     if selection.kind == "count":
         said += cautions.about_counts(models.dispersion, models.zeros, contrasts, alpha)
     said += about_verdicts(contrasts, selection.kind, alpha, blocked=units.blocked)
-    said += cautions.about_ratios(contrasts, selection.kind)
+    said += cautions.about_ratios(contrasts, selection.kind, blocked=units.blocked)
     said += cautions.about_tests(contrasts, alpha)
     said += cautions.about_many(contrasts)
     return said + cautions.always(selection, selection.kind)

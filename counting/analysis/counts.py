@@ -30,6 +30,11 @@ Variance = Literal["negative binomial", "mean"]
 (quasi-Poisson)."""
 
 _ROUNDS = 100
+_ROUNDING = 1e-15
+"""A chi-squared smaller than this is the fit's own rounding."""
+_FARTHEST = 20.0
+"""Log ratio beyond which there is none: the fit runs off to no fruit at all, as where a group
+shares with the others only blocks in which it, or they, carry nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +45,8 @@ class CountModel:
     ----------
     method : str
         What was fitted, in words.
+    groups : tuple of str
+        Those that have a ratio.
     log_ratios : dict of str to float
         Of each group to the control.
     covariance : (g, g) float64
@@ -111,7 +118,8 @@ def dispersion(counts: Floats, exposure: Floats, design: Design, k: float | None
 def _pearson(counts: Floats, fitted: Floats) -> float:
     """Pearson's chi-squared of the Poisson model."""
     live = fitted > 0
-    return float(np.sum((counts[live] - fitted[live]) ** 2 / fitted[live]))
+    chi2 = float(np.sum((counts[live] - fitted[live]) ** 2 / fitted[live]))
+    return chi2 if chi2 > _ROUNDING else 0.0
 
 
 def fit_counts(
@@ -173,13 +181,15 @@ def _model(
     else:
         variance = fit.fitted + fit.fitted**2 / adjusted
     likely = fit.fitted + (fit.fitted**2 / fit.size if fit.size else 0.0)
-    groups = slice(1, 1 + len(design.groups))
+    logs = dict(zip(design.groups, fit.coefficients[1:].tolist(), strict=False))
+    logs = {name: log for name, log in logs.items() if abs(log) < _FARTHEST}
+    places = [1 + design.groups.index(name) for name in logs]
     return CountModel(
         method="quasi-Poisson" if adjusted is None else "negative binomial",
-        groups=design.groups,
-        log_ratios={n: float(fit.coefficients[1 + i]) for i, n in enumerate(design.groups)},
-        covariance=cells.covariance(fit, variance)[groups, groups],
-        likely_covariance=cells.covariance(fit, likely)[groups, groups],
+        groups=tuple(logs),
+        log_ratios=logs,
+        covariance=cells.covariance(fit, variance)[np.ix_(places, places)],
+        likely_covariance=cells.covariance(fit, likely)[np.ix_(places, places)],
         df=float(df),
         k=fit.size,
         k_se=size_se(counts, fit.fitted, fit.size) if fit.size else None,

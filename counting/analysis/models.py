@@ -42,8 +42,8 @@ def fit_models(units: Units, selection: Selection, question: Question) -> tuple[
     design = design_of(table, groups, units.blocked) if len(table) else None
     if design is None and units.blocked:
         notes.append(
-            "Groups and blocks cannot be told apart (each block holds one group): the blocks are "
-            "left out."
+            "Groups and blocks cannot be told apart (a group shares no block with the others): the "
+            "blocks are left out."
         )
         design = design_of(table, groups, blocked=False)
     samples = {

@@ -13,6 +13,8 @@ __all__ = ["reworded", "worded"]
 
 _MANIFOLD = 5.0
 """From here on people think in times, not in percent."""
+_BEYOND = 1000.0
+_SAME = 1e-9
 _DOUBLE = 1.0
 _ALL_PERCENT = 100.0
 """No two percentages differ by more."""
@@ -182,13 +184,13 @@ def _claim(contrast: Contrast, estimate: Estimate, setting: _Setting, span: str)
     value = estimate.value or 0.0
     group, control = plants_of(contrast.group), plants_of(contrast.control)
     if _carried(setting):
-        if value == 1:
+        if math.isclose(value, 1, abs_tol=_SAME):
             return f"{_cap(group)} carried as many {_noun(setting)} as {control}"
         way = "more" if value > 1 else "fewer"
         amount = f"{percent(value - 1)} {way} {_noun(setting)}"
         return f"{_cap(group)} carried {amount}{span} than {control}"
     above = value > _neutral(setting)
-    if value == _neutral(setting):
+    if math.isclose(value, _neutral(setting), abs_tol=_SAME):
         return f"{_cap(_noun(setting))} was the same in {group} as in {control}"
     way = "higher" if above else "lower"
     size = percent(value - 1) if setting.kind == "count" else _amount(abs(value), setting)
@@ -219,8 +221,10 @@ def _span(estimate: Estimate, setting: _Setting) -> str:
 def _side(value: float, setting: _Setting) -> str:
     down, up = ("fewer", "more") if _carried(setting) else ("lower", "higher")
     way = up if value >= _neutral(setting) else down
-    if math.isclose(value, _neutral(setting), abs_tol=1e-9):
+    if math.isclose(value, _neutral(setting), abs_tol=_SAME):
         return "no difference"
+    if setting.kind == "count" and value >= _BEYOND:
+        return f"over {number(_BEYOND)} times as {'many' if _carried(setting) else 'high'}"
     if setting.kind == "count" and value >= _MANIFOLD:
         return f"{number(value, 2)} times as {'many' if _carried(setting) else 'high'}"
     if setting.kind == "count":
@@ -278,13 +282,14 @@ def _bare_difference(contrast: Contrast, setting: _Setting) -> str:
     if contrast.difference is None:
         return f"There are not values enough to compare {group} with {control}."
     if contrast.difference == 0:
-        same = f"{_cap(group)} and {control} carried the same {_noun(setting)}"
-        return f"{same}, {_size_of_trial(setting)}."
+        neither = f"Neither {group} nor {control} carried any {_noun(setting)}"
+        return f"{neither}, {_size_of_trial(setting)}."
     way = "more" if contrast.difference > 0 else "fewer"
+    where = ", there or in the blocks that they share" if setting.blocks else ""
     return (
         f"{_cap(group)} carried on average {number(abs(contrast.difference))} {way} "
         f"{_noun(setting)} than {control}, {_size_of_trial(setting)}; "
-        "a ratio cannot be given, since one of the two carried none."
+        f"a ratio cannot be given, since one of the two carried none{where}."
     )
 
 

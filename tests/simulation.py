@@ -229,9 +229,8 @@ def promised(layout: Layout, ratio: float = RATIO) -> float:
     own = (1 + shared) / layout.k
     likeness = shared / (1 / layout.mean + own + shared)
     spread = Spread("count", layout.mean, k=1 / (own + shared), likeness=likeness)
-    if layout.plots:
-        return power_for(spread, Aim(ratio - 1), layout.blocks * layout.plots, layout.plants)
-    return power_for(spread, Aim(ratio - 1), layout.blocks * layout.plants)
+    plots, plants = (layout.plots, layout.plants) if layout.plots else (layout.plants, 1)
+    return power_for(spread, Aim(ratio - 1), layout.blocks * plots, plants, layout.blocks)
 
 
 def main() -> None:

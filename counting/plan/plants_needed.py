@@ -133,7 +133,9 @@ def _pair_variance(spread: Spread, aim: Aim, plants_per_plot: float) -> float:
     return plant * (1 + (plants_per_plot - 1) * spread.likeness) / plants_per_plot
 
 
-def power_for(spread: Spread, aim: Aim, plots: float, plants_per_plot: float = 1) -> float:
+def power_for(
+    spread: Spread, aim: Aim, plots: float, plants_per_plot: float = 1, blocks: int = 1
+) -> float:
     """Return the chance to find the difference with so many plots per group.
 
     Parameters
@@ -146,6 +148,9 @@ def power_for(spread: Spread, aim: Aim, plots: float, plants_per_plot: float = 1
         Plots per group, above 1; fractions are allowed.
     plants_per_plot : float
         Plants counted in each plot.
+    blocks : int
+        Blocks within which the groups are compared: each after the first costs a degree of
+        freedom, which few plots feel.
     """
     pair = _pair_variance(spread, aim, plants_per_plot)
     shift = abs(_effect(spread, aim)) / math.sqrt(pair / plots)
@@ -153,7 +158,7 @@ def power_for(spread: Spread, aim: Aim, plots: float, plants_per_plot: float = 1
     if not aim.small_sample:
         limit = stats.norm.isf(tail)
         return float(stats.norm.sf(limit - shift) + stats.norm.cdf(-limit - shift))
-    freedom = 2 * (plots - 1)
+    freedom = 2 * plots - 1 - blocks
     limit = stats.t.isf(tail, freedom)
     if shift > limit + 37:  # beyond what the noncentral t is computed for; certain
         return 1.0

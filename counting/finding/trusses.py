@@ -66,8 +66,9 @@ def number_trusses(
     typical = _TYPICAL_MM / mm_per_px if mm_per_px else float(np.median(size[sure]))
     places = candidates[["x", "y"]].to_numpy(np.float64) * [_ACROSS, 1.0] / max(typical, 1.0)
     groups = _joined(places[sure])
-    numbers[sure] = _from_below(groups, places[sure, 1])
-    numbers[~sure] = _nearest(places[~sure], places[sure], numbers[sure])
+    numbers[sure] = pd.array(_from_below(groups, places[sure, 1]), dtype="Int64")
+    near = _nearest(places[~sure], places[sure], numbers[sure])
+    numbers[~sure] = pd.array(near, dtype="Int64")
     return numbers
 
 

@@ -399,13 +399,19 @@ def test_a_group_that_shares_no_fruit_with_the_others_has_no_ratio() -> None:
     assert "a ratio cannot be given" in contrast.sentence
 
 
-def test_values_without_variation_are_told_without_an_interval() -> None:
-    for name in ("identical values", "identical within groups", "two plants alike in each group"):
-        found = compare(pd.DataFrame(DEGENERATE[name]), Question("fruit", control="a"))
-        (contrast,) = found.comparisons
-        assert contrast.ratio is not None
-        assert (contrast.ratio_low, contrast.ratio_high, contrast.ratio_p) == (None, None, None)
-        assert "how far chance could have made this cannot be judged" in found.sentence
+def test_counts_without_variation_get_the_interval_that_chance_alone_would_give() -> None:
+    # 7, 7, 7 and 9, 9, 9: Poisson totals 21 and 27, Student's t with 4 degrees of freedom
+    table = pd.DataFrame(DEGENERATE["identical within groups"])
+    found = compare(table, Question("fruit", control="a"))
+    (contrast,) = found.comparisons
+    half = stats.t.ppf(0.975, 4) * math.sqrt(1 / 21 + 1 / 27)
+    assert contrast.ratio_method == "Poisson"
+    assert contrast.ratio_low == pytest.approx(9 / 7 * math.exp(-half))
+    assert contrast.ratio_high == pytest.approx(9 / 7 * math.exp(half))
+    assert contrast.difference_p is None
+    assert any("as wide as chance alone would make it" in text for text in found.cautions)
+    same = compare(pd.DataFrame(DEGENERATE["identical values"]), Question("fruit", control="a"))
+    assert "no difference (between" in same.sentence
 
 
 def test_plants_without_any_fruit_are_told_so() -> None:

@@ -90,9 +90,11 @@ def about_counts(
         said.append("The dispersion of the counts cannot be computed from so few or empty counts.")
     elif dispersion.k is None:
         more = "no more" if dispersion.index <= 1 else "little more"
+        poisson = any((contrast.ratio_method or "").startswith("Poisson") for contrast in contrasts)
         said.append(
             f"The counts vary {more} than chance makes counts vary (index of dispersion "
-            f"{number(dispersion.index)}), so the negative binomial has no k."
+            f"{number(dispersion.index)}), so the negative binomial has no k"
+            f"{'; the interval of the ratio is as wide as chance alone would make it' * poisson}."
         )
     if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:
         said.append(

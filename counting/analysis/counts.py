@@ -132,7 +132,8 @@ def fit_counts(
     k is too large and too sure of itself; the covariance of the coefficients therefore rests on
     the k of the adjusted profile likelihood. Where that has none, since the counts vary no more
     than chance makes counts vary, and for the quasi-Poisson itself, the covariance is the
-    Poisson's times Pearson's chi-squared over n - p. `tests/simulation.md` shows what that gives.
+    Poisson's times Pearson's chi-squared over n - p, or the Poisson's where nothing varies.
+    `tests/simulation.md` shows what that gives.
 
     Parameters
     ----------
@@ -177,15 +178,19 @@ def _model(
     """Gather what was fitted; without an adjusted k the scale is Pearson's."""
     df = len(counts) - design.matrix.shape[1]
     if adjusted is None:
-        variance = fit.fitted * (_pearson(counts, fit.fitted) / df if df > 0 else math.nan)
+        chi2 = _pearson(counts, fit.fitted)
+        # counts without any variation say nothing of chance: then it is the Poisson's
+        method = "quasi-Poisson" if chi2 > 0 else "Poisson"
+        variance = fit.fitted * (chi2 / df if chi2 > 0 and df > 0 else 1.0)
     else:
+        method = "negative binomial"
         variance = fit.fitted + fit.fitted**2 / adjusted
     likely = fit.fitted + (fit.fitted**2 / fit.size if fit.size else 0.0)
     logs = dict(zip(design.groups, fit.coefficients[1:].tolist(), strict=False))
     logs = {name: log for name, log in logs.items() if abs(log) < _FARTHEST}
     places = [1 + design.groups.index(name) for name in logs]
     return CountModel(
-        method="quasi-Poisson" if adjusted is None else "negative binomial",
+        method=method,
         groups=tuple(logs),
         log_ratios=logs,
         covariance=cells.covariance(fit, variance)[np.ix_(places, places)],

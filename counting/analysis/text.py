@@ -138,6 +138,8 @@ def _spread(comparison: Comparison) -> str:
         words.append(f"index of dispersion {number(spread.index)} (p {p_text(spread.p)})")
     if spread.k is not None:
         words.append(f"k {number(spread.k)}")
+    if spread.k_adjusted is not None:
+        words.append(f"k adjusted {number(spread.k_adjusted)}")
     if comparison.cluster.icc is not None:
         words.append(f"correlation of plants within a plot {comparison.cluster.icc:.2f}")
         words.append(f"design effect {number(comparison.cluster.design_effect or 1)}")

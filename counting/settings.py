@@ -14,7 +14,7 @@ STAGES = ("colour", "blobs", "scorer")
 THRESHOLDS = {
     ("colour",): 0.37,
     ("blobs",): 0.23,
-    ("scorer",): 0.48,
+    ("scorer",): 0.5,
     ("colour", "blobs"): 0.37,
 }
 """Confidence of best F1 on held-out scenes where not all stages propose."""

@@ -14,8 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from counting.errors import CountingError
-from counting.finding.boxes import clip, proposed, suppress
+from counting.finding.boxes import clip, overlap, proposed, suppress
 from counting.photos.image import Image
+
+Look = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 __all__ = ["LONG_SIDE", "Network", "scorer", "scorer_with"]
 
@@ -23,7 +25,7 @@ LONG_SIDE = 832
 """Long side the network sees, px: the size its weights were chosen at (see MODEL.md)."""
 FINE_SIDE = 1152
 """Long side of a second look where the fruit are small; boxes of both are joined."""
-_SMALL = 45.0  # px at `LONG_SIDE`: median side of the boxes below which the second look pays
+_SMALL = 60.0  # px at `LONG_SIDE`: median side of the boxes below which the second look pays
 FLOOR = 0.05
 """Least confidence of a peak that becomes a candidate."""
 _LIKELY = 0.3  # confidence from which a box tells how large the fruit are
@@ -31,6 +33,8 @@ _MULTIPLE = 32
 _STRIDE = 4
 _GREY = (114, 114, 114)  # what the network was trained to see beyond the photo's edge
 _SAME_FRUIT = 0.55  # overlap from which two boxes are one fruit; chosen with the weights
+_SAME_IN_BOTH = 0.5  # overlap from which boxes of the two looks are one fruit
+_SEEN_ONCE = 0.8  # what a look's confidence is worth where the other look shows no such box
 
 
 class Network:
@@ -55,9 +59,7 @@ class Network:
             raise CountingError(path, f"cannot be loaded ({error.err})", mend=mend) from error
         self._lock = threading.Lock()
 
-    def boxes(
-        self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def boxes(self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE) -> Look:
         """Return boxes (N, 4) in px of `rgb` (centre x, y, width, height) and confidences (N,).
 
         Parameters
@@ -129,8 +131,24 @@ def scorer_with(network: Network, image: Image) -> pd.DataFrame:
     likely = boxes[sure >= _LIKELY]
     small = np.sqrt(likely[:, 2] * likely[:, 3]) * LONG_SIDE / max(image.rgb.shape[:2])
     if len(small) and np.median(small) < _SMALL:
-        finer, as_sure = network.boxes(image.rgb, FINE_SIDE)
-        boxes, sure = np.vstack([boxes, finer]), np.concatenate([sure, as_sure])
-        kept = suppress(boxes, sure, _SAME_FRUIT)
-        boxes, sure = boxes[kept], sure[kept]
+        boxes, sure = _both((boxes, sure), network.boxes(image.rgb, FINE_SIDE))
     return proposed(boxes * image.scale, sure)
+
+
+def _both(first: Look, second: Look) -> Look:
+    """Join two looks at a photo, each best first: boxes weighted by confidence, its mean."""
+    boxes, sure = np.vstack([first[0], second[0]]), np.concatenate([first[1], second[1]])
+    count = len(first[0])
+    common = overlap(first[0], second[0])
+    mean = sure * _SEEN_ONCE
+    for row in range(count):
+        if not common.shape[1] or common[row].max() < _SAME_IN_BOTH:
+            continue
+        other = int(common[row].argmax())
+        pair = [row, count + other]
+        boxes[row] = np.average(boxes[pair], axis=0, weights=sure[pair])
+        mean[row], mean[count + other] = sure[pair].mean(), 0.0
+        common[:, other] = 0
+    kept = suppress(boxes, mean, _SAME_FRUIT)
+    kept = kept[mean[kept] > 0]
+    return boxes[kept], mean[kept]

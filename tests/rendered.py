@@ -18,6 +18,7 @@ from scipy.optimize import linear_sum_assignment
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.trusses import number_trusses
+from counting.flags import Flag
 from counting.photos.image import load_image
 from counting.photos.tag_reader import read_tags
 from counting.plan.card import CARD, MARKER
@@ -28,6 +29,8 @@ TRUTH = ROOT / "demo_images" / "truth.json"
 
 
 SMALL_TRUTH = ROOT / "fixtures" / "rendered" / "truth.json"
+RULE_MM = 10.0
+"""The rendered trial counts fruit from this diameter."""
 SHARES = (0, 0.4, 0.7, 0.9, 1)
 """Edges of the classes of visible share."""
 CARD_MM = np.array([*CARD.corners, *MARKER.corners], dtype=float)
@@ -52,7 +55,7 @@ def plants():
     return told()["plants"]
 
 
-def fruit(truth, *, least_mm=10.0, least_share=0.15):
+def fruit(truth, *, least_mm=RULE_MM, least_share=0.15):
     """Return the fruit of a photo that can be seen, as a table."""
     table = pd.DataFrame(truth["fruit"])
     if table.empty:
@@ -66,7 +69,16 @@ def found(path):
     """Return what the finder sees, with the scale of the tag that it reads itself."""
     tags = read_tags(load_image(path).rgb)
     tag = tags[0] if tags else None
-    return find(load_image(path, long_side=LONG_SIDE_READ), Settings(), tag=tag), tag
+    image = load_image(path, long_side=LONG_SIDE_READ)
+    return find(image, Settings(), tag=tag, smallest_mm=RULE_MM), tag
+
+
+def counted(candidates):
+    """Return the candidates that the tool counts before a person looks."""
+    sure = candidates["confidence"] >= Settings().threshold
+    if "flags" in candidates:
+        sure &= ~candidates["flags"].str.contains(Flag.TOO_SMALL_TO_COUNT, regex=False)
+    return candidates[sure].reset_index(drop=True)
 
 
 def matched(candidates, truth):
@@ -138,13 +150,12 @@ def truss_figures(pairs):
     Fruit that were not found are no part of the index, but count in the trusses' counts; false
     alarms likewise.
     """
-    threshold = Settings().threshold
     indices, errors = [], []
     for truth, candidates in pairs:
         seen = fruit(truth)
         if len(seen) < 2:
             continue
-        shown = candidates[candidates["confidence"] >= threshold].reset_index(drop=True)
+        shown = counted(candidates)
         pairs_found = matched(shown, seen)
         if len(pairs_found) >= 2:
             indices.append(same_grouping(pairs_found["truss"], pairs_found["truss_found"]))
@@ -218,10 +229,10 @@ def shows(looked):
     parts, false = [], 0
     for truth, seen, _ in looked:
         there = fruit(truth)
-        shown = seen.candidates[seen.candidates["confidence"] >= Settings().threshold]
+        shown = counted(seen.candidates)
         false += len(shown)
         if len(there):
-            hit = matched(shown.reset_index(drop=True), there)["id"]
+            hit = matched(shown, there)["id"]
             parts.append(there.assign(proposed=there["id"].isin(hit)))
             false -= len(hit)
     return pd.concat(parts, ignore_index=True), false
@@ -233,7 +244,7 @@ def near_plane(errors):
     return errors[near & (errors["visible_share"] >= 0.7)]
 
 
-def wrong_side(errors, rule_mm=10.0):
+def wrong_side(errors, rule_mm=RULE_MM):
     """Return which fruit are measured on the wrong side of the counting rule's size."""
     return (errors["diameter_mm_found"] >= rule_mm) != (errors["diameter_mm"] >= rule_mm)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from importlib.resources import files
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -27,6 +28,7 @@ from counting.tables import CANDIDATES
 
 CLASSICAL = Settings.with_stages("colour,blobs")
 ALL = Settings()
+RENDERED = Path(__file__).parents[1] / "fixtures" / "rendered"
 needs_photos = pytest.mark.skipif(not (LABELLED / "tomato").is_dir(), reason=TOMATO_SOURCE)
 
 
@@ -55,6 +57,22 @@ def test_a_photo_without_fruit_gives_none(name: str, settings: Settings) -> None
     assert found.proposed == 0
     assert round(found.count) == 0
     assert Flag.NOTHING_FOUND in found.flags
+
+
+def test_a_rendered_vine_without_fruit_gives_no_candidate_at_all() -> None:
+    found = find(load_image(RENDERED / "leaves-only.jpg", long_side=LONG_SIDE_READ), ALL)
+    assert len(found.candidates) == 0
+    assert (found.count, found.count_low, found.count_high) == (0, 0, 0)
+
+
+def test_beside_the_scorer_the_other_stages_add_no_candidate() -> None:
+    here = proposed(np.array([[50.0, 50, 20, 20]]), np.array([0.9]))
+    both = proposed(np.array([[51.0, 50, 20, 20], [90, 90, 20, 20]]), np.array([0.8, 0.99]))
+    boxes, scores, names = join({"scorer": here, "colour": both})
+    assert names == ("scorer", "colour")
+    assert boxes.tolist() == [[50, 50, 20, 20]]
+    assert scores.tolist() == [[0.9, 0.8]]
+    assert len(join({"blobs": here, "colour": both})[0]) == 2
 
 
 @pytest.mark.parametrize("settings", [CLASSICAL, ALL], ids=["colour and blobs", "all stages"])

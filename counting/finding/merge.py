@@ -56,6 +56,9 @@ def merge_numbers(stages: tuple[str, ...]) -> dict[str, Any]:
 def join(tables: Mapping[str, pd.DataFrame]) -> tuple[Array, Array, tuple[str, ...]]:
     """Match the stages' candidates.
 
+    Where the scorer is one of the stages, the others add no candidate of their own: they only
+    make the scorer's more or less likely. What they alone see is a leaf more often than a fruit.
+
     Parameters
     ----------
     tables : mapping of str to DataFrame
@@ -84,7 +87,7 @@ def join(tables: Mapping[str, pd.DataFrame]) -> tuple[Array, Array, tuple[str, .
             if best >= 0 and with_free[best] >= SAME_FRUIT:
                 scores[best, column] = values[row, 4]
                 free[best] = False
-            else:
+            elif column == 0 or names[0] != "scorer":
                 added.append(row)
         fresh = np.full((len(added), len(names)), np.nan)
         fresh[:, column] = values[added, 4]

@@ -22,10 +22,10 @@ Look = tuple[NDArray[np.float64], NDArray[np.float64]]
 __all__ = ["LONG_SIDE", "Network", "scorer", "scorer_with"]
 
 LONG_SIDE = 832
-"""Long side the network sees, px: the size its weights were chosen at (see MODEL.md)."""
+"""Long side the network sees, px; other sizes stand in MODEL.md."""
 FINE_SIDE = 1152
 """Long side of a second look where the fruit are small; boxes of both are joined."""
-_SMALL = 60.0  # px at `LONG_SIDE`: median side of the boxes below which the second look pays
+_SMALL = 0.072  # of the photo's long side: median box below which the second look pays
 FLOOR = 0.05
 """Least confidence of a peak that becomes a candidate."""
 _LIKELY = 0.3  # confidence from which a box tells how large the fruit are
@@ -129,7 +129,7 @@ def scorer_with(network: Network, image: Image) -> pd.DataFrame:
     """Propose fruit by a given network; see `scorer`."""
     boxes, sure = network.boxes(image.rgb)
     likely = boxes[sure >= _LIKELY]
-    small = np.sqrt(likely[:, 2] * likely[:, 3]) * LONG_SIDE / max(image.rgb.shape[:2])
+    small = np.sqrt(likely[:, 2] * likely[:, 3]) / max(image.rgb.shape[:2])
     if len(small) and np.median(small) < _SMALL:
         boxes, sure = _both((boxes, sure), network.boxes(image.rgb, FINE_SIDE))
     return proposed(boxes * image.scale, sure)

@@ -100,11 +100,11 @@ def test_one_unreadable_photo_does_not_stop_the_others(drawn_set, tmp_path):
 def test_a_photo_of_half_the_size_is_scored_in_the_px_of_its_labels(tmp_path):
     boxes = [[20, 20, 80, 80], [140, 20, 80, 80], [260, 20, 80, 80]]
     photos, labels = _write(tmp_path, {"a.png": ((640, 480), boxes)})
-    whole, _ = measure(read_labels(photos, labels), Settings())
+    whole, _ = measure(read_labels(photos, labels), Settings.with_stages("colour,blobs"))
     with Pillow.open(photos / "a.png") as photo:
         half = photo.resize((320, 240), Pillow.Resampling.LANCZOS)
     half.save(photos / "a.png")
-    small, refused = measure(read_labels(photos, labels), Settings())
+    small, refused = measure(read_labels(photos, labels), Settings.with_stages("colour,blobs"))
     assert refused == []
     far = whole[0].candidates[["x", "y"]].max() / small[0].candidates[["x", "y"]].max()
     assert (abs(far - 1) < 0.35).all()

@@ -117,7 +117,10 @@ function wire() {
   };
   $('larger').addEventListener('click', () => zoom(1.5));
   $('smaller').addEventListener('click', () => zoom(1 / 1.5));
-  $('photo').addEventListener('pointerdown', () => { recordOf(desk.index).clicks += 1; }, true);
+  // what is pressed on the slip of a fruit is work on its photo too
+  for (const place of ['photo', 'card']) {
+    $(place).addEventListener('pointerdown', () => { recordOf(desk.index).clicks += 1; }, true);
+  }
   document.addEventListener('keydown', pressed);
   window.addEventListener('scroll', planRows, { passive: true });
   window.addEventListener('resize', () => { if (!$('contact').hidden) layout(); });

@@ -293,3 +293,21 @@ def test_the_command_says_in_one_line_what_is_missing():
     assert done.returncode == 2
     assert len(done.stderr.strip().splitlines()) == 1
     assert "--sd" in done.stderr
+
+
+def test_within_blocks_the_power_is_that_of_a_paired_comparison_of_plots():
+    # R, power.t.test(n = 6, delta = 1, sd = 1, type = "paired") has sd of the differences; two
+    # plots that differ by sd 1 / sqrt(2) each do so by 1, with n - 1 degrees of freedom
+    half = Spread("measure", 1.0, sd=1 / math.sqrt(2))
+    limit = stats.t.isf(0.025, 5)
+    shift = math.sqrt(6)
+    wanted = stats.nct.sf(limit, 5, shift) + stats.nct.cdf(-limit, 5, shift)
+    assert power_for(half, Aim(1.0, blocked=True), 6) == pytest.approx(wanted)
+    assert power_for(half, Aim(1.0, blocked=True), 6) < power_for(half, Aim(1.0), 6)
+    assert plots_for(UNIT, Aim(0.5, blocked=True)) > plots_for(UNIT, Aim(0.5))
+
+
+def test_plots_in_blocks_are_told_as_such():
+    found = need(Spread("count", 20, k=5), Aim(0.5, blocked=True), 3)
+    assert found.sentence.endswith(f", one plot in each of {found.plots_per_group} blocks.")
+    assert found.to_json()["blocked"] is True

@@ -168,6 +168,9 @@ def plants_needed(
     power: Annotated[float, typer.Option(help="Chance to find it.")] = 0.8,
     level: Annotated[float, typer.Option(help="Chance to find one where there is none.")] = 0.05,
     comparisons: Annotated[int, typer.Option(help="Groups held against the control.")] = 1,
+    blocked: Annotated[
+        bool, typer.Option("--blocked", help="One plot of each group in each block.")
+    ] = False,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the curve: .svg, .png or .pdf.")
     ] = None,
@@ -192,7 +195,7 @@ def plants_needed(
     else:
         spread, usual, cautions = _pilot(trial, survey, measure, kind)
         difference = difference or usual
-    aim = Aim(difference or 0.2, power, level, comparisons)
+    aim = Aim(difference or 0.2, power, level, comparisons, blocked=blocked)
     found = need(spread, aim, plants_per_plot, cautions=cautions)
     if picture:
         form = picture.suffix.lower().removeprefix(".")

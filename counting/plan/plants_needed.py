@@ -94,6 +94,10 @@ class Aim:
         The difference that must be exceeded, as a share; 0 asks only whether there is one.
     small_sample : bool
         Use Student's t; otherwise the normal curve, as some published tables do.
+    blocked : bool
+        Each block holds one plot of each group, and they are compared within blocks. That costs a
+        degree of freedom for each block after the first, which few blocks feel; what blocks take
+        out of the variance is for the spread to say.
     """
 
     difference: float
@@ -102,6 +106,7 @@ class Aim:
     comparisons: int = 1
     margin: float = 0.0
     small_sample: bool = True
+    blocked: bool = False
 
     def __post_init__(self) -> None:
         some = self.difference != 0 or self.margin != 0
@@ -149,8 +154,7 @@ def power_for(
     plants_per_plot : float
         Plants counted in each plot.
     blocks : int
-        Blocks within which the groups are compared: each after the first costs a degree of
-        freedom, which few plots feel.
+        Blocks within which the groups are compared, where that is not one for each plot.
     """
     pair = _pair_variance(spread, aim, plants_per_plot)
     shift = abs(_effect(spread, aim)) / math.sqrt(pair / plots)
@@ -158,7 +162,7 @@ def power_for(
     if not aim.small_sample:
         limit = stats.norm.isf(tail)
         return float(stats.norm.sf(limit - shift) + stats.norm.cdf(-limit - shift))
-    freedom = 2 * plots - 1 - blocks
+    freedom = 2 * plots - 1 - (plots if aim.blocked else blocks)
     limit = stats.t.isf(tail, freedom)
     if shift > limit + 37:  # beyond what the noncentral t is computed for; certain
         return 1.0
@@ -240,6 +244,7 @@ class Need:
             "power": aim.power,
             "level": aim.level,
             "comparisons": aim.comparisons,
+            "blocked": aim.blocked,
             "plants_per_plot": self.plants_per_plot,
             "plots_per_group": self.plots_per_group,
             "plants_per_group": self.plants_per_group,
@@ -329,6 +334,8 @@ def _sentence(aim: Aim, plots: int, plants_per_plot: int) -> str:
     way = "more" if aim.difference > 0 else "less"
     plants = f"{plots * plants_per_plot} plants"
     laid = plants if plants_per_plot == 1 else f"{plots} plots of {plants_per_plot} ({plants})"
+    if aim.blocked:
+        laid += f", one {'plant' if plants_per_plot == 1 else 'plot'} in each of {plots} blocks"
     return (
         f"To see {share} {way} with a chance of {aim.power * 100:.3g} %, each group needs {laid}."
     )

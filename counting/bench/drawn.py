@@ -19,7 +19,8 @@ __all__ = ["PHONE", "SMALL", "draw_photo", "job_of", "photographed", "propose_an
 
 PHONE = (4032, 3024)
 SMALL = (640, 480)
-_SURVEY = "2026-07-01"
+_SURVEYS = [f"2026-07-{day:02}" for day in range(1, 31, 3)]
+"""Each plant is photographed at all of them: a trial has under 1,000 tags."""
 
 
 def draw_photo(size: tuple[int, int], fruit: int, seed: int) -> bytes:
@@ -74,13 +75,14 @@ def _plan(plants: int) -> Plan:
 
 
 def photographed(directory: Path, photos: int) -> Trial:
-    """Return a trial with drawn photos, entered as intake would."""
-    trial = start_trial(directory, _plan(photos))
+    """Return a trial with drawn photos of ten surveys, entered as intake would."""
+    trial = start_trial(directory, _plan(-(-photos // len(_SURVEYS))))
     patterns = [draw_photo(SMALL, 4 + number, number) for number in range(12)]
     facts: list[tuple[Any, str, dict[str, Any]]] = []
-    for number, code in enumerate(trial.plants["code"][:photos]):
+    shots = [(survey, str(code)) for survey in _SURVEYS for code in trial.plants["code"]]
+    for number, (survey, code) in enumerate(shots[:photos]):
         data = _unlike(patterns[number % len(patterns)], number)
-        path = directory / "photos" / _SURVEY / str(code) / "path.jpg"
+        path = directory / "photos" / survey / code / "path.jpg"
         path.parent.mkdir(parents=True)
         path.write_bytes(data)
         body = {
@@ -88,10 +90,10 @@ def photographed(directory: Path, photos: int) -> Trial:
             "file": path.relative_to(directory).as_posix(),
             "width": SMALL[0],
             "height": SMALL[1],
-            "taken_at": f"{_SURVEY}T09:00:00+00:00",
+            "taken_at": f"{survey}T09:00:00+00:00",
             "clock": "utc",
-            "survey": _SURVEY,
-            "plant": str(code),
+            "survey": survey,
+            "plant": code,
             "truss": None,
             "side": "path",
             "bound_by": "folder",
@@ -143,7 +145,7 @@ def _answer(proposal: dict[str, Any], digest: str) -> dict[str, Any]:
         "proposal": digest,
         "sheet": "bench",
         "reviewer": "drawn",
-        "at": f"{_SURVEY}T18:00:00+00:00",
+        "at": f"{_SURVEYS[-1]}T18:00:00+00:00",
         "answer": "counted",
         "count": len(marks),
         "seconds": 4.0,

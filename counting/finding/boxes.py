@@ -88,4 +88,4 @@ def proposed(boxes: Array, score: Array) -> pd.DataFrame:
     """Return boxes (N, 4) and scores (N,) as a table of schema `PROPOSED`, best score first."""
     order = np.lexsort((boxes[:, 1], boxes[:, 0], -score))
     values = np.column_stack([boxes[order], score[order]]).reshape(-1, len(PROPOSED))
-    return pd.DataFrame(values, columns=list(PROPOSED)).astype(dict(PROPOSED))
+    return pd.DataFrame(values, columns=list(PROPOSED), dtype=np.float64)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -45,7 +45,7 @@ BESIDE_SCORER: Mapping[str, Stage] = {
 
 LONG_SIDE_READ = LONG_SIDE
 """Least long side in px at which a photo is read for the stages."""
-_RIPENESS_SIDE = 320
+_SMALL_SIDE = 320  # px; the colour of a fruit is seen well enough at this long side
 _EDGE_PX = 2.0  # of the full-size photo, scaled up with it: a box that near the edge is cut by it
 _WIDE = 0.35  # interval wider than this share of the count asks for a look; from held-out photos
 _WIDE_LEAST = 4  # and at least this many fruit wide
@@ -111,11 +111,15 @@ def find(
     """
     start = time.perf_counter()
     scale = None if tag is None else _Scale.of(tag)
+    small = _reduced(image)
     cheap = BESIDE_SCORER if "scorer" in settings.stages else {}
-    tables = {name: cheap.get(name, STAGE_FUNCTIONS[name])(image) for name in settings.stages}
+    tables = {
+        name: cheap[name](small) if name in cheap else STAGE_FUNCTIONS[name](image)
+        for name in settings.stages
+    }
     merged = merge(tables, slope=settings.slope, offset=settings.offset)
     kept = (merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale)
-    rows = _rows(image, merged, kept, scale)
+    rows = _rows(image, small, merged, kept, scale)
     _judge_size(rows, scale, smallest_mm)
     candidates = frame(rows, CANDIDATES)
     mm_per_px = scale.mm_per_px if scale else None
@@ -150,13 +154,22 @@ def _on_card(boxes: Array, scale: _Scale | None) -> NDArray[np.bool_]:
     return np.array(sides, dtype=np.float64).reshape(-1) >= 0
 
 
+def _reduced(image: Image) -> Image:
+    """Return a photo brought down, once, to what colours and the cheap stages need."""
+    rgb = resized(image.rgb, min(_SMALL_SIDE, max(image.rgb.shape[:2])))
+    return replace(image, rgb=rgb, scale=max(image.width, image.height) / max(rgb.shape[:2]))
+
+
 def _rows(
-    image: Image, merged: Merged, kept: NDArray[np.bool_], scale: _Scale | None
+    image: Image,
+    small: Image,
+    merged: Merged,
+    kept: NDArray[np.bool_],
+    scale: _Scale | None,
 ) -> list[dict[str, Any]]:
     """Return the candidates kept as rows, with colour and size, not yet judged by the rule."""
-    small = resized(image.rgb, min(_RIPENESS_SIDE, max(image.rgb.shape[:2])))
-    shrink = max(small.shape[:2]) / max(image.width, image.height)
-    balanced = _balanced(small, scale)
+    shrink = 1 / small.scale
+    balanced = _balanced(small.rgb, scale)
     likely = merged.boxes[kept & (merged.confidence >= _LIKELY)]
     rows = []
     for number, row in enumerate(np.flatnonzero(kept)):

@@ -272,7 +272,7 @@ def surveyed() -> pd.DataFrame:
 def test_of_several_surveys_the_last_is_compared_and_that_is_said() -> None:
     found = compare(surveyed(), Question("fruit", control="a"))
     assert found.survey == "2026-07-08"
-    assert any("the last survey" in text for text in found.cautions)
+    assert any("The last survey" in text for text in found.cautions)
     assert found.groups[0].n == 10
 
 
@@ -315,7 +315,7 @@ def test_hand_counts_and_photo_counts_are_not_mixed() -> None:
     photos = tallies[tallies["plant"] != "a0"].assign(source="photo", value=1.0)
     found = compare(pd.concat([tallies, photos]), Question("fruit", control="a"))
     assert found.source == "tally"
-    assert any("there are others from photo" in text for text in found.cautions)
+    assert any("those by photo of" in text for text in found.cautions)
 
 
 DEGENERATE: dict[str, dict[str, list[object]]] = {

@@ -93,7 +93,7 @@ def about_counts(
         poisson = any((contrast.ratio_method or "").startswith("Poisson") for contrast in contrasts)
         said.append(
             f"The counts vary {more} than chance makes counts vary (index of dispersion "
-            f"{number(dispersion.index)}), so the negative binomial has no k"
+            f"{number(dispersion.index)}), so no spread between plants beyond it is reckoned with"
             f"{'; the interval of the ratio is as wide as chance alone would make it' * poisson}."
         )
     if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:

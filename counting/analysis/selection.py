@@ -141,11 +141,11 @@ def _one_source(
     if chosen not in sources:
         known = ", ".join(sorted(sources))
         raise AnalysisError(question.measure, f"no values from {chosen!r}", f"one of {known}")
-    others = [f"{name} ({plants[name]} plants)" for name in sources if name != chosen]
+    others = [f"{name} of {plants[name]}" for name in sources if name != chosen]
     if others:
         notes.append(
-            f"Compared are the values from {chosen} ({plants[chosen]} plants); "
-            f"there are others from {', '.join(others)}."
+            f"Values by {chosen} are compared, of {plants[chosen]} plants; those by "
+            f"{', '.join(others)} are not mixed in."
         )
     return rows[rows["source"] == chosen], chosen
 
@@ -218,8 +218,8 @@ def _surveys(
         raise AnalysisError(chosen, f"no {question.measure} at this survey", f"one of {known}")
     if len(surveys) > 1 and question.survey is None:
         notes.append(
-            f"Compared is the last survey, {chosen}, of {len(surveys)}; "
-            "the same plants at other surveys are not further plants."
+            f"The last survey, {chosen}, of {len(surveys)} is compared; the same plants seen "
+            "earlier are not further plants."
         )
     return rows[rows["survey"] == chosen], chosen
 

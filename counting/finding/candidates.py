@@ -49,7 +49,7 @@ _SMALL_SIDE = 320  # px; the colour of a fruit is seen well enough at this long 
 _EDGE_PX = 2.0  # of the full-size photo, scaled up with it: a box that near the edge is cut by it
 _WIDE = 0.35  # interval wider than this share of the count asks for a look; from held-out photos
 _WIDE_LEAST = 4  # and at least this many fruit wide
-_ALONE = 0.65  # a fifth of the labelled tomato photos have a larger share
+_ALONE = 0.65  # a quarter of the labelled tomato photos have a larger share
 _LIKELY = 0.3  # confidence from which a candidate is taken for the surface of another fruit
 _CROWDED = 0.5  # share of the proposed fruit that overlap another one
 

@@ -204,6 +204,13 @@ def test_missing_labels_and_folders_are_refused(photos, tmp_path):
         read_labels(photos, tmp_path / "empty")
 
 
+def test_a_line_end_in_a_label_s_number_leaves_the_message_on_one_line(photos):
+    data = {"images": [], "annotations": [{"id": "a\nb\u2028c"}], "categories": []}
+    path = _write(photos.parent, "coco.json", json.dumps(data))
+    with pytest.raises(LabelsError, match="annotation a b c: no 'image_id'"):
+        read_labels(photos, path)
+
+
 anything = st.recursive(
     st.none() | st.booleans() | st.floats() | st.integers() | st.text(max_size=9),
     lambda part: (

@@ -106,7 +106,8 @@ def _finish(folder: Path, where: Path, read: Reading) -> Labelled:
     if not read.photos and not read.faults:
         read.faults.append("no photo is named")
     if read.faults:
-        listed = "; ".join(read.faults[:_LISTED])
+        # names and numbers in a file may hold line ends, a message is one line
+        listed = " ".join("; ".join(read.faults[:_LISTED]).split())
         more = len(read.faults) - _LISTED
         found = listed + (f"; and {more} more like these" if more > 0 else "")
         raise LabelsError(where, found, mend="mend the entries named, or check --photos")

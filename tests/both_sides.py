@@ -16,6 +16,7 @@ from rendered import photos, plants
 
 from counting.analysis.calibrate import Calibration, calibrate_table
 from counting.analysis.question import Question
+from counting.tables import OBSERVATIONS, frame
 
 SMALLEST_MM = 10.0
 SHOWS = 0.15
@@ -150,7 +151,7 @@ def draw_trial(seen, rng, *, each=30, by_hand=0.2):
             if plant in handed:
                 rows.append(_row(group, plant, "tally", len(fruit)))
         truth[group] = float(np.mean(true))
-    return pd.DataFrame(rows), truth
+    return frame(rows, OBSERVATIONS), truth
 
 
 def recovered(trials=200, *, each=30, shares: Iterable[float] = SHARES_BY_HAND, seed=20260706):
@@ -215,17 +216,11 @@ def _row(group, plant, source, value):
     return {
         "survey": "2026-07-20",
         "plant": f"{group} {plant}",
-        "truss": pd.NA,
         "measure": "fruit",
         "value": float(value),
         "unit": "count",
         "source": source,
-        "by": "",
-        "at": "",
-        "note": "",
         "group": group,
-        "block": "",
-        "plot": "",
     }
 
 

@@ -16,6 +16,7 @@ from counting.analysis.calibrate import calibrate_table, with_true_counts
 from counting.analysis.compare import compare
 from counting.analysis.double_sampling import line, ratio_total, regression_total, share_seen
 from counting.analysis.question import Question
+from counting.tables import OBSERVATIONS, frame
 
 
 def pairs(name: str, photo: str, true: str) -> tuple[np.ndarray, np.ndarray]:
@@ -112,20 +113,14 @@ def trial(
             base = {
                 "survey": SURVEY,
                 "plant": f"{group}{plant}",
-                "truss": pd.NA,
                 "measure": "fruit",
                 "unit": "count",
-                "by": "",
-                "at": "",
-                "note": "",
                 "group": group,
-                "block": "",
-                "plot": "",
             }
             rows.append({**base, "source": "photo", "value": rng.binomial(true, seen)})
             if plant < handed:
                 rows.append({**base, "source": "tally", "value": true})
-    return pd.DataFrame(rows)
+    return frame(rows, OBSERVATIONS)
 
 
 QUESTION = Question("fruit", control="own-rooted")
@@ -231,15 +226,14 @@ def test_any_counts_give_figures_without_nan(
     first: list[tuple[int, int]], second: list[tuple[int, int]]
 ) -> None:
     rows = [
-        {"survey": SURVEY, "plant": f"{group}{number}", "truss": pd.NA, "measure": "fruit",
-         "value": float(value), "unit": "count", "source": source, "by": "", "at": "", "note": "",
-         "group": group, "block": "", "plot": ""}
+        {"survey": SURVEY, "plant": f"{group}{number}", "measure": "fruit",
+         "value": float(value), "unit": "count", "source": source, "group": group}
         for group, counted in (("own-rooted", first), ("grafted", second))
         for number, both in enumerate(counted)
         for source, value in zip(("photo", "tally"), both, strict=True)
     ]  # fmt: skip
     if not rows:
         return
-    found = calibrate_table(pd.DataFrame(rows), QUESTION)
+    found = calibrate_table(frame(rows, OBSERVATIONS), QUESTION)
     if found is not None:
         json.dumps(found.to_json(), allow_nan=False)

@@ -14,7 +14,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from counting.errors import CountingError
-from counting.finding.boxes import clip, overlap, proposed, suppress
+from counting.finding.boxes import clip, proposed, suppress
+from counting.finding.matching import FREE, match_by_overlap
 from counting.photos.image import Image
 
 Look = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -33,7 +34,6 @@ _MULTIPLE = 32
 _STRIDE = 4
 _GREY = (114, 114, 114)  # what the network was trained to see beyond the photo's edge
 _SAME_FRUIT = 0.55  # overlap from which two boxes are one fruit; chosen with the weights
-_SAME_IN_BOTH = 0.5  # overlap from which boxes of the two looks are one fruit
 _SEEN_ONCE = 0.8  # what a look's confidence is worth where the other look shows no such box
 
 
@@ -137,18 +137,13 @@ def scorer_with(network: Network, image: Image) -> pd.DataFrame:
 
 def _both(first: Look, second: Look) -> Look:
     """Join two looks at a photo, each best first: boxes weighted by confidence, its mean."""
-    boxes, sure = np.vstack([first[0], second[0]]), np.concatenate([first[1], second[1]])
-    count = len(first[0])
-    common = overlap(first[0], second[0])
-    mean = sure * _SEEN_ONCE
-    for row in range(count):
-        if not common.shape[1] or common[row].max() < _SAME_IN_BOTH:
-            continue
-        other = int(common[row].argmax())
-        pair = [row, count + other]
-        boxes[row] = np.average(boxes[pair], axis=0, weights=sure[pair])
-        mean[row], mean[count + other] = sure[pair].mean(), 0.0
-        common[:, other] = 0
-    kept = suppress(boxes, mean, _SAME_FRUIT)
-    kept = kept[mean[kept] > 0]
-    return boxes[kept], mean[kept]
+    (boxes, sure), (others, as_sure) = first, second
+    partner = match_by_overlap(boxes, sure, others)
+    met, theirs = partner != FREE, partner[partner != FREE]
+    weight = sure[met] / (sure[met] + as_sure[theirs])
+    joined = weight[:, None] * boxes[met] + (1 - weight[:, None]) * others[theirs]
+    places = np.vstack([joined, boxes[~met], np.delete(others, theirs, axis=0)])
+    once = np.concatenate([sure[~met], np.delete(as_sure, theirs)])
+    mean = np.concatenate([(sure[met] + as_sure[theirs]) / 2, once * _SEEN_ONCE])
+    kept = suppress(places, mean, _SAME_FRUIT)
+    return places[kept], mean[kept]

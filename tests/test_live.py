@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import http.client
+import signal
 import socket
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -192,6 +195,14 @@ def wait_for(done: Any, seconds: float = 10) -> None:
     assert done()
 
 
+def reached(place: Place) -> bool:
+    """Whether a server answers there."""
+    try:
+        return httpx.get(address(place)).status_code == 200
+    except httpx.TransportError:
+        return False
+
+
 def test_two_browsers_answer_at_once_and_both_are_in_the_ledger(trial: Trial) -> None:
     with served(trial) as where, chromium() as browser:
         contexts = [browser.new_context(**kind) for kind in (PHONE, LAPTOP)]
@@ -237,6 +248,24 @@ def test_answers_given_while_the_server_is_away_arrive_when_it_is_back(trial: Tr
         wait_for(lambda: len(answers(trial)) == 1, 15)
         page.wait_for_selector("#trouble", state="hidden")
         context.close()
+
+
+def test_answers_given_too_fast_are_told_when_the_server_is_stopped(trial: Trial) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        place = Place("127.0.0.1", probe.getsockname()[1])
+    command = [sys.executable, "-m", "counting", "review", str(trial.directory), "--port"]
+    with subprocess.Popen(
+        [*command, str(place.port)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as server:
+        wait_for(lambda: reached(place), 30)
+        document = a_document(trial)
+        document["photos"][0]["seconds"] = 0.1
+        assert httpx.post(f"{address(place)}save", json=document).status_code == 200
+        server.send_signal(signal.SIGINT)
+        told = server.communicate(timeout=30)[1]
+    assert "confirmed faster than a person can look" in told
+    assert f"Ana 1 of {len(document['photos'])}" in told
+    assert server.returncode == 0
 
 
 def test_a_port_that_is_taken_is_named(trial: Trial) -> None:

@@ -8,10 +8,12 @@ import cv2
 import numpy as np
 import pytest
 from drawn import image, plant
+from numpy.typing import NDArray
 
 from counting.errors import CountingError
 from counting.finding.boxes import PROPOSED
-from counting.finding.scorer import Network, scorer
+from counting.finding.scorer import CLOSER_SIDE, LONG_SIDE, Network, Networks, scorer, scorer_with
+from counting.photos.image import Image
 
 
 def test_the_scorer_gives_a_table_of_the_stages_schema() -> None:
@@ -42,6 +44,44 @@ def test_one_thread_and_two_give_the_same_table() -> None:
         cv2.setNumThreads(before)
     assert len(tables[0]) == len(tables[1])
     assert np.allclose(tables[0], tables[1], atol=1e-3)
+
+
+class Told(Network):
+    """A network that tells what it was told, and keeps the sizes it was asked for."""
+
+    def __init__(self, side: float, sure: float) -> None:
+        self.side, self.sure = side, sure
+        self.asked: list[int] = []
+
+    def boxes(
+        self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        self.asked.append(long_side)
+        return np.array([[400.0, 300.0, self.side, self.side]]), np.array([self.sure])
+
+
+def told(side: float, sure: float, *, quick: bool = False) -> tuple[list[int], list[float]]:
+    """Return the sizes of the looks taken, the closer one last, and the scores that follow."""
+    first, closer = Told(side, sure), Told(side, 0.9)
+    photo = Image(np.zeros((600, 800, 3), np.uint8), 1.0, 800, 600)
+    table = scorer_with(Networks(first, closer), photo, quick=quick)
+    return first.asked + closer.asked, table["score"].tolist()
+
+
+def test_the_second_network_looks_closer_where_fruit_are_not_large() -> None:
+    assert told(40, 0.5) == ([LONG_SIDE, CLOSER_SIDE], [pytest.approx(0.7)])
+
+
+def test_large_fruit_are_looked_at_once() -> None:
+    assert told(160, 0.5) == ([LONG_SIDE], [0.5])
+
+
+def test_a_photo_in_which_nothing_is_likely_is_looked_at_once() -> None:
+    assert told(40, 0.2) == ([LONG_SIDE], [0.2])
+
+
+def test_a_quick_look_is_never_closer() -> None:
+    assert told(40, 0.5, quick=True) == ([LONG_SIDE], [0.5])
 
 
 def test_weights_that_cannot_be_loaded_are_named(tmp_path: Path) -> None:

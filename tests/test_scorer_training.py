@@ -10,40 +10,43 @@ import cv2
 import numpy as np
 import pytest
 
-WEIGHTS = Path(__file__).parents[1] / "counting" / "scorer" / "scorer.onnx"
+FOLDER = Path(__file__).parents[1] / "counting" / "scorer"
+WEIGHTS = [FOLDER / "scorer.onnx", FOLDER / "closer.onnx"]
 PHOTOS = Path(__file__).parents[2] / "shared" / "labelled-photos"
 
 
-def shipped_maps(photo):
-    """Maps (7, H/4, W/4) of the shipped weights for one RGB photo."""
-    net = cv2.dnn.readNetFromONNX(str(WEIGHTS))
+def shipped_maps(weights, photo):
+    """Maps (7, H/4, W/4) of shipped weights for one RGB photo."""
+    net = cv2.dnn.readNetFromONNX(str(weights))
     net.setInput(photo.astype(np.float32).transpose(2, 0, 1)[None])
     return net.forward()[0]
 
 
 def test_the_shipped_weights_take_at_most_8_megabytes():
-    assert WEIGHTS.stat().st_size <= 8_000_000
+    assert sum(file.stat().st_size for file in WEIGHTS) <= 8_000_000
 
 
+@pytest.mark.parametrize("weights", WEIGHTS, ids=lambda file: file.stem)
 @pytest.mark.parametrize(("rows", "columns"), [(96, 128), (160, 96)])
-def test_the_shipped_weights_give_seven_maps_at_a_quarter_of_any_size(rows, columns):
-    maps = shipped_maps(np.full((rows, columns, 3), 128, np.uint8))
+def test_the_shipped_weights_give_seven_maps_at_a_quarter_of_any_size(weights, rows, columns):
+    maps = shipped_maps(weights, np.full((rows, columns, 3), 128, np.uint8))
     assert maps.shape == (7, rows // 4, columns // 4)
     assert (maps[1] >= maps[0]).all()
     assert maps[0].min() >= 0
     assert maps[0].max() <= 1
 
 
+@pytest.mark.parametrize("weights", WEIGHTS, ids=lambda file: file.stem)
 @pytest.mark.parametrize("colour", [(240, 240, 235), (120, 170, 230), (90, 70, 55), (70, 120, 50)])
-def test_a_plain_wall_sky_soil_or_green_gives_no_candidate(colour):
+def test_a_plain_wall_sky_soil_or_green_gives_no_candidate(weights, colour):
     rng = np.random.default_rng(5)
     photo = np.clip(np.array(colour) + rng.normal(0, 4, (384, 512, 3)), 0, 255)
     photo = photo + np.linspace(-15, 15, 384)[:, None, None]
-    assert shipped_maps(photo)[6].max() < 0.3
+    assert shipped_maps(weights, photo)[6].max() < 0.3
 
 
 def test_no_scene_or_tree_lies_in_two_folds():
-    table = json.loads(WEIGHTS.with_name("split.json").read_text(encoding="utf-8"))["photos"]
+    table = json.loads((FOLDER / "split.json").read_text(encoding="utf-8"))["photos"]
     folds: dict[tuple[str, str], set[int]] = {}
     for name, row in table.items():
         kind = "apple" if name.startswith("apple") else name.split("/")[0]
@@ -59,6 +62,7 @@ losses = pytest.importorskip("counting.scorer.losses")
 material = pytest.importorskip("counting.scorer.material")
 measure = pytest.importorskip("counting.scorer.measure")
 network = pytest.importorskip("counting.scorer.network")
+teach = pytest.importorskip("counting.scorer.teach")
 train = pytest.importorskip("counting.scorer.train")
 
 
@@ -119,6 +123,60 @@ def test_a_box_marked_unsure_is_neither_rewarded_nor_blamed():
     window = torch.tensor([[0.0, 0.0, 160.0, 160.0]])
     _, state = sampler._place(torch.tensor([0]), maps, window)
     assert state[0].tolist()[:3] == [1, 2, 0]
+
+
+def test_fruit_of_other_photos_are_pasted_in_with_their_boxes():
+    rng = np.random.default_rng(2)
+    store = material.lay_out([disc_photo(rng, n) for n in range(4)], 1, torch.device("cpu"))
+    recipe = augment.Recipe(size=96, scales=((1.0, 1.0),) * 8, fruit=1.0)
+    sampler = augment.Sampler(store, recipe, seed=3)
+    none = torch.zeros(64, 1, dtype=torch.long)
+    boxes, state, layers = sampler._fruit(torch.zeros(64, 1, 4), none)
+    laid = layers.shapes[..., 2] > 0
+    assert 0.4 < laid.float().mean() < 0.8
+    assert not state[~laid].any()
+    assert {1, 2} >= set(state[laid].tolist())
+    # What shows in the middle of a pasted fruit is the middle of the disc it was cut from.
+    middle = layers.shapes[..., :2]
+    shown = (layers.maps[..., :2] * middle[..., None, :]).sum(-1) + layers.maps[..., 2]
+    source = store.boxes[layers.photo][..., :2, :2]
+    away = (shown[:, :, None] - source).norm(dim=-1).amin(-1)
+    assert away[laid].max() < 1e-2
+    whole = laid & (boxes[..., :2] > 0).all(-1) & (boxes[..., 2:] < 96).all(-1)
+    width = (boxes[..., 2] - boxes[..., 0])[whole]
+    assert torch.allclose(width * augment.CUT, 2 * layers.shapes[..., 2][whole], atol=1e-3)
+
+
+def test_a_crop_comes_with_a_clean_copy_for_a_teacher(sampler):
+    finer = dataclasses.replace(sampler.recipe, size=160, finer=1.4)
+    batch = augment.Sampler(sampler.store, finer, seed=3).draw(4)
+    assert batch.clean.shape == (4, 3, 224, 224)
+    assert batch.photos.shape == (4, 3, 160, 160)
+    assert batch.boxes[batch.state > 0].max() <= 160
+
+
+def test_a_pupil_that_sees_what_its_teacher_sees_has_nothing_to_learn_but_the_overlap():
+    score = torch.rand(2, 8, 8) * 0.9 + 0.05
+    sides, quality = torch.randn(2, 4, 8, 8), torch.rand(2, 8, 8)
+    taught = (score, sides, quality)
+    same = (torch.logit(score)[:, None], sides, torch.logit(quality)[:, None])
+    least = teach.teaching(same, taught)
+    shown = torch.where(score > teach.SHOWN, score, 0.0)
+    known = torch.nn.functional.binary_cross_entropy(quality, quality, reduction="none")
+    want = losses.WEIGHTS["quality"] * (known * shown).sum() / shown.sum()
+    assert least.item() == pytest.approx(want.item(), abs=1e-4)
+    moved = (same[0] + 1, sides + 0.2, same[2])
+    assert teach.teaching(moved, taught) > least + 0.1
+
+
+def test_a_teacher_looks_twice_and_tells_at_the_size_of_the_crop():
+    torch.manual_seed(1)
+    clean = torch.rand(2, 3, 224, 224) * 255
+    with torch.no_grad():
+        score, sides, quality = teach.Teacher(network.Scorer())(clean)
+    assert score.shape == quality.shape == (2, 40, 40)
+    assert sides.shape == (2, 4, 40, 40)
+    assert 0 < score.min() <= score.max() < 1
 
 
 def test_rendered_photos_are_read_with_the_marks_a_person_could_argue_about(tmp_path):
@@ -211,6 +269,9 @@ def test_opencv_and_torch_give_the_same_maps(tmp_path):
     made = network.Scorer()
     with torch.no_grad():
         network.fused(made)
+        for weights in made.parameters():
+            if weights.numel() >= network.WORTH_HALVING:
+                weights.copy_(weights.half().float())
         photo = torch.randint(0, 256, (1, 3, 96, 128)).float()
         want = network.Shipped(made).eval()(photo)[0].numpy()
     network.write_onnx(made, tmp_path / "made.onnx")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from counting.cli.base import Replace, app, refused, say
+from counting.cli.base import Quick, Replace, app, refused, say
 
 if TYPE_CHECKING:
     from counting.accuracy.score import Accuracy
@@ -25,6 +25,7 @@ def measure_accuracy(
     stages: Annotated[
         str, typer.Option(metavar="NAMES", help="Stages that propose, with commas between.")
     ] = "colour,blobs,scorer",
+    quick: Quick = False,
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes at work; one per core where not given.")
     ] = None,
@@ -44,7 +45,7 @@ def measure_accuracy(
     from counting.files import write_text
     from counting.settings import Settings
 
-    settings = Settings.with_stages(stages)
+    settings = Settings.with_stages(stages, quick=quick)
     targets = [out / "accuracy.json", out / "accuracy.html"]
     for target in targets:
         if target.exists() and not replace:

@@ -19,6 +19,7 @@ from counting.files import write_text
 __all__ = [
     "Exit",
     "JsonFile",
+    "Quick",
     "Replace",
     "TrialDir",
     "Workers",
@@ -48,6 +49,9 @@ JsonFile = Annotated[
 ]
 Workers = Annotated[
     int | None, typer.Option(min=1, help="Processes at work; one per core where not given.")
+]
+Quick = Annotated[
+    bool, typer.Option("--quick", help="Look at each photo once, never closer: faster, less exact.")
 ]
 Replace = Annotated[bool, typer.Option("--replace", help="Write over a file that exists.")]
 

@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, Workers, app, refused, say, write_json
+from counting.cli.base import (
+    JsonFile,
+    Quick,
+    Replace,
+    TrialDir,
+    Workers,
+    app,
+    refused,
+    say,
+    write_json,
+)
 
 if TYPE_CHECKING:
     from counting.finding.look import Look
@@ -25,6 +35,7 @@ def look_at_photos(
     stages: Annotated[
         str, typer.Option(metavar="NAMES", help="Stages that propose, with commas between.")
     ] = "colour,blobs,scorer",
+    quick: Quick = False,
     smallest_mm: Annotated[
         float | None, typer.Option(help="Leave out fruit under this diameter (needs a tag).")
     ] = None,
@@ -37,7 +48,7 @@ def look_at_photos(
     from counting.finding.look import look, pictures, to_json
     from counting.settings import Settings
 
-    settings = Settings.with_stages(stages)
+    settings = Settings.with_stages(stages, quick=quick)
     looked, left_out = look(photos, settings, smallest_mm=smallest_mm)
     if looked:
         write_json(json_file, to_json(looked), replace=replace)
@@ -78,6 +89,7 @@ def propose_fruit(
     stages: Annotated[
         str, typer.Option(metavar="NAMES", help="Stages that propose, with commas between.")
     ] = "colour,blobs,scorer",
+    quick: Quick = False,
     workers: Workers = None,
     cluster: Annotated[
         str, typer.Option(metavar="ADDRESS", help="Work on a dask cluster: tcp://HOST:PORT.")
@@ -101,7 +113,7 @@ def propose_fruit(
     from counting.plan.trial import load_trial
     from counting.settings import Settings
 
-    trial, settings = load_trial(directory), Settings.with_stages(stages)
+    trial, settings = load_trial(directory), Settings.with_stages(stages, quick=quick)
     if tune:
         with trial.ledger() as ledger:
             _say_tuned(learn(ledger, settings, str(directory)))

@@ -153,7 +153,9 @@ def review(
         _show_code(address(place))
     typer.echo(address(place))
     say("Ctrl C ends it; nothing is lost.")
-    serve(trial, place, options)
+    told = serve(trial, place, options)
+    if told:
+        say(told)
 
 
 @app.command("agree")

@@ -112,11 +112,7 @@ def find(
     start = time.perf_counter()
     scale = None if tag is None else _Scale.of(tag)
     small = _reduced(image)
-    cheap = BESIDE_SCORER if "scorer" in settings.stages else {}
-    tables = {
-        name: cheap[name](small) if name in cheap else STAGE_FUNCTIONS[name](image)
-        for name in settings.stages
-    }
+    tables = _tables(image, small, settings)
     merged = merge(tables, slope=settings.slope, offset=settings.offset)
     kept = (merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale)
     rows = _rows(image, small, merged, kept, scale)
@@ -125,6 +121,17 @@ def find(
     mm_per_px = scale.mm_per_px if scale else None
     candidates["truss"] = number_trusses(candidates, settings.threshold, mm_per_px)
     return _counted(candidates, settings, time.perf_counter() - start)
+
+
+def _tables(image: Image, small: Image, settings: Settings) -> dict[str, pd.DataFrame]:
+    """Run the stages; beside the scorer the others see the small photo."""
+    full, cheap = dict(STAGE_FUNCTIONS), dict[str, Stage]()
+    if "scorer" in settings.stages:
+        full["scorer"] = partial(scorer, quick=settings.quick)
+        cheap.update(BESIDE_SCORER)
+    return {
+        name: cheap[name](small) if name in cheap else full[name](image) for name in settings.stages
+    }
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,10 +1,11 @@
 """Fit how the stages' scores become one probability, and how counts of photos stray.
 
-    python -m counting.finding.fit_confidence ../shared/labelled-photos/tomato HELD_OUT SCORERS
+    python -m counting.finding.fit_confidence ../shared/labelled-photos/tomato HELD_OUT FIRST CLOSER
 
-HELD_OUT is the folder `counting.finding.fit` wrote to, SCORERS holds ``fold0.onnx`` to
-``fold2.onnx``: each stage's scores come from numbers that never saw the photo's scene. Writes
-``confidence.json``; the figures in it are again from thirds held out in turn.
+HELD_OUT is the folder `counting.finding.fit` wrote to, FIRST and CLOSER hold ``fold0.onnx`` to
+``fold2.onnx`` of the scorer's two networks: each stage's scores come from numbers that never saw
+the photo's scene. Writes ``confidence.json``; the figures in it are again from thirds held out in
+turn.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ from counting.finding.fit import Labelled, fit_logistic, labelled_photos
 from counting.finding.matching import match_by_centre, match_by_overlap
 from counting.finding.merge import join, merge_features, stage_set
 from counting.finding.profile import Linear
-from counting.finding.scorer import LONG_SIDE, Network, scorer_with
+from counting.finding.scorer import LONG_SIDE, Network, Networks, scorer_with
 from counting.photos.image import load_image
 from counting.settings import FLOOR, STAGES
 
@@ -49,11 +50,13 @@ class _Joined:
         return np.asarray(match_by_centre(self.boxes, confidence, self.photo.boxes) >= 0, float)
 
 
-def _tables(photos: Sequence[Labelled], held_out: Path, scorers: Path) -> list[Tables]:
+def _tables(photos: Sequence[Labelled], held_out: Path, scorers: Sequence[Path]) -> list[Tables]:
     """Return each photo's tables of all stages, at both sizes of the cheap ones."""
     name = photos[0].path.parent.parent.name
     stored = json.loads((held_out / f"{name}.json").read_text(encoding="utf-8"))
-    nets = [Network(scorers / f"fold{fold}.onnx") for fold in range(3)]
+    nets = [
+        Networks(*(Network(folder / f"fold{fold}.onnx") for folder in scorers)) for fold in range(3)
+    ]
     tables = []
     for photo in photos:
         mine: Tables = {}
@@ -189,11 +192,11 @@ def _calibration_error(chance: Array, truth: Array) -> float:
     return float(sum(gaps) / max(len(chance), 1))
 
 
-def main(folder: Path, held_out: Path, scorers: Path) -> None:
+def main(folder: Path, held_out: Path, first: Path, closer: Path) -> None:
     """Fit, measure, write ``confidence.json``."""
     cv2.setNumThreads(1)
     photos = labelled_photos(folder)
-    tables = _tables(photos, held_out, scorers)
+    tables = _tables(photos, held_out, (first, closer))
     sets: dict[str, Any] = {}
     for number in (1, 2, 3):
         for stages in combinations(STAGES, number):
@@ -220,4 +223,4 @@ def main(folder: Path, held_out: Path, scorers: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(*(Path(name) for name in sys.argv[1:4]))
+    main(*(Path(name) for name in sys.argv[1:5]))

@@ -1,4 +1,8 @@
-"""The learned scorer as a stage: one pass of a small network gives centres, boxes, confidences."""
+"""The learned scorer as a stage: a small network gives centres, boxes, confidences in one pass.
+
+Where the fruit aren't large in the photo, a second network of the same make looks closer: two that
+learnt apart err apart, and small fruit show better to it.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +10,7 @@ import threading
 from functools import lru_cache
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -20,13 +24,15 @@ from counting.photos.image import Image
 
 Look = tuple[NDArray[np.float64], NDArray[np.float64]]
 
-__all__ = ["LONG_SIDE", "Network", "scorer", "scorer_with"]
+__all__ = ["LONG_SIDE", "WEIGHTS", "Network", "Networks", "scorer", "scorer_with"]
 
 LONG_SIDE = 832
 """Long side the network sees, px; other sizes stand in MODEL.md."""
-FINE_SIDE = 1152
-"""Long side of a second look where the fruit are small; boxes of both are joined."""
-_SMALL = 0.072  # of the photo's long side: median box below which the second look pays
+CLOSER_SIDE = 1152
+"""Long side the network of the closer look sees, px."""
+WEIGHTS = ("scorer.onnx", "closer.onnx")
+"""Files of the two networks in `counting.scorer`."""
+_LARGE = 0.10  # of the photo's long side: median box from which a closer look adds nothing
 FLOOR = 0.05
 """Least confidence of a peak that becomes a candidate."""
 _LIKELY = 0.3  # confidence from which a box tells how large the fruit are
@@ -103,36 +109,56 @@ def _padded(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return padded.astype(np.uint8, copy=False)
 
 
+class Networks(NamedTuple):
+    """The network of the first look, and the one that looks closer."""
+
+    first: Network
+    closer: Network
+
+
 @lru_cache(maxsize=1)
-def _shipped() -> Network:
-    with as_file(files("counting.scorer").joinpath("scorer.onnx")) as path:
-        return Network(path)
+def _shipped() -> Networks:
+    folder = files("counting.scorer")
+    loaded = []
+    for name in WEIGHTS:
+        with as_file(folder.joinpath(name)) as path:
+            loaded.append(Network(path))
+    return Networks(*loaded)
 
 
-def scorer(image: Image) -> pd.DataFrame:
+def scorer(image: Image, *, quick: bool = False) -> pd.DataFrame:
     """Propose fruit by the learned scorer.
 
     Parameters
     ----------
     image : Image
         The photo; at least `LONG_SIDE` px long where the photo has them.
+    quick : bool
+        Never look closer.
 
     Returns
     -------
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    return scorer_with(_shipped(), image)
+    return scorer_with(_shipped(), image, quick=quick)
 
 
-def scorer_with(network: Network, image: Image) -> pd.DataFrame:
-    """Propose fruit by a given network; see `scorer`."""
-    boxes, sure = network.boxes(image.rgb)
-    likely = boxes[sure >= _LIKELY]
-    small = np.sqrt(likely[:, 2] * likely[:, 3]) / max(image.rgb.shape[:2])
-    if len(small) and np.median(small) < _SMALL:
-        boxes, sure = _both((boxes, sure), network.boxes(image.rgb, FINE_SIDE))
+def scorer_with(networks: Networks, image: Image, *, quick: bool = False) -> pd.DataFrame:
+    """Propose fruit by given networks; see `scorer`."""
+    look = networks.first.boxes(image.rgb)
+    if not quick and _worth_closer(look, max(image.rgb.shape[:2])):
+        look = _both(look, networks.closer.boxes(image.rgb, CLOSER_SIDE))
+    boxes, sure = look
     return proposed(boxes * image.scale, sure)
+
+
+def _worth_closer(look: Look, long_side: int) -> bool:
+    """Whether there are fruit, and the middle one isn't large in the photo."""
+    boxes, sure = look
+    likely = boxes[sure >= _LIKELY]
+    sides = np.sqrt(likely[:, 2] * likely[:, 3])
+    return len(sides) > 0 and bool(np.median(sides) < _LARGE * long_side)
 
 
 def _both(first: Look, second: Look) -> Look:

@@ -10,7 +10,7 @@ the photo.
 What it is good for, and not: on the 60 rendered photos of vines of one stem, where truth is
 known, the true outlines of 149 trusses fall into their trusses without a fault (adjusted Rand
 index 1.00). Fruit as they were found are grouped as well (1.00, none split, none joined), but only
-31 % of trusses have the exact number and 80 % are within one, for a fruit that is hidden or missed
+34 % of trusses have the exact number and 83 % are within one, for a fruit that is hidden or missed
 is missing from its truss: the numbers of a truss want a person's look. To count unsure candidates
 that lie inside a truss's outline gains little (`fixtures/render/FIGURES.md`).
 `tests/test_trusses.py` holds this. Public labelled photos say nothing of trusses. On plants that

@@ -6,6 +6,7 @@ import secrets
 import socket
 from collections import OrderedDict
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from threading import Lock
 from typing import Any
@@ -25,6 +26,7 @@ from counting.review.build import page
 from counting.review.corrections import take_document
 from counting.review.document import parse
 from counting.review.frames import Frame, ordered
+from counting.review.pace import caution
 from counting.review.prints import Prints, prints_of
 from counting.review.sheet import SheetOptions, chosen_frames, record, seed_of, sheet_data
 
@@ -281,8 +283,13 @@ _SEALS = (
 )
 
 
-def serve(trial: Trial, place: Place, options: SheetOptions | None = None) -> None:
+def serve(trial: Trial, place: Place, options: SheetOptions | None = None) -> str:
     """Serve the sheet until stopped with Ctrl C.
+
+    Returns
+    -------
+    str
+        A caution where answers were given faster than a person can look, else nothing.
 
     Raises
     ------
@@ -290,6 +297,8 @@ def serve(trial: Trial, place: Place, options: SheetOptions | None = None) -> No
         If no photo fits the options, or the port is taken.
     """
     application = app(trial, place, options)
+    with trial.ledger() as ledger:
+        before = max(ledger.numbers(), default=0)
     try:
         listener = socket.create_server((place.host, place.port))
     except OSError as error:
@@ -299,4 +308,7 @@ def serve(trial: Trial, place: Place, options: SheetOptions | None = None) -> No
         settings = uvicorn.Config(
             application, log_level="warning", access_log=False, server_header=False
         )
-        uvicorn.Server(settings).run(sockets=[listener])
+        with suppress(KeyboardInterrupt):  # that is how it is ended
+            uvicorn.Server(settings).run(sockets=[listener])
+    with trial.ledger() as ledger:
+        return caution(e.body for e in ledger.standing("confirmation") if e.seq > before)

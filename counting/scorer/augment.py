@@ -1,9 +1,9 @@
 """Crops for training, made in batches where the network trains: geometry, occlusion, light, damage.
 
 Every crop is put together from layers: a photo, perhaps a second one beside it (a two-part
-mosaic), and leaves cut from places without a label laid over fruit. Boxes are amodal: they keep
-their full size under a leaf. Light is changed channel by channel, since grow lights turn whole
-photos purple.
+mosaic), fruit cut from other photos, and leaves cut from places without a label laid over fruit.
+Boxes are amodal: they keep their full size under a leaf. Light is changed channel by channel, since
+grow lights turn whole photos purple.
 """
 
 from __future__ import annotations
@@ -17,7 +17,10 @@ from torch.nn import functional
 from .material import LEVELS, MOST_BOXES, Store
 from .pixels import JPEG_LUMINANCE, determinant, hide, inverse, jpeg, probes, render, tone
 
+FRUIT = 3
 LEAVES = 5
+# A label's box reaches a little beyond the fruit; what is cut out for pasting is this share of it.
+CUT = 0.94
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,11 +35,15 @@ class Batch:
         Left, top, right, bottom in pixels of the crop.
     state : Tensor, (B, N) int64
         0 no box, 1 a label, 2 too little of it to judge: neither reward nor blame.
+    clean : Tensor, (B, 3, F S, F S) float32
+        The same crops in their own light, undamaged, `Recipe.finer` (F) times as large: what a
+        teacher sees.
     """
 
     photos: Tensor
     boxes: Tensor
     state: Tensor
+    clean: Tensor
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,12 +58,15 @@ class Recipe:
         Share of each set (`SETS`), then of rendered photos and of made-up ones without fruit.
     scales : tuple of (float, float)
         Smallest and largest pixels of the crop per pixel of the photo, by set.
-    mosaic, leaves, bare : float
-        Share of crops in two parts, with leaves laid over, and taken from a label-free disc.
+    mosaic, fruit, leaves, bare : float
+        Share of crops in two parts, with fruit of other photos pasted in, with leaves laid over,
+        and taken from a label-free disc.
+    finer : float
+        How many times larger than the crop its clean copy is.
     """
 
     size: int = 480
-    shares: tuple[float, ...] = (0.40, 0.12, 0.12, 0.11, 0.13, 0.06, 0.10, 0.03)
+    shares: tuple[float, ...] = (0.38, 0.12, 0.12, 0.11, 0.13, 0.06, 0.13, 0.03)
     scales: tuple[tuple[float, float], ...] = (
         (0.32, 0.95),
         (1.05, 2.50),
@@ -68,8 +78,29 @@ class Recipe:
         (0.50, 2.00),
     )
     mosaic: float = 0.35
+    fruit: float = 0.40
     leaves: float = 0.55
     bare: float = 0.03
+    finer: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Layers:
+    """What is laid over a crop, the lowest first.
+
+    Attributes
+    ----------
+    photo : Tensor, (B, L) int64
+        Photo each is cut from.
+    maps : Tensor, (B, L, 2, 3)
+        From crop to photo.
+    shapes : Tensor, (B, L, 7)
+        As `counting.scorer.pixels.inside` reads them; of no length where nothing is laid.
+    """
+
+    photo: Tensor
+    maps: Tensor
+    shapes: Tensor
 
 
 class Sampler:
@@ -85,51 +116,62 @@ class Sampler:
     """
 
     def __init__(self, store: Store, recipe: Recipe, seed: int, compiled: bool = False) -> None:
-        self.render = torch.compile(render) if compiled else render
-        self.tone = torch.compile(tone) if compiled else tone
-        self.jpeg = torch.compile(jpeg) if compiled else jpeg
-        self.hide = torch.compile(hide) if compiled else hide
+        self.render = torch.compile(render, dynamic=False) if compiled else render
+        self.tone = torch.compile(tone, dynamic=False) if compiled else tone
+        self.jpeg = torch.compile(jpeg, dynamic=False) if compiled else jpeg
+        self.hide = torch.compile(hide, dynamic=False) if compiled else hide
         self.store = store
         self.recipe = recipe
+        self.side = round(recipe.size * recipe.finer)
         self.device = store.pixels.device
         self.random = torch.Generator(device=self.device).manual_seed(seed)
         counts = torch.bincount(store.domain, minlength=len(recipe.shares)).float()
         shares = torch.tensor(recipe.shares, device=self.device)
         chances = (shares / counts.clamp(min=1))[store.domain]
         self.cumulated = torch.cumsum(chances / chances.sum(), 0)
+        fruitful = chances * (store.counts > 0)
+        self.cumulated_fruitful = torch.cumsum(fruitful / fruitful.sum().clamp(min=1e-9), 0)
         self.table = torch.tensor(JPEG_LUMINANCE, device=self.device, dtype=torch.float32)
         self.probes = probes(self.device)
-        self.scales = torch.tensor(recipe.scales, device=self.device)
+        self.scales = torch.tensor(recipe.scales, device=self.device) * recipe.finer
         self.tomato_bare = store.bare[store.domain[store.bare[:, 0].long()] == 0]
         if len(self.tomato_bare) == 0:
             self.tomato_bare = store.bare
 
     def draw(self, batch: int) -> Batch:
         """Return one batch of crops, as many as asked for."""
-        size = self.recipe.size
         parts = [self._part(batch), self._part(batch)]
         window = self._windows(batch)
-        boxes, state = [], []
-        for number, (photo, maps) in enumerate(parts):
-            placed, known = self._place(photo, maps, window[:, number])
-            boxes.append(placed)
-            state.append(known)
-        found, known = torch.cat(boxes, 1), torch.cat(state, 1)
-        leaf, leaf_maps, shapes = self._leaves(found, known)
-        photo = torch.cat([torch.stack([p for p, _ in parts], 1), leaf], 1)
-        maps = torch.cat([torch.stack([m for _, m in parts], 1), leaf_maps], 1)
-        pixels = self.render(
-            self.store.pixels,
-            self._levels(photo, maps),
-            maps,
-            window,
-            shapes,
-            size,
+        placed = [self._place(*part, window[:, number]) for number, part in enumerate(parts)]
+        found = torch.cat([boxes for boxes, _ in placed], 1)
+        known = torch.cat([state for _, state in placed], 1)
+        pasted, fresh, fruit = self._fruit(found, known)
+        leaves = self._leaves(torch.cat([found, pasted], 1), torch.cat([known, fresh], 1))
+        photo = torch.cat([torch.stack([p for p, _ in parts], 1), fruit.photo, leaves.photo], 1)
+        maps = torch.cat([torch.stack([m for _, m in parts], 1), fruit.maps, leaves.maps], 1)
+        shapes = torch.cat([fruit.shapes, leaves.shapes], 1)
+        clean = self.render(
+            self.store.pixels, self._levels(photo, maps), maps, window, shapes, self.side
         )
         known = self.hide(found, known, shapes, self.probes)
+        # A pasted fruit is hidden by what was laid on after it.
+        for number in range(FRUIT):
+            one = slice(number, number + 1)
+            fresh[:, one] = self.hide(
+                pasted[:, one], fresh[:, one], shapes[:, number + 1 :], self.probes
+            )
+        found, known = torch.cat([found, pasted], 1), torch.cat([known, fresh], 1)
         order = torch.argsort((known == 0).long(), dim=1, stable=True)[:, :MOST_BOXES]
-        found = torch.gather(found, 1, order[..., None].expand(-1, -1, 4))
-        return Batch(self._light(pixels), found, torch.gather(known, 1, order))
+        found = torch.gather(found, 1, order[..., None].expand(-1, -1, 4)) / self.recipe.finer
+        photos = self._light(self._shrunk(clean))
+        return Batch(photos, found, torch.gather(known, 1, order), clean.round())
+
+    def _shrunk(self, clean: Tensor) -> Tensor:
+        """Bring clean crops to the size that the network learns from."""
+        if self.side == self.recipe.size:
+            return clean
+        size = (self.recipe.size, self.recipe.size)
+        return functional.interpolate(clean, size, mode="bilinear", antialias=True)
 
     def _uniform(self, shape: tuple[int, ...], low: float = 0.0, high: float = 1.0) -> Tensor:
         """Uniform random numbers."""
@@ -142,7 +184,7 @@ class Sampler:
 
     def _part(self, batch: int) -> tuple[Tensor, Tensor]:
         """Photos, and the affine maps from crop to photo (B, 2, 3)."""
-        store, size = self.store, self.recipe.size
+        store, size = self.store, self.side
         photo = torch.searchsorted(self.cumulated, self._uniform((batch,)))
         photo = photo.clamp(max=len(self.cumulated) - 1)
         span = self.scales[store.domain[photo]].log()
@@ -197,7 +239,7 @@ class Sampler:
 
     def _windows(self, batch: int) -> Tensor:
         """Left, top, right, bottom of the two parts of each crop (B, 2, 4)."""
-        size = float(self.recipe.size)
+        size = float(self.side)
         split = self._uniform((batch,), 0.25, 0.75) * size
         whole = self._uniform((batch,)) >= self.recipe.mosaic
         upright = self._uniform((batch,)) < 0.5
@@ -213,41 +255,67 @@ class Sampler:
 
     def _place(self, photo: Tensor, maps: Tensor, window: Tensor) -> tuple[Tensor, Tensor]:
         """Boxes of the photos in the crop, clipped to their window, and whether each counts."""
-        boxes = self.store.boxes[photo]
-        back = inverse(maps[:, :, :2])
-        middle = (boxes[..., :2] - maps[:, None, :, 2]) @ back.transpose(1, 2)
-        # A fruit is near an ellipse: the box of the turned ellipse, not of the turned box.
-        half = torch.sqrt((boxes[..., 2:] / 2) ** 2 @ (back**2).transpose(1, 2))
-        whole = torch.cat([middle - half, middle + half], 2)
-        low, high = window[:, None, :2], window[:, None, 2:]
-        cut = torch.cat(
-            [
-                torch.minimum(torch.maximum(whole[..., :2], low), high),
-                torch.minimum(torch.maximum(whole[..., 2:], low), high),
-            ],
-            2,
-        )
-        side = cut[..., 2:] - cut[..., :2]
-        share = side.prod(2) / (4 * half.prod(2)).clamp(min=1e-3)
-        smallest = side.amin(2)
+        middle, half = _across(self.store.boxes[photo], maps)
+        cut, state = _clipped(middle, half, window)
         exists = torch.arange(MOST_BOXES, device=self.device) < self.store.counts[photo, None]
-        label = (share >= 0.3) & (smallest >= 6) & ~self.store.unsure[photo]
-        unsure = (share >= 0.04) & (smallest >= 1.5)
-        state = torch.where(label, 1, torch.where(unsure, 2, 0))
+        state = torch.where(self.store.unsure[photo] & (state == 1), 2, state)
         return cut, torch.where(exists, state, torch.zeros_like(state))
 
-    def _leaves(self, boxes: Tensor, state: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        """Leaves to lay over: their photos (B, L), maps (B, L, 2, 3) and shapes (B, L, 7)."""
-        size = float(self.recipe.size)
+    def _fruit(self, boxes: Tensor, state: Tensor) -> tuple[Tensor, Tensor, Layers]:
+        """Fruit cut from other photos to lay over a crop: their boxes, states and layers."""
+        store, size = self.store, float(self.side)
         batch = len(boxes)
-        shape = (batch, LEAVES)
+        count = batch * FRUIT
+        photo = torch.searchsorted(self.cumulated_fruitful, self._uniform((count,)))
+        photo = photo.clamp(max=len(self.cumulated_fruitful) - 1)
+        pick = (self._uniform((count,)) * store.counts[photo].clamp(min=1)).long()
+        box = store.boxes[photo, pick]
+        span = self.scales[store.domain[photo]].log()
+        scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * self._uniform((count,)))
+        maps = self._map(box[:, :2], scale, size)
+        # Half of them beside a fruit of the crop, half anywhere.
+        beside, side, has = self._pick(boxes, state, FRUIT)
+        middle = torch.where(
+            (has & (self._uniform((batch, FRUIT)) < 0.5))[..., None],
+            beside + 0.7 * side * self._normal(batch, FRUIT, 2),
+            self._uniform((batch, FRUIT, 2)) * size,
+        )
+        maps = _moved(maps, middle.reshape(-1, 2), box[:, :2]).reshape(batch, FRUIT, 2, 3)
+        _, half = _across(box[:, None], maps.reshape(-1, 2, 3))
+        half = half.reshape(batch, FRUIT, 2)
+        extent = torch.stack([store.width[photo, 0], store.height[photo, 0]], 1).float()
+        low, high = box[:, :2] - box[:, 2:] / 2, box[:, :2] + box[:, 2:] / 2
+        # Not one cut by its own photo's edge, nor one that a person could argue about.
+        whole = ((low > 1) & (high < extent - 1)).all(1) & ~store.unsure[photo, pick]
+        here = (self._uniform((batch, 1)) < self.recipe.fruit) & (
+            self._uniform((batch, FRUIT)) < 0.6
+        )
+        here &= whole.reshape(batch, FRUIT) & (store.counts[photo] > 0).reshape(batch, FRUIT)
+        frame = torch.tensor([0.0, 0.0, size, size], device=self.device).expand(batch, 4)
+        cut, known = _clipped(middle, half, frame)
+        zero = torch.zeros_like(half[..., 0])
+        shapes = torch.stack(
+            [*middle.unbind(2), CUT * half[..., 0] * here, CUT * half[..., 1], zero, zero, zero], 2
+        )
+        return cut, known * here, Layers(photo.reshape(batch, FRUIT), maps, shapes)
+
+    def _pick(self, boxes: Tensor, state: Tensor, count: int) -> tuple[Tensor, Tensor, Tensor]:
+        """Draw labels of each crop: middles and sides (B, count, 2), and whether it has any."""
         chance = torch.cumsum((state == 1).float() + 1e-6, 1)
-        pick = torch.searchsorted(chance, self._uniform(shape) * chance[:, -1:])
+        pick = torch.searchsorted(chance, self._uniform((len(boxes), count)) * chance[:, -1:])
         pick = pick.clamp(max=state.shape[1] - 1)
         box = torch.gather(boxes, 1, pick[..., None].expand(-1, -1, 4))
         has = torch.gather(state, 1, pick) == 1
-        side = (box[..., 2:] - box[..., :2]).clamp(min=12)
-        over = (box[..., 2:] + box[..., :2]) / 2 + 0.55 * side * self._normal(*shape, 2)
+        return (box[..., 2:] + box[..., :2]) / 2, box[..., 2:] - box[..., :2], has
+
+    def _leaves(self, boxes: Tensor, state: Tensor) -> Layers:
+        """Leaves to lay over a crop, most of them over its fruit."""
+        size = float(self.side)
+        batch = len(boxes)
+        shape = (batch, LEAVES)
+        middle, side, has = self._pick(boxes, state, LEAVES)
+        side = side.clamp(min=12)
+        over = middle + 0.55 * side * self._normal(*shape, 2)
         middle = torch.where(has[..., None], over, self._uniform((*shape, 2)) * size)
         reach = side.mean(2) * self._uniform(shape, 0.25, 0.75)
         reach = torch.where(has, reach, self._uniform(shape, 10, 60))
@@ -273,10 +341,8 @@ class Sampler:
         )
         scale = (long.reshape(-1) * 1.35 / disc[:, 3]).clamp(min=0.3)
         maps = self._map(disc[:, 1:3], scale, size)
-        # The leaf's middle, not the crop's, shows the disc's middle.
-        shift = disc[:, 1:3] - (maps[:, :, :2] * middle.reshape(-1, 1, 2)).sum(2)
-        maps = torch.cat([maps[:, :, :2], shift[:, :, None]], 2)
-        return disc[:, 0].long().reshape(shape), maps.reshape(*shape, 2, 3), shapes
+        maps = _moved(maps, middle.reshape(-1, 2), disc[:, 1:3])
+        return Layers(disc[:, 0].long().reshape(shape), maps.reshape(*shape, 2, 3), shapes)
 
     def _disc(self, discs: Tensor, batch: int) -> Tensor:
         """Random rows of a table of discs."""
@@ -338,3 +404,36 @@ class Sampler:
         flat = functional.conv2d(flat, kernel[:, None, :, None], padding=(4, 0), groups=groups)
         flat = functional.conv2d(flat, kernel[:, None, None, :], padding=(0, 4), groups=groups)
         return flat.reshape(photos.shape)
+
+
+def _moved(maps: Tensor, to: Tensor, shown: Tensor) -> Tensor:
+    """Shift maps (N, 2, 3) so that a place in the crop (N, 2) shows a place in the photo (N, 2)."""
+    shift = shown - (maps[:, :, :2] * to[:, None]).sum(2)
+    return torch.cat([maps[:, :, :2], shift[:, :, None]], 2)
+
+
+def _across(boxes: Tensor, maps: Tensor) -> tuple[Tensor, Tensor]:
+    """Middles and half sides in the crop of boxes (B, N, 4) in photos."""
+    back = inverse(maps[:, :, :2])
+    middle = (boxes[..., :2] - maps[:, None, :, 2]) @ back.transpose(1, 2)
+    # A fruit is near an ellipse: the box of the turned ellipse, not of the turned box.
+    half = torch.sqrt((boxes[..., 2:] / 2) ** 2 @ (back**2).transpose(1, 2))
+    return middle, half
+
+
+def _clipped(middle: Tensor, half: Tensor, window: Tensor) -> tuple[Tensor, Tensor]:
+    """Boxes clipped to a window (B, 4), and whether what is left counts (1), not (0), perhaps."""
+    low, high = window[:, None, :2], window[:, None, 2:]
+    cut = torch.cat(
+        [
+            torch.minimum(torch.maximum(middle - half, low), high),
+            torch.minimum(torch.maximum(middle + half, low), high),
+        ],
+        2,
+    )
+    side = cut[..., 2:] - cut[..., :2]
+    share = side.prod(2) / (4 * half.prod(2)).clamp(min=1e-3)
+    smallest = side.amin(2)
+    label = (share >= 0.3) & (smallest >= 6)
+    unsure = (share >= 0.04) & (smallest >= 1.5)
+    return cut, torch.where(label, 1, torch.where(unsure, 2, 0))

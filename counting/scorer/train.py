@@ -37,6 +37,7 @@ from .material import (
 )
 from .measure import Maps, as_text, figures, propose
 from .network import Scorer, Shipped, start_from, write_onnx
+from .teach import FINER, Teacher, teaching
 
 Weights = dict[str, Tensor]
 log = logging.getLogger(__name__)
@@ -50,6 +51,8 @@ SECOND = 0.2
 # The weights kept are the mean of those at this moment and at the end: on scenes held out they do
 # better than either (MODEL.md; Izmailov et al. 2018, arXiv 1803.05407).
 EARLIER = 0.56
+# How much the labels weigh where a teacher is heard too.
+LABELS = 0.5
 LONG_SIDE = 832
 # How photos lie in memory while training; which is faster depends on the card and its library.
 LAYOUT = torch.channels_last
@@ -75,6 +78,8 @@ class Plan:
     rate: float
     rendered: Path | None
     encoder: Path | None
+    teacher: Path | None
+    pasted: float
 
 
 class Average:
@@ -118,29 +123,33 @@ def train(plan: Plan) -> Path:
     if plan.start:
         network.load_state_dict(torch.load(plan.start, map_location=plan.device))
     average = Average(network)
-    sampler = Sampler(store, Recipe(size=plan.size), plan.seed + 1, plan.compiled)
+    finer = FINER if plan.teacher else 1.0
+    recipe = Recipe(size=plan.size, fruit=plan.pasted, finer=finer)
+    sampler = Sampler(store, recipe, plan.seed + 1, plan.compiled)
     step = _stepper(plan, network)
     name = "scorer" if plan.fold is None else f"fold{plan.fold}"
+    ends = time.monotonic() + 60 * plan.minutes
+    shares = [step(sampler, 0.0)]
+    # What is compiled is compiled by now: the schedule begins.
     began = told = time.monotonic()
-    shares: list[Tensor] = []
-    done = 0
+    done = 1
     earlier: Weights = {}
-    while (passed := (time.monotonic() - began) / 60) < plan.minutes:
-        shares.append(step(sampler, passed / plan.minutes))
+    while (moment := (time.monotonic() - began) / max(ends - began, 1e-9)) < 1:
+        shares.append(step(sampler, moment))
         average.take()
         done += 1
-        if not earlier and passed / plan.minutes > EARLIER:
+        if not earlier and moment > EARLIER:
             earlier = {k: v.clone() for k, v in average.network.state_dict().items()}
-        if done == 1 or (time.monotonic() - told) / 60 > plan.every:
+        if done == 2 or (time.monotonic() - told) / 60 > plan.every:
             told = time.monotonic()
             parts = torch.stack(shares).mean(0).tolist()
             shares.clear()
-            log.info("%s %.1f min, step %d, losses %s", name, passed, done, _short(parts))
-            if done > 1:
-                _write(plan, name, average.network, held, passed)
+            log.info("%s at %.2f of the run, step %d, losses %s", name, moment, done, _short(parts))
+            if done > 2:
+                _write(plan, name, average.network, held, moment)
     kept = average.network
     kept.load_state_dict(mean_of(earlier or kept.state_dict(), kept.state_dict()))
-    return _write(plan, name, kept, held, plan.minutes)
+    return _write(plan, name, kept, held, 1.0)
 
 
 def share_of_rate(moment: float) -> float:
@@ -172,19 +181,28 @@ def _stepper(plan: Plan, network: Scorer) -> Callable[[Sampler, float], Tensor]:
     fast = plan.device.type == "cuda"
     optimiser = torch.optim.AdamW(groups, lr=0.0, weight_decay=WEIGHT_DECAY, fused=fast)
 
-    def judge(photos: Tensor, boxes: Tensor, state: Tensor) -> tuple[Tensor, Tensor]:
+    teacher = _teacher(plan)
+
+    def judge(photos: Tensor, boxes: Tensor, state: Tensor, clean: Tensor) -> tuple[Tensor, Tensor]:
         with torch.autocast(plan.device.type, torch.bfloat16, enabled=fast):
             maps = network(photos.to(memory_format=LAYOUT))
-        return loss(maps, boxes, state)
+            if teacher:
+                with torch.no_grad():
+                    taught = teacher(clean.to(memory_format=LAYOUT))
+        total, parts = loss(maps, boxes, state)
+        if not teacher:
+            return total, parts
+        said = teaching(maps, taught)
+        return LABELS * total + said, torch.cat([parts, said.detach()[None]])
 
-    judged = torch.compile(judge) if plan.compiled else judge
+    judged = torch.compile(judge, dynamic=False) if plan.compiled else judge
 
     def step(sampler: Sampler, moment: float) -> Tensor:
         for group in optimiser.param_groups:
             group["lr"] = plan.rate * share_of_rate(moment)
         network.train()
         batch = sampler.draw(plan.batch)
-        total, parts = judged(batch.photos, batch.boxes, batch.state)
+        total, parts = judged(batch.photos, batch.boxes, batch.state, batch.clean)
         optimiser.zero_grad(set_to_none=True)
         torch.autograd.backward(total)
         torch.nn.utils.clip_grad_norm_(network.parameters(), 10.0)
@@ -192,6 +210,15 @@ def _stepper(plan: Plan, network: Scorer) -> Callable[[Sampler, float], Tensor]:
         return parts
 
     return step
+
+
+def _teacher(plan: Plan) -> Teacher | None:
+    """The network to learn from, if there is one."""
+    if plan.teacher is None:
+        return None
+    network = Scorer().to(plan.device, memory_format=LAYOUT)  # type: ignore[call-overload]
+    network.load_state_dict(torch.load(plan.teacher, map_location=plan.device))
+    return Teacher(network)
 
 
 def maps_of(network: Scorer, device: torch.device) -> Maps:
@@ -209,7 +236,7 @@ def maps_of(network: Scorer, device: torch.device) -> Maps:
 
 
 def _write(
-    plan: Plan, name: str, network: Scorer, held: Sequence[LabelledPhoto], passed: float
+    plan: Plan, name: str, network: Scorer, held: Sequence[LabelledPhoto], moment: float
 ) -> Path:
     """Write the checkpoint, and the figures on the photos held out."""
     plan.out.mkdir(parents=True, exist_ok=True)
@@ -221,8 +248,8 @@ def _write(
         maps = maps_of(network, plan.device)
         found = {p.name: propose(maps, p.image, LONG_SIDE) for p in held}
         table = figures(held, found, THRESHOLD)
-        log.info("%s at %.1f min, held out\n%s", name, passed, as_text(table))
-        record = json.dumps({"run": name, "minutes": passed, "figures": table})
+        log.info("%s at %.2f of the run, held out\n%s", name, moment, as_text(table))
+        record = json.dumps({"run": name, "moment": moment, "figures": table})
         with (plan.out / f"{name}.jsonl").open("a", encoding="utf-8") as lines:
             lines.write(record + "\n")
     return path
@@ -245,6 +272,10 @@ def _plan(arguments: Sequence[str]) -> Plan:
     parser.add_argument("--rate", type=float, default=LEARNING_RATE, help="highest learning rate")
     parser.add_argument("--rendered", type=Path, help="folder of rendered photos to train on too")
     parser.add_argument("--encoder", type=Path, help="pretrained weights of the encoder")
+    parser.add_argument("--teacher", type=Path, help="weights of a network to learn from too")
+    parser.add_argument(
+        "--pasted", type=float, default=0.4, help="share of crops with pasted fruit"
+    )
     parser.add_argument("--every", type=float, default=2.0, help="minutes between figures")
     a = parser.parse_args(arguments)
     return Plan(
@@ -263,6 +294,8 @@ def _plan(arguments: Sequence[str]) -> Plan:
         a.rate,
         a.rendered,
         a.encoder,
+        a.teacher,
+        a.pasted,
     )
 
 

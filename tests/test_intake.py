@@ -143,6 +143,15 @@ def test_the_tag_gives_the_scale(trial, camera):
     assert body["quality"]["scale_from"] == "tag"
 
 
+def test_the_same_tag_twice_in_a_photo_is_a_reason_to_look(trial, camera):
+    path = with_tag(camera / SURVEY / "A1-1" / "a.jpg", 0)
+    once = np.asarray(Image.open(path).convert("RGB"))
+    Image.fromarray(np.vstack([once, once])).save(path)
+    take_in(trial, [camera])
+    (body,) = entries(trial)
+    assert "several tags" in body["flags"]
+
+
 def test_where_no_photo_has_a_tag_or_a_time_their_lack_is_no_reason_to_look(trial, camera):
     draw_photo(camera / SURVEY / "A1-1" / "path.jpg")
     take_in(trial, [camera])

@@ -22,6 +22,7 @@ from counting.finding.propose import propose
 from counting.photos.intake import take_in
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import load_trial
+from counting.report.counts import making
 from counting.settings import Settings
 from counting.tables import CANDIDATES
 
@@ -167,6 +168,18 @@ def test_the_command_says_what_it_did_and_what_comes_next(tmp_path):
     assert "counting sheet" in run.stderr
 
 
+def test_a_quick_look_is_kept_with_the_proposals_and_told(tmp_path):
+    trial = photographed(tmp_path)
+    run = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "scorer", "--quick"])
+    assert run.exit_code == 0, run.output
+    with trial.ledger() as ledger:
+        settings = [e.body["settings_text"] for e in ledger.standing("proposal")]
+        told = " ".join(making(ledger).sentences())
+    assert [text["quick"] for text in settings] == [True] * 4
+    assert "4 photos were looked at quickly" in told
+    assert propose(trial, Settings(stages=("scorer",))).new == 4
+
+
 def dies_on_the_third(job):
     """Work that takes its process down with it on one of the photos."""
     if job.key == "3":
@@ -197,6 +210,7 @@ import sys
 from pathlib import Path
 from counting.finding.propose import propose
 from counting.plan.trial import load_trial
+from counting.report.counts import making
 from counting.settings import Settings
 propose(load_trial(Path(sys.argv[1])), Settings(stages=("colour",)), workers=int(sys.argv[2]))
 print("once")

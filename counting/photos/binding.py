@@ -150,7 +150,7 @@ def _flags(
     tag: TagReading | None, known: Sequence[TagReading], plant: str, named: _Named
 ) -> list[Flag]:
     flags = []
-    if len({reading.id for reading in known}) > 1:
+    if len(known) > 1:
         flags.append(Flag.MANY_TAGS)
     if tag and named.plant and named.plant != plant:
         flags.append(Flag.TAG_DISAGREES)

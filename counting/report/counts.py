@@ -37,6 +37,8 @@ class Making:
         Photos counted on a sheet that showed plant and group, or on one that is not known.
     stages : tuple of str
         The ways of finding fruit that made the proposals, words of `counting.settings.STAGES`.
+    quick : int
+        Photos with proposals for which the scorer never looked closer, as asked.
     flagged : dict
         Flag to the number of photos that carry it.
     tallies : int
@@ -57,6 +59,7 @@ class Making:
     hurried: str
     unblinded: int
     stages: tuple[str, ...]
+    quick: int
     flagged: dict[Flag, int]
     tallies: int
 
@@ -72,6 +75,8 @@ class Making:
         if self.photos:
             taken = f"{_photos(self.photos)} taken in"
             lines.append(f"{taken}; fruit was proposed on {self.proposed} of them.")
+        if self.quick:
+            lines.append(f"{_photos(self.quick)} looked at quickly (--quick), which is less exact.")
         if self.confirmed:
             who = and_list(list(self.reviewers))
             lines.append(f"{_photos(self.confirmed)} confirmed by {who}: {_marks(self)}.")
@@ -131,6 +136,7 @@ def making(ledger: Ledger) -> Making:
         hurried=caution(b for b in answers if (b["photo"], b["reviewer"]) in stands),
         unblinded=len({body["photo"] for body in counted if body["sheet"] not in blind}),
         stages=tuple(stage for stage in STAGES if stage in stages),
+        quick=sum(body["settings_text"].get("quick", False) for body in proposals),
         flagged={flag: flags.count(flag) for flag in Flag if flag in flags},
         tallies=sum(1 for _ in ledger.standing("observation")),
     )

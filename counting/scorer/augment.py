@@ -14,8 +14,9 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from .geometry import across, clipped, determinant, moved
 from .material import LEVELS, MOST_BOXES, Store
-from .pixels import JPEG_LUMINANCE, determinant, hide, inverse, jpeg, probes, render, tone
+from .pixels import JPEG_LUMINANCE, hide, jpeg, probes, render, tone
 
 FRUIT = 3
 LEAVES = 5
@@ -255,8 +256,8 @@ class Sampler:
 
     def _place(self, photo: Tensor, maps: Tensor, window: Tensor) -> tuple[Tensor, Tensor]:
         """Boxes of the photos in the crop, clipped to their window, and whether each counts."""
-        middle, half = _across(self.store.boxes[photo], maps)
-        cut, state = _clipped(middle, half, window)
+        middle, half = across(self.store.boxes[photo], maps)
+        cut, state = clipped(middle, half, window)
         exists = torch.arange(MOST_BOXES, device=self.device) < self.store.counts[photo, None]
         state = torch.where(self.store.unsure[photo] & (state == 1), 2, state)
         return cut, torch.where(exists, state, torch.zeros_like(state))
@@ -280,8 +281,8 @@ class Sampler:
             beside + 0.7 * side * self._normal(batch, FRUIT, 2),
             self._uniform((batch, FRUIT, 2)) * size,
         )
-        maps = _moved(maps, middle.reshape(-1, 2), box[:, :2]).reshape(batch, FRUIT, 2, 3)
-        _, half = _across(box[:, None], maps.reshape(-1, 2, 3))
+        maps = moved(maps, middle.reshape(-1, 2), box[:, :2]).reshape(batch, FRUIT, 2, 3)
+        _, half = across(box[:, None], maps.reshape(-1, 2, 3))
         half = half.reshape(batch, FRUIT, 2)
         extent = torch.stack([store.width[photo, 0], store.height[photo, 0]], 1).float()
         low, high = box[:, :2] - box[:, 2:] / 2, box[:, :2] + box[:, 2:] / 2
@@ -292,7 +293,7 @@ class Sampler:
         )
         here &= whole.reshape(batch, FRUIT) & (store.counts[photo] > 0).reshape(batch, FRUIT)
         frame = torch.tensor([0.0, 0.0, size, size], device=self.device).expand(batch, 4)
-        cut, known = _clipped(middle, half, frame)
+        cut, known = clipped(middle, half, frame)
         zero = torch.zeros_like(half[..., 0])
         shapes = torch.stack(
             [*middle.unbind(2), CUT * half[..., 0] * here, CUT * half[..., 1], zero, zero, zero], 2
@@ -341,7 +342,7 @@ class Sampler:
         )
         scale = (long.reshape(-1) * 1.35 / disc[:, 3]).clamp(min=0.3)
         maps = self._map(disc[:, 1:3], scale, size)
-        maps = _moved(maps, middle.reshape(-1, 2), disc[:, 1:3])
+        maps = moved(maps, middle.reshape(-1, 2), disc[:, 1:3])
         return Layers(disc[:, 0].long().reshape(shape), maps.reshape(*shape, 2, 3), shapes)
 
     def _disc(self, discs: Tensor, batch: int) -> Tensor:
@@ -404,36 +405,3 @@ class Sampler:
         flat = functional.conv2d(flat, kernel[:, None, :, None], padding=(4, 0), groups=groups)
         flat = functional.conv2d(flat, kernel[:, None, None, :], padding=(0, 4), groups=groups)
         return flat.reshape(photos.shape)
-
-
-def _moved(maps: Tensor, to: Tensor, shown: Tensor) -> Tensor:
-    """Shift maps (N, 2, 3) so that a place in the crop (N, 2) shows a place in the photo (N, 2)."""
-    shift = shown - (maps[:, :, :2] * to[:, None]).sum(2)
-    return torch.cat([maps[:, :, :2], shift[:, :, None]], 2)
-
-
-def _across(boxes: Tensor, maps: Tensor) -> tuple[Tensor, Tensor]:
-    """Middles and half sides in the crop of boxes (B, N, 4) in photos."""
-    back = inverse(maps[:, :, :2])
-    middle = (boxes[..., :2] - maps[:, None, :, 2]) @ back.transpose(1, 2)
-    # A fruit is near an ellipse: the box of the turned ellipse, not of the turned box.
-    half = torch.sqrt((boxes[..., 2:] / 2) ** 2 @ (back**2).transpose(1, 2))
-    return middle, half
-
-
-def _clipped(middle: Tensor, half: Tensor, window: Tensor) -> tuple[Tensor, Tensor]:
-    """Boxes clipped to a window (B, 4), and whether what is left counts (1), not (0), perhaps."""
-    low, high = window[:, None, :2], window[:, None, 2:]
-    cut = torch.cat(
-        [
-            torch.minimum(torch.maximum(middle - half, low), high),
-            torch.minimum(torch.maximum(middle + half, low), high),
-        ],
-        2,
-    )
-    side = cut[..., 2:] - cut[..., :2]
-    share = side.prod(2) / (4 * half.prod(2)).clamp(min=1e-3)
-    smallest = side.amin(2)
-    label = (share >= 0.3) & (smallest >= 6)
-    unsure = (share >= 0.04) & (smallest >= 1.5)
-    return cut, torch.where(label, 1, torch.where(unsure, 2, 0))

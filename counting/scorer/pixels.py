@@ -22,18 +22,6 @@ JPEG_LUMINANCE = (
 )
 
 
-def determinant(m: Tensor) -> Tensor:
-    """Determinants of 2 by 2 matrices (the library's general routine waits for the GPU)."""
-    return m[..., 0, 0] * m[..., 1, 1] - m[..., 0, 1] * m[..., 1, 0]
-
-
-def inverse(m: Tensor) -> Tensor:
-    """Inverses of 2 by 2 matrices."""
-    a, b, c, d = m[..., 0, 0], m[..., 0, 1], m[..., 1, 0], m[..., 1, 1]
-    turned = torch.stack([torch.stack([d, -b], -1), torch.stack([-c, a], -1)], -2)
-    return turned / determinant(m)[..., None, None]
-
-
 def inside(x: Tensor, y: Tensor, shapes: Tensor) -> Tensor:
     """Whether points lie on each leaf: a slim disc with a waving edge."""
     columns = [shapes[..., i].reshape(*shapes.shape[:2], *[1] * (x.ndim - 2)) for i in range(7)]

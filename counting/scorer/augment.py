@@ -14,9 +14,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from .draws import Draws
 from .geometry import across, clipped, determinant, moved
+from .light import Light
 from .material import LEVELS, MOST_BOXES, Store
-from .pixels import JPEG_LUMINANCE, hide, jpeg, probes, render, tone
+from .pixels import hide, probes, render
 
 FRUIT = 3
 LEAVES = 5
@@ -118,21 +120,19 @@ class Sampler:
 
     def __init__(self, store: Store, recipe: Recipe, seed: int, compiled: bool = False) -> None:
         self.render = torch.compile(render, dynamic=False) if compiled else render
-        self.tone = torch.compile(tone, dynamic=False) if compiled else tone
-        self.jpeg = torch.compile(jpeg, dynamic=False) if compiled else jpeg
         self.hide = torch.compile(hide, dynamic=False) if compiled else hide
         self.store = store
         self.recipe = recipe
         self.side = round(recipe.size * recipe.finer)
         self.device = store.pixels.device
-        self.random = torch.Generator(device=self.device).manual_seed(seed)
+        self.draws = Draws(seed, self.device)
+        self.light = Light(self.draws, compiled)
         counts = torch.bincount(store.domain, minlength=len(recipe.shares)).float()
         shares = torch.tensor(recipe.shares, device=self.device)
         chances = (shares / counts.clamp(min=1))[store.domain]
         self.cumulated = torch.cumsum(chances / chances.sum(), 0)
         fruitful = chances * (store.counts > 0)
         self.cumulated_fruitful = torch.cumsum(fruitful / fruitful.sum().clamp(min=1e-9), 0)
-        self.table = torch.tensor(JPEG_LUMINANCE, device=self.device, dtype=torch.float32)
         self.probes = probes(self.device)
         self.scales = torch.tensor(recipe.scales, device=self.device) * recipe.finer
         self.tomato_bare = store.bare[store.domain[store.bare[:, 0].long()] == 0]
@@ -164,7 +164,7 @@ class Sampler:
         found, known = torch.cat([found, pasted], 1), torch.cat([known, fresh], 1)
         order = torch.argsort((known == 0).long(), dim=1, stable=True)[:, :MOST_BOXES]
         found = torch.gather(found, 1, order[..., None].expand(-1, -1, 4)) / self.recipe.finer
-        photos = self._light(self._shrunk(clean))
+        photos = self.light.changed(self._shrunk(clean))
         return Batch(photos, found, torch.gather(known, 1, order), clean.round())
 
     def _shrunk(self, clean: Tensor) -> Tensor:
@@ -174,59 +174,54 @@ class Sampler:
         size = (self.recipe.size, self.recipe.size)
         return functional.interpolate(clean, size, mode="bilinear", antialias=True)
 
-    def _uniform(self, shape: tuple[int, ...], low: float = 0.0, high: float = 1.0) -> Tensor:
-        """Uniform random numbers."""
-        drawn = torch.rand(shape, generator=self.random, device=self.device)
-        return low + (high - low) * drawn
-
-    def _normal(self, *shape: int) -> Tensor:
-        """Standard normal random numbers."""
-        return torch.randn(shape, generator=self.random, device=self.device)
-
     def _part(self, batch: int) -> tuple[Tensor, Tensor]:
         """Photos, and the affine maps from crop to photo (B, 2, 3)."""
         store, size = self.store, self.side
-        photo = torch.searchsorted(self.cumulated, self._uniform((batch,)))
+        photo = torch.searchsorted(self.cumulated, self.draws.uniform((batch,)))
         photo = photo.clamp(max=len(self.cumulated) - 1)
         span = self.scales[store.domain[photo]].log()
         # Half of them evenly over the range, half round its middle.
-        draws = self._uniform((batch, 2))
-        along = torch.where(self._uniform((batch,)) < 0.5, draws[:, 0], draws.mean(1))
+        draws = self.draws.uniform((batch, 2))
+        along = torch.where(self.draws.uniform((batch,)) < 0.5, draws[:, 0], draws.mean(1))
         scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * along)
         extent = torch.stack([store.width[photo, 0], store.height[photo, 0]], 1).float()
         # The middle of the crop: near a label mostly, else anywhere.
-        pick = (self._uniform((batch,)) * store.counts[photo].clamp(min=1)).long()
-        near = store.boxes[photo, pick, :2] + (self._uniform((batch, 2)) - 0.5) * (
+        pick = (self.draws.uniform((batch,)) * store.counts[photo].clamp(min=1)).long()
+        near = store.boxes[photo, pick, :2] + (self.draws.uniform((batch, 2)) - 0.5) * (
             size / scale[:, None]
         )
-        anywhere = self._uniform((batch, 2)) * extent
-        use = (self._uniform((batch, 1)) < 0.7) & (store.counts[photo, None] > 0)
+        anywhere = self.draws.uniform((batch, 2)) * extent
+        use = (self.draws.uniform((batch, 1)) < 0.7) & (store.counts[photo, None] > 0)
         middle = torch.where(use, near, anywhere)
         # Mostly keep within the photo, as far as the crop fits it.
         margin = torch.minimum(size / scale[:, None] / 2, extent / 2)
         inside = torch.minimum(torch.maximum(middle, margin), extent - margin)
-        middle = torch.where(self._uniform((batch, 1)) < 0.85, inside, middle)
-        bare = self._uniform((batch,)) < self.recipe.bare
+        middle = torch.where(self.draws.uniform((batch, 1)) < 0.85, inside, middle)
+        bare = self.draws.uniform((batch,)) < self.recipe.bare
         disc = self.tomato_bare[
-            (self._uniform((batch,)) * len(self.tomato_bare))
+            (self.draws.uniform((batch,)) * len(self.tomato_bare))
             .long()
             .clamp(max=len(self.tomato_bare) - 1)
         ]
         photo = torch.where(bare, disc[:, 0].long(), photo)
         middle = torch.where(bare[:, None], disc[:, 1:3], middle)
-        scale = torch.where(bare, 0.72 * size / disc[:, 3] * self._uniform((batch,), 0.7, 1), scale)
+        scale = torch.where(
+            bare, 0.72 * size / disc[:, 3] * self.draws.uniform((batch,), 0.7, 1), scale
+        )
         return photo, self._map(middle, scale, size)
 
     def _map(self, middle: Tensor, scale: Tensor, size: float) -> Tensor:
         """Affine maps from crop to photo: turned, mirrored, slightly stretched."""
         batch = len(scale)
-        quarter = torch.randint(0, 4, (batch,), generator=self.random, device=self.device)
-        quarter = torch.where(self._uniform((batch,)) < 0.5, quarter, torch.zeros_like(quarter))
-        angle = quarter * (torch.pi / 2) + 0.14 * self._normal(batch) * (
-            self._uniform((batch,)) < 0.5
+        quarter = self.draws.whole(0, 4, (batch,))
+        quarter = torch.where(
+            self.draws.uniform((batch,)) < 0.5, quarter, torch.zeros_like(quarter)
         )
-        mirror = torch.where(self._uniform((batch,)) < 0.5, -1.0, 1.0)
-        stretch = torch.exp(0.06 * self._normal(batch))
+        angle = quarter * (torch.pi / 2) + 0.14 * self.draws.normal(batch) * (
+            self.draws.uniform((batch,)) < 0.5
+        )
+        mirror = torch.where(self.draws.uniform((batch,)) < 0.5, -1.0, 1.0)
+        stretch = torch.exp(0.06 * self.draws.normal(batch))
         a, b = angle.cos() / scale, angle.sin() / scale
         linear = torch.stack(
             [
@@ -241,9 +236,9 @@ class Sampler:
     def _windows(self, batch: int) -> Tensor:
         """Left, top, right, bottom of the two parts of each crop (B, 2, 4)."""
         size = float(self.side)
-        split = self._uniform((batch,), 0.25, 0.75) * size
-        whole = self._uniform((batch,)) >= self.recipe.mosaic
-        upright = self._uniform((batch,)) < 0.5
+        split = self.draws.uniform((batch,), 0.25, 0.75) * size
+        whole = self.draws.uniform((batch,)) >= self.recipe.mosaic
+        upright = self.draws.uniform((batch,)) < 0.5
         zero, full = torch.zeros_like(split), torch.full_like(split, size)
         cut = torch.where(whole, full, split)
         across = torch.where(upright, cut, full)
@@ -267,19 +262,19 @@ class Sampler:
         store, size = self.store, float(self.side)
         batch = len(boxes)
         count = batch * FRUIT
-        photo = torch.searchsorted(self.cumulated_fruitful, self._uniform((count,)))
+        photo = torch.searchsorted(self.cumulated_fruitful, self.draws.uniform((count,)))
         photo = photo.clamp(max=len(self.cumulated_fruitful) - 1)
-        pick = (self._uniform((count,)) * store.counts[photo].clamp(min=1)).long()
+        pick = (self.draws.uniform((count,)) * store.counts[photo].clamp(min=1)).long()
         box = store.boxes[photo, pick]
         span = self.scales[store.domain[photo]].log()
-        scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * self._uniform((count,)))
+        scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * self.draws.uniform((count,)))
         maps = self._map(box[:, :2], scale, size)
         # Half of them beside a fruit of the crop, half anywhere.
         beside, side, has = self._pick(boxes, state, FRUIT)
         middle = torch.where(
-            (has & (self._uniform((batch, FRUIT)) < 0.5))[..., None],
-            beside + 0.7 * side * self._normal(batch, FRUIT, 2),
-            self._uniform((batch, FRUIT, 2)) * size,
+            (has & (self.draws.uniform((batch, FRUIT)) < 0.5))[..., None],
+            beside + 0.7 * side * self.draws.normal(batch, FRUIT, 2),
+            self.draws.uniform((batch, FRUIT, 2)) * size,
         )
         maps = moved(maps, middle.reshape(-1, 2), box[:, :2]).reshape(batch, FRUIT, 2, 3)
         _, half = across(box[:, None], maps.reshape(-1, 2, 3))
@@ -288,8 +283,8 @@ class Sampler:
         low, high = box[:, :2] - box[:, 2:] / 2, box[:, :2] + box[:, 2:] / 2
         # Not one cut by its own photo's edge, nor one that a person could argue about.
         whole = ((low > 1) & (high < extent - 1)).all(1) & ~store.unsure[photo, pick]
-        here = (self._uniform((batch, 1)) < self.recipe.fruit) & (
-            self._uniform((batch, FRUIT)) < 0.6
+        here = (self.draws.uniform((batch, 1)) < self.recipe.fruit) & (
+            self.draws.uniform((batch, FRUIT)) < 0.6
         )
         here &= whole.reshape(batch, FRUIT) & (store.counts[photo] > 0).reshape(batch, FRUIT)
         frame = torch.tensor([0.0, 0.0, size, size], device=self.device).expand(batch, 4)
@@ -303,7 +298,7 @@ class Sampler:
     def _pick(self, boxes: Tensor, state: Tensor, count: int) -> tuple[Tensor, Tensor, Tensor]:
         """Draw labels of each crop: middles and sides (B, count, 2), and whether it has any."""
         chance = torch.cumsum((state == 1).float() + 1e-6, 1)
-        pick = torch.searchsorted(chance, self._uniform((len(boxes), count)) * chance[:, -1:])
+        pick = torch.searchsorted(chance, self.draws.uniform((len(boxes), count)) * chance[:, -1:])
         pick = pick.clamp(max=state.shape[1] - 1)
         box = torch.gather(boxes, 1, pick[..., None].expand(-1, -1, 4))
         has = torch.gather(state, 1, pick) == 1
@@ -316,26 +311,28 @@ class Sampler:
         shape = (batch, LEAVES)
         middle, side, has = self._pick(boxes, state, LEAVES)
         side = side.clamp(min=12)
-        over = middle + 0.55 * side * self._normal(*shape, 2)
-        middle = torch.where(has[..., None], over, self._uniform((*shape, 2)) * size)
-        reach = side.mean(2) * self._uniform(shape, 0.25, 0.75)
-        reach = torch.where(has, reach, self._uniform(shape, 10, 60))
-        here = (self._uniform((batch, 1)) < self.recipe.leaves) & (self._uniform(shape) < 0.6)
-        slim = self._uniform(shape, 1.0, 3.5)
+        over = middle + 0.55 * side * self.draws.normal(*shape, 2)
+        middle = torch.where(has[..., None], over, self.draws.uniform((*shape, 2)) * size)
+        reach = side.mean(2) * self.draws.uniform(shape, 0.25, 0.75)
+        reach = torch.where(has, reach, self.draws.uniform(shape, 10, 60))
+        here = (self.draws.uniform((batch, 1)) < self.recipe.leaves) & (
+            self.draws.uniform(shape) < 0.6
+        )
+        slim = self.draws.uniform(shape, 1.0, 3.5)
         long = reach * slim.sqrt()
-        lobes = torch.randint(2, 6, shape, generator=self.random, device=self.device)
+        lobes = self.draws.whole(2, 6, shape)
         shapes = torch.stack(
             [
                 *middle.unbind(2),
                 long * here,
                 long / slim,
-                self._uniform(shape, 0, 2 * torch.pi),
-                self._uniform(shape, 0.0, 0.35),
+                self.draws.uniform(shape, 0, 2 * torch.pi),
+                self.draws.uniform(shape, 0.0, 0.35),
                 lobes,
             ],
             2,
         )
-        from_tomato = self._uniform((batch * LEAVES, 1)) < 0.7
+        from_tomato = self.draws.uniform((batch * LEAVES, 1)) < 0.7
         count = batch * LEAVES
         disc = torch.where(
             from_tomato, self._disc(self.tomato_bare, count), self._disc(self.store.bare, count)
@@ -347,7 +344,7 @@ class Sampler:
 
     def _disc(self, discs: Tensor, batch: int) -> Tensor:
         """Random rows of a table of discs."""
-        row = (self._uniform((batch,)) * len(discs)).long().clamp(max=len(discs) - 1)
+        row = (self.draws.uniform((batch,)) * len(discs)).long().clamp(max=len(discs) - 1)
         return discs[row]
 
     def _levels(self, photo: Tensor, maps: Tensor) -> Tensor:
@@ -364,44 +361,3 @@ class Sampler:
             ],
             2,
         )
-
-    def _light(self, photos: Tensor) -> Tensor:
-        """Change gain, gamma, saturation, contrast and sharpness; add noise and JPEG's blocks."""
-        batch = len(photos)
-        wild = torch.where(self._uniform((batch, 1)) < 0.15, 0.40, 0.16)
-        gain = torch.exp(wild * self._normal(batch, 3))
-        stops = torch.where(
-            self._uniform((batch, 1)) < 0.3,
-            self._uniform((batch, 1), -2.2, 0.3),
-            0.2 * self._normal(batch, 1) - 0.05,
-        )
-        gamma = torch.exp(0.22 * self._normal(batch, 1))
-        saturation = self._uniform((batch, 1), 0.35, 1.6)
-        contrast = torch.exp(0.18 * self._normal(batch, 1))
-        photos = self.tone(photos, gain * 2.0**stops, gamma, saturation, contrast)
-        quarter = max(batch // 4, 1)
-        blurred = self._blur(photos[:quarter])
-        noisy = photos[quarter : 2 * quarter]
-        noisy = noisy + self._normal(*noisy.shape) * self._uniform((len(noisy), 1, 1, 1), 0, 12)
-        rest = photos[2 * quarter :]
-        photos = torch.cat([blurred, noisy, rest])
-        start = quarter // 2
-        blocks = self.jpeg(
-            photos[start : start + quarter],
-            self._uniform((len(blurred), 1, 1, 1, 1, 1), 35, 90),
-            self.table,
-        )
-        photos = torch.cat([photos[:start], blocks, photos[start + quarter :]])
-        return photos.round().clamp(0, 255)
-
-    def _blur(self, photos: Tensor) -> Tensor:
-        """Gaussian blur, each photo with its own width."""
-        batch = len(photos)
-        sd = self._uniform((batch, 1), 0.2, 1.9)
-        kernel = torch.exp(-((torch.arange(-4, 5, device=self.device) / sd) ** 2) / 2)
-        kernel = (kernel / kernel.sum(1, keepdim=True)).repeat_interleave(3, 0)
-        flat = photos.reshape(1, -1, *photos.shape[2:])
-        groups = flat.shape[1]
-        flat = functional.conv2d(flat, kernel[:, None, :, None], padding=(4, 0), groups=groups)
-        flat = functional.conv2d(flat, kernel[:, None, None, :], padding=(0, 4), groups=groups)
-        return flat.reshape(photos.shape)

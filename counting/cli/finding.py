@@ -69,7 +69,7 @@ def _show(looked: list[Look]) -> None:
     table.add_column("fruit", justify="right")
     table.add_column("90 % interval", justify="right")
     table.add_column("rings", justify="right")
-    table.add_column("look closer because", overflow="fold")
+    table.add_column("look at it because", overflow="fold")
     names = [one.path.name for one in looked]
     short = len(set(names)) == len(names)
     for one in looked:

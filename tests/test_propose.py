@@ -170,8 +170,10 @@ def test_the_command_says_what_it_did_and_what_comes_next(tmp_path):
 
 def test_a_quick_look_is_kept_with_the_proposals_and_told(tmp_path):
     trial = photographed(tmp_path)
-    run = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "scorer", "--quick"])
+    asked = ["propose", str(tmp_path), "--stages", "scorer", "--quick", "--json", "-"]
+    run = CliRunner().invoke(app, asked)
     assert run.exit_code == 0, run.output
+    assert json.loads(run.stdout)["quick"] is True
     with trial.ledger() as ledger:
         settings = [e.body["settings_text"] for e in ledger.standing("proposal")]
         told = " ".join(making(ledger).sentences())

@@ -190,6 +190,7 @@ def _proposed_json(done: Proposed) -> dict[str, object]:
         "refused": [{"item": refusal.item, "reason": refusal.reason} for refusal in done.refused],
         "threshold": done.settings.threshold,
         "stages": list(done.settings.stages),
+        "quick": done.settings.quick,
         "settings": done.settings.hash,
         "tuning": done.tuning,
     }

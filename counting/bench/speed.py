@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import statistics
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
 import cv2
@@ -33,7 +34,7 @@ def time_over_decode(photo: Path, rounds: int) -> list[Line]:
         "full": lambda: cv2.imread(str(photo)),
         "quarter": lambda: cv2.imread(str(photo), cv2.IMREAD_REDUCED_COLOR_4),
         "propose": lambda: find_in(job),
-        "quick": lambda: find_in(quick),
+        "propose --quick": lambda: find_in(quick),
         "find": lambda: find(image, settings),
         "take in": lambda: examine(photo, wanted),
     }
@@ -47,20 +48,19 @@ def time_over_decode(photo: Path, rounds: int) -> list[Line]:
     return [
         Line("bare decode in full (cv2.imread), one thread, ms", ms["full"]),
         Line("bare decode at a quarter of the sides, one thread, ms", ms["quarter"]),
-        Line("propose, one photo, one thread, ms", ms["propose"]),
-        Line("  of which finding in the decoded photo, ms", ms["find"]),
-        Line("propose over the bare decode in full", ms["propose"] / ms["full"], "at most 3"),
-        Line(
-            "propose over the bare decode at a quarter", ms["propose"] / ms["quarter"], "at most 5"
-        ),
-        Line("propose --quick, one photo, one thread, ms", ms["quick"]),
-        Line("propose --quick over the bare decode in full", ms["quick"] / ms["full"], "at most 3"),
-        Line(
-            "propose --quick over the bare decode at a quarter",
-            ms["quick"] / ms["quarter"],
-            "at most 5",
-        ),
+        *_over_decode("propose", ms),
+        Line("finding in the decoded photo, ms", ms["find"]),
+        *_over_decode("propose --quick", ms),
         Line("take-in looks at one photo for, one thread, ms", ms["take in"]),
+    ]
+
+
+def _over_decode(work: str, ms: Mapping[str, float]) -> list[Line]:
+    """Lines for a work on one photo: its time, and that over both decodes."""
+    return [
+        Line(f"{work}, one photo, one thread, ms", ms[work]),
+        Line(f"{work} over the bare decode in full", ms[work] / ms["full"], "at most 3"),
+        Line(f"{work} over the bare decode at a quarter", ms[work] / ms["quarter"], "at most 5"),
     ]
 
 

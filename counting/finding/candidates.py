@@ -125,13 +125,11 @@ def find(
 
 def _tables(image: Image, small: Image, settings: Settings) -> dict[str, pd.DataFrame]:
     """Run the stages; beside the scorer the others see the small photo."""
-    full, cheap = dict(STAGE_FUNCTIONS), dict[str, Stage]()
+    work = {name: partial(stage, image) for name, stage in STAGE_FUNCTIONS.items()}
     if "scorer" in settings.stages:
-        full["scorer"] = partial(scorer, quick=settings.quick)
-        cheap.update(BESIDE_SCORER)
-    return {
-        name: cheap[name](small) if name in cheap else full[name](image) for name in settings.stages
-    }
+        work |= {name: partial(stage, small) for name, stage in BESIDE_SCORER.items()}
+        work["scorer"] = partial(scorer, image, quick=settings.quick)
+    return {name: work[name]() for name in settings.stages}
 
 
 @dataclass(frozen=True, slots=True)

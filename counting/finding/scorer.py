@@ -7,7 +7,7 @@ learnt apart err apart, and small fruit show better to it.
 from __future__ import annotations
 
 import threading
-from functools import lru_cache
+from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -27,7 +27,7 @@ Look = tuple[NDArray[np.float64], NDArray[np.float64]]
 __all__ = ["LONG_SIDE", "WEIGHTS", "Network", "Networks", "scorer", "scorer_with"]
 
 LONG_SIDE = 832
-"""Long side the network sees, px; other sizes stand in MODEL.md."""
+"""Long side the network of the first look sees, px; other sizes stand in MODEL.md."""
 CLOSER_SIDE = 1152
 """Long side the network of the closer look sees, px."""
 WEIGHTS = ("scorer.onnx", "closer.onnx")
@@ -116,14 +116,10 @@ class Networks(NamedTuple):
     closer: Network
 
 
-@lru_cache(maxsize=1)
-def _shipped() -> Networks:
-    folder = files("counting.scorer")
-    loaded = []
-    for name in WEIGHTS:
-        with as_file(folder.joinpath(name)) as path:
-            loaded.append(Network(path))
-    return Networks(*loaded)
+@cache
+def _shipped(name: str) -> Network:
+    with as_file(files("counting.scorer").joinpath(name)) as path:
+        return Network(path)
 
 
 def scorer(image: Image, *, quick: bool = False) -> pd.DataFrame:
@@ -141,7 +137,7 @@ def scorer(image: Image, *, quick: bool = False) -> pd.DataFrame:
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    return scorer_with(_shipped(), image, quick=quick)
+    return scorer_with(Networks(*map(_shipped, WEIGHTS)), image, quick=quick)
 
 
 def scorer_with(networks: Networks, image: Image, *, quick: bool = False) -> pd.DataFrame:

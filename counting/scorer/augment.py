@@ -12,13 +12,12 @@ from dataclasses import dataclass
 
 import torch
 from torch import Tensor
-from torch.nn import functional
 
 from .draws import Draws
 from .geometry import across, clipped, determinant, moved
 from .light import Light
 from .material import LEVELS, MOST_BOXES, Store
-from .pixels import hide, probes, render
+from .pixels import hide, probes, render, shrunk
 
 FRUIT = 3
 LEAVES = 5
@@ -164,21 +163,14 @@ class Sampler:
         found, known = torch.cat([found, pasted], 1), torch.cat([known, fresh], 1)
         order = torch.argsort((known == 0).long(), dim=1, stable=True)[:, :MOST_BOXES]
         found = torch.gather(found, 1, order[..., None].expand(-1, -1, 4)) / self.recipe.finer
-        photos = self.light.changed(self._shrunk(clean))
-        return Batch(photos, found, torch.gather(known, 1, order), clean.round())
-
-    def _shrunk(self, clean: Tensor) -> Tensor:
-        """Bring clean crops to the size that the network learns from."""
-        if self.side == self.recipe.size:
-            return clean
-        size = (self.recipe.size, self.recipe.size)
-        return functional.interpolate(clean, size, mode="bilinear", antialias=True)
+        size = self.recipe.size
+        small = clean if self.side == size else shrunk(clean, size)
+        return Batch(self.light.changed(small), found, torch.gather(known, 1, order), clean.round())
 
     def _part(self, batch: int) -> tuple[Tensor, Tensor]:
         """Photos, and the affine maps from crop to photo (B, 2, 3)."""
         store, size = self.store, self.side
-        photo = torch.searchsorted(self.cumulated, self.draws.uniform((batch,)))
-        photo = photo.clamp(max=len(self.cumulated) - 1)
+        photo = self._photos(self.cumulated, batch)
         span = self.scales[store.domain[photo]].log()
         # Half of them evenly over the range, half round its middle.
         draws = self.draws.uniform((batch, 2))
@@ -198,17 +190,18 @@ class Sampler:
         inside = torch.minimum(torch.maximum(middle, margin), extent - margin)
         middle = torch.where(self.draws.uniform((batch, 1)) < 0.85, inside, middle)
         bare = self.draws.uniform((batch,)) < self.recipe.bare
-        disc = self.tomato_bare[
-            (self.draws.uniform((batch,)) * len(self.tomato_bare))
-            .long()
-            .clamp(max=len(self.tomato_bare) - 1)
-        ]
+        disc = self._disc(self.tomato_bare, batch)
         photo = torch.where(bare, disc[:, 0].long(), photo)
         middle = torch.where(bare[:, None], disc[:, 1:3], middle)
         scale = torch.where(
             bare, 0.72 * size / disc[:, 3] * self.draws.uniform((batch,), 0.7, 1), scale
         )
         return photo, self._map(middle, scale, size)
+
+    def _photos(self, cumulated: Tensor, count: int) -> Tensor:
+        """Random photos by their summed-up chances."""
+        drawn = torch.searchsorted(cumulated, self.draws.uniform((count,)))
+        return drawn.clamp(max=len(cumulated) - 1)
 
     def _map(self, middle: Tensor, scale: Tensor, size: float) -> Tensor:
         """Affine maps from crop to photo: turned, mirrored, slightly stretched."""
@@ -262,8 +255,7 @@ class Sampler:
         store, size = self.store, float(self.side)
         batch = len(boxes)
         count = batch * FRUIT
-        photo = torch.searchsorted(self.cumulated_fruitful, self.draws.uniform((count,)))
-        photo = photo.clamp(max=len(self.cumulated_fruitful) - 1)
+        photo = self._photos(self.cumulated_fruitful, count)
         pick = (self.draws.uniform((count,)) * store.counts[photo].clamp(min=1)).long()
         box = store.boxes[photo, pick]
         span = self.scales[store.domain[photo]].log()

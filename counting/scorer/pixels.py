@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import torch
 from torch import Tensor
+from torch.nn import functional
 
 FILL = 114.0
 # Luminance quantisation table of ITU-T T.81 (JPEG), annex K.1.
@@ -85,6 +86,11 @@ def render(
             total[channel] = total[channel] + weight * ((colour >> (8 * channel)) & 255)
     photo = torch.stack(total, 1)
     return torch.where(beyond[:, None], torch.full_like(photo, FILL), photo)
+
+
+def shrunk(photos: Tensor, side: int) -> Tensor:
+    """Bring square photos to a smaller size."""
+    return functional.interpolate(photos, (side, side), mode="bilinear", antialias=True)
 
 
 def tone(

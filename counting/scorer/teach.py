@@ -16,6 +16,7 @@ from torch.nn import functional
 
 from .losses import WEIGHTS, overlap
 from .network import STRIDE, Scorer
+from .pixels import shrunk
 
 FINER = 1.4
 """How many times larger the closer look is."""
@@ -56,10 +57,9 @@ class Teacher(nn.Module):
             Mean expected overlap.
         """
         side = round(clean.shape[-1] / FINER)
-        shrunk = functional.interpolate(clean, (side, side), mode="bilinear", antialias=True)
         near = [_to_size(m.float(), side // STRIDE) for m in self.network(clean)]
         near[1] = near[1] - math.log(FINER)
-        far = [m.float() for m in self.network(shrunk)]
+        far = [m.float() for m in self.network(shrunk(clean, side))]
         scores = torch.stack([torch.sigmoid(m[0][:, 0]) for m in (near, far)])
         share = (scores / scores.sum(0).clamp(min=1e-6))[:, :, None]
         sides = share[0] * near[1] + share[1] * far[1]

@@ -15,9 +15,9 @@ from itertools import groupby
 import numpy as np
 import pandas as pd
 
-from counting.analysis.counts import fit_counts
-from counting.analysis.design import Design, design_of
-from counting.analysis.differences import welch, within_blocks
+from counting.analysis.methods.count_model import fit_counts
+from counting.analysis.methods.design import Design, design_of
+from counting.analysis.methods.differences import welch, within_blocks
 from counting.plan.plants_needed import Aim, Spread, power_for
 
 RATIO = 1.3

@@ -7,9 +7,9 @@ import pytest
 from drawn import PALE, image, leaves, plant, with_fruit
 from skimage import data
 
-from counting.finding.blobs import blobs
 from counting.finding.boxes import PROPOSED, overlap
 from counting.finding.candidates import find
+from counting.finding.stages.blobs import blobs
 from counting.photos.image import Image
 from counting.settings import Settings
 

@@ -14,7 +14,12 @@ from references import data, expected
 
 from counting.analysis.calibrate import calibrate_table, with_true_counts
 from counting.analysis.compare import compare
-from counting.analysis.double_sampling import line, ratio_total, regression_total, share_seen
+from counting.analysis.methods.double_sampling import (
+    line,
+    ratio_total,
+    regression_total,
+    share_seen,
+)
 from counting.analysis.question import Question
 from counting.tables import OBSERVATIONS, frame
 

@@ -17,14 +17,14 @@ from hypothesis import strategies as st
 from counting.finding.boxes import proposed
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.expected import Spread, distribution, expected_count
-from counting.finding.fit import labelled_photos
 from counting.finding.matching import match_by_centre, match_by_overlap
 from counting.finding.merge import join, merge
-from counting.finding.numbers import numbers
+from counting.finding.stages.numbers import numbers
 from counting.flags import Flag
 from counting.photos.image import Image, load_image
 from counting.settings import Settings
 from counting.tables import CANDIDATES
+from counting.training.fit_stages import labelled_photos
 
 CLASSICAL = Settings.with_stages("colour,blobs")
 ALL = Settings()
@@ -248,8 +248,8 @@ def test_the_figures_of_the_shipped_numbers_stand(
 ) -> None:
     """Not accuracy: these numbers were fitted on these very photos.
 
-    The figures on scenes held out stand in ``counting/finding/confidence.json``: F1 0.89 with all
-    stages, 0.47 with colour and blobs alone.
+    The figures on scenes held out stand in ``counting/finding/stages/confidence.json``: F1 0.89
+    with all stages, 0.47 with colour and blobs alone.
     """
     figures = score(settings)
     assert figures["f1"] == pytest.approx(f1, abs=0.015)
@@ -266,7 +266,7 @@ def test_the_numbers_on_scenes_held_out_are_kept_beside_the_weights() -> None:
 
 
 def test_the_table_of_the_stages_tells_the_figures_that_were_measured() -> None:
-    text = files("counting.finding").joinpath("STAGES.md").read_text(encoding="utf-8")
+    text = files("counting.finding.stages").joinpath("STAGES.md").read_text(encoding="utf-8")
     rows = [[cell.strip() for cell in line.split("|")[1:-1]] for line in text.splitlines()]
     told = {row[0]: row[1:] for row in rows if len(row) == 8}
     named = {"all three": "blobs+colour+scorer", "colour + blobs": "blobs+colour"}

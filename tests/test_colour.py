@@ -8,7 +8,7 @@ import pytest
 from drawn import RIPE, image, leaves, plant, with_fruit
 
 from counting.finding.boxes import PROPOSED, overlap, suppress
-from counting.finding.colour import balance, colour, fruit_map
+from counting.finding.stages.colour import balance, colour, fruit_map
 from counting.photos.image import Image
 
 GROW_LIGHT = np.array([1.15, 0.55, 1.3])

@@ -14,10 +14,10 @@ from references import data, dataset, expected
 from scipy import stats
 
 from counting.analysis.compare import compare
-from counting.analysis.differences import dunnett, hodges_lehmann, single_step
-from counting.analysis.of_trial import _holm
-from counting.analysis.ordinal import superiority
+from counting.analysis.methods.differences import dunnett, hodges_lehmann, single_step
+from counting.analysis.methods.grades import superiority
 from counting.analysis.question import Question
+from counting.analysis.trial import _holm
 from counting.errors import AnalysisError
 
 

@@ -15,9 +15,9 @@ from references import data, dataset, expected
 from scipy import optimize, stats
 
 from counting.analysis.compare import compare
-from counting.analysis.counts import dispersion, extra_zeros, fit_counts
-from counting.analysis.design import Design, design_of
-from counting.analysis.log_linear import Cells
+from counting.analysis.methods.count_model import dispersion, extra_zeros, fit_counts
+from counting.analysis.methods.design import Design, design_of
+from counting.analysis.methods.log_linear import Cells
 from counting.analysis.question import Question
 
 

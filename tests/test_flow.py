@@ -15,7 +15,7 @@ from rendered import ROOT, SMALL_TRUTH, TRUTH, fruit, marker_truth, photos, plan
 from typer.testing import CliRunner
 
 from counting.analysis.compare import compare
-from counting.analysis.of_trial import compare_trial, question_of
+from counting.analysis.trial import compare_trial, question_of
 from counting.cli import app
 from counting.demo import recorded_corrections, run_demo
 from counting.files import sha256_file

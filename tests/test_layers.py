@@ -11,7 +11,10 @@ import counting
 PACKAGE = Path(counting.__file__).parent
 GROUND = ("errors", "files", "spreadsheet", "flags", "measures", "tables", "settings", "ledger")
 FLOW = ("plan", "photos", "finding", "review", "records", "analysis", "report")
-BESIDE = {"accuracy": {*GROUND, "photos", "finding"}, "scorer": set(GROUND)}
+BESIDE = {
+    "accuracy": {*GROUND, "photos", "finding"},
+    "training": {*GROUND, "photos", "finding", "accuracy"},
+}
 ON_TOP = ("demo", "bench", "cli", "__main__", "__init__")
 
 
@@ -23,7 +26,7 @@ def allowed(room: str) -> set[str]:
         return {*GROUND, *FLOW[: FLOW.index(room) + 1]}
     if room in BESIDE:
         return BESIDE[room] | {room}
-    return {*GROUND, *FLOW, *BESIDE, *ON_TOP}
+    return {*GROUND, *FLOW, "accuracy", *ON_TOP}
 
 
 def imports(path: Path) -> set[str]:

@@ -13,8 +13,8 @@ from references import dataset, expected
 from scipy.stats import chisquare
 
 from counting.analysis.compare import compare
+from counting.analysis.methods.randomisation import _drawn_sets, randomisation_test
 from counting.analysis.question import Question
-from counting.analysis.randomise import _drawn_sets, randomisation_test
 
 
 def test_the_sleep_data_give_the_enumerated_p_with_and_without_pairs() -> None:

@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 
 from counting.errors import CountingError
 from counting.finding.boxes import PROPOSED
-from counting.finding.scorer import CLOSER_SIDE, LONG_SIDE, Network, Networks, scorer, scorer_with
+from counting.finding.stages.scorer import (
+    CLOSER_SIDE,
+    LONG_SIDE,
+    Network,
+    Networks,
+    scorer,
+    scorer_with,
+)
 from counting.photos.image import Image
 
 

@@ -57,13 +57,13 @@ def test_no_scene_or_tree_lies_in_two_folds():
 
 
 torch = pytest.importorskip("torch", reason="training needs the extra `train` (torch)")
-augment = pytest.importorskip("counting.scorer.augment")
-losses = pytest.importorskip("counting.scorer.losses")
-material = pytest.importorskip("counting.scorer.material")
-measure = pytest.importorskip("counting.scorer.measure")
-network = pytest.importorskip("counting.scorer.network")
-teach = pytest.importorskip("counting.scorer.teach")
-train = pytest.importorskip("counting.scorer.train")
+augment = pytest.importorskip("counting.training.augment")
+losses = pytest.importorskip("counting.training.losses")
+material = pytest.importorskip("counting.training.material")
+measure = pytest.importorskip("counting.training.measure")
+network = pytest.importorskip("counting.training.network")
+teach = pytest.importorskip("counting.training.teach")
+train = pytest.importorskip("counting.training.train")
 
 
 def disc_photo(rng, number, size=160):

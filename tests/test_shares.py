@@ -12,8 +12,8 @@ from references import data, expected
 from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
 from counting.analysis.compare import compare
+from counting.analysis.methods.shares import newcombe, share_above, wilson
 from counting.analysis.question import Question
-from counting.analysis.shares import newcombe, share_above, wilson
 
 
 def test_wilson_intervals_are_those_of_newcombes_table() -> None:

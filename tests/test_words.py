@@ -11,16 +11,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from counting.analysis.cautions import about_clusters
 from counting.analysis.compare import compare
-from counting.analysis.of_trial import _holm
-from counting.analysis.phrases import number, percent, plants_of
+from counting.analysis.data.selection import select
+from counting.analysis.data.units import to_units
 from counting.analysis.question import Question
 from counting.analysis.result import Cluster, Comparison
-from counting.analysis.selection import select
-from counting.analysis.units import to_units
-from counting.analysis.verdicts import about_verdicts
-from counting.analysis.words import worded
+from counting.analysis.trial import _holm
+from counting.analysis.words.cautions import about_clusters
+from counting.analysis.words.phrases import number, percent, plants_of
+from counting.analysis.words.sentence import worded
+from counting.analysis.words.verdicts import about_verdicts
 
 
 def answer(**question: object) -> Comparison:

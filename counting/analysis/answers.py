@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import Any
 
 from counting.analysis.calibrate import with_true_counts
-from counting.analysis.of_trial import compare_measures, compare_trial, question_of, with_exposure
 from counting.analysis.result import Comparison
+from counting.analysis.trial import compare_measures, compare_trial, question_of, with_exposure
 from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
 from counting.plan.trial import Trial
 from counting.records.observations import observations

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from counting.analysis.compare import compare
-from counting.analysis.double_sampling import (
+from counting.analysis.methods.double_sampling import (
     ShareSeen,
     line,
     ratio_total,
@@ -16,11 +16,11 @@ from counting.analysis.double_sampling import (
     share_seen,
     shared_error,
 )
-from counting.analysis.of_trial import question_of
-from counting.analysis.phrases import and_list, percent, plants_of
 from counting.analysis.question import ALL_SURVEYS, Question
 from counting.analysis.result import Comparison, as_json
+from counting.analysis.trial import question_of
 from counting.analysis.true_counts import Cell, TrueComparison, true_comparison
+from counting.analysis.words.phrases import and_list, percent, plants_of
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
 from counting.records.observations import observations

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pandas as pd
 
-from counting.analysis import cautions
 from counting.analysis.contrasts import contrast_of, without_p
+from counting.analysis.data.selection import Selection, select
+from counting.analysis.data.units import Units, intraclass, to_units
 from counting.analysis.describe import describe_group
 from counting.analysis.models import Models, fit_models
 from counting.analysis.question import Question
@@ -16,10 +17,9 @@ from counting.analysis.result import (
     Contrast,
     GroupSummary,
 )
-from counting.analysis.selection import Selection, select
-from counting.analysis.units import Units, intraclass, to_units
-from counting.analysis.verdicts import about_verdicts
-from counting.analysis.words import worded
+from counting.analysis.words import cautions
+from counting.analysis.words.sentence import worded
+from counting.analysis.words.verdicts import about_verdicts
 
 __all__ = ["compare"]
 

@@ -10,17 +10,20 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from counting.analysis.design import Design
-from counting.analysis.differences import (
+from counting.analysis.data.selection import Selection
+from counting.analysis.data.units import Units
+from counting.analysis.methods.design import Design
+from counting.analysis.methods.differences import (
     hodges_lehmann,
     ratio_of_means,
     welch,
     within_blocks,
 )
+from counting.analysis.methods.grades import superiority
+from counting.analysis.methods.randomisation import randomisation_test
+from counting.analysis.methods.shares import newcombe
 from counting.analysis.models import Models
-from counting.analysis.ordinal import superiority
 from counting.analysis.question import Question
-from counting.analysis.randomise import randomisation_test
 from counting.analysis.result import (
     NO_ESTIMATE,
     Contrast,
@@ -29,9 +32,6 @@ from counting.analysis.result import (
     Randomisation,
     ShareDifference,
 )
-from counting.analysis.selection import Selection
-from counting.analysis.shares import newcombe
-from counting.analysis.units import Units
 
 __all__ = ["POWER", "contrast_of", "without_p"]
 

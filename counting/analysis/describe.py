@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from counting.analysis.data.units import Units
+from counting.analysis.methods.shares import share_above
 from counting.analysis.result import GroupSummary, PlantSummary
-from counting.analysis.shares import share_above
-from counting.analysis.units import Units
 
 __all__ = ["describe_group", "mean_interval"]
 

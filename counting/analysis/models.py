@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from counting.analysis.counts import CountModel, dispersion, extra_zeros, fit_counts
-from counting.analysis.design import Design, design_of
-from counting.analysis.differences import dunnett, single_step, within_blocks
+from counting.analysis.data.selection import Selection
+from counting.analysis.data.units import Units
+from counting.analysis.methods.count_model import CountModel, dispersion, extra_zeros, fit_counts
+from counting.analysis.methods.design import Design, design_of
+from counting.analysis.methods.differences import dunnett, single_step, within_blocks
 from counting.analysis.question import Question
 from counting.analysis.result import Dispersion, Zeros
-from counting.analysis.selection import Selection
-from counting.analysis.units import Units
 
 __all__ = ["Models", "count_model", "fit_models"]
 

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from scipy import stats
 
 from counting.analysis.contrasts import POWER
-from counting.analysis.double_sampling import Line, Total
+from counting.analysis.methods.double_sampling import Line, Total
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
-from counting.analysis.words import reworded
+from counting.analysis.words.sentence import reworded
 
 __all__ = ["Cell", "TrueComparison", "TrueContrast", "true_comparison"]
 

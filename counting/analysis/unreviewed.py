@@ -13,12 +13,12 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from counting.analysis.compare import compare
-from counting.analysis.overlap import NO_OVERLAP, Overlap, may_overlap, overlap_of
-from counting.analysis.phrases import percent
+from counting.analysis.data.overlap import NO_OVERLAP, Overlap, may_overlap, overlap_of
 from counting.analysis.question import ALL_SURVEYS, Question
 from counting.analysis.result import Comparison, Contrast, Estimate
-from counting.analysis.verdicts import about_verdicts
-from counting.analysis.words import worded
+from counting.analysis.words.phrases import percent
+from counting.analysis.words.sentence import worded
+from counting.analysis.words.verdicts import about_verdicts
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
 from counting.records.confirmed import Answer, standing_answers, tell_apart

@@ -80,7 +80,7 @@ def compare_groups(
 
     Example: counting compare --csv counts.csv --value fruit --group treatment --control water
     """
-    from counting.analysis.text import as_text
+    from counting.analysis.screen import as_text
 
     options: dict[str, Any] = {
         "control": control,
@@ -105,8 +105,8 @@ def _of_table(
     csv: Path, columns: tuple[str | None, ...], measure: str | None, options: dict[str, Any]
 ) -> Any:
     from counting.analysis.compare import compare
+    from counting.analysis.data.table_file import Columns, read_table
     from counting.analysis.question import Question
-    from counting.analysis.table_file import Columns, read_table
     from counting.errors import AnalysisError
 
     value, group, block, plot, plant, per = columns
@@ -145,7 +145,7 @@ def calibrate_counts(
     Example: counting calibrate my_trial
     """
     from counting.analysis.calibrate import calibrate
-    from counting.analysis.text import calibration_text
+    from counting.analysis.screen import calibration_text
     from counting.errors import AnalysisError
     from counting.plan.trial import load_trial
 

@@ -13,15 +13,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from counting.finding import blobs as blobs_module
-from counting.finding import colour as colour_module
-from counting.finding.blobs import blobs
 from counting.finding.boxes import overlap
-from counting.finding.colour import balance, colour, resized
 from counting.finding.expected import Spread, expected_count
 from counting.finding.merge import Merged, merge, merge_numbers
 from counting.finding.ripeness import ripeness
-from counting.finding.scorer import LONG_SIDE, scorer
+from counting.finding.stages import blobs as blobs_module
+from counting.finding.stages import colour as colour_module
+from counting.finding.stages.blobs import blobs
+from counting.finding.stages.colour import balance, colour, resized
+from counting.finding.stages.scorer import LONG_SIDE, scorer
 from counting.finding.trusses import number_trusses
 from counting.flags import Flag
 from counting.photos.balance import balanced as by_grey_patch

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from counting.finding.boxes import overlap
-from counting.finding.numbers import numbers
+from counting.finding.stages.numbers import numbers
 
 __all__ = ["Merged", "merge", "merge_numbers", "stage_set"]
 

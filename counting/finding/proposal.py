@@ -16,7 +16,7 @@ from counting import __version__
 from counting.errors import PhotoError
 from counting.files import sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, Found, find
-from counting.finding.scorer import WEIGHTS
+from counting.finding.stages.scorer import WEIGHTS
 from counting.photos.image import Image, load_image, read_photo
 from counting.photos.workers import Job
 from counting.settings import Settings
@@ -39,8 +39,9 @@ _DECIMALS: Mapping[str, int] = {
 @lru_cache(maxsize=1)
 def finder_version() -> str:
     """Return the package's version with a digest of the finder's weights and numbers."""
-    numbers = [part for part in files("counting.finding").iterdir() if part.name.endswith(".json")]
-    parts = [files("counting.scorer").joinpath(name) for name in WEIGHTS]
+    stages = files("counting.finding.stages")
+    numbers = [part for part in stages.iterdir() if part.name.endswith(".json")]
+    parts = [stages.joinpath(name) for name in WEIGHTS]
     parts += sorted(numbers, key=lambda part: part.name)
     data = b"".join(part.read_bytes() for part in parts)
     return f"{__version__} ({sha256_bytes(data)[:12]})"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from statistics import median
 
-from counting.analysis.phrases import and_list
+from counting.analysis.words.phrases import and_list
 from counting.flags import Flag
 from counting.ledger import Ledger
 from counting.records.confirmed import standing_answers

@@ -9,8 +9,8 @@ from typing import Any
 import pandas as pd
 
 from counting.analysis.calibrate import Calibration, calibrate_table
-from counting.analysis.of_trial import compare_measures, compare_trial, question_of
 from counting.analysis.result import Comparison
+from counting.analysis.trial import compare_measures, compare_trial, question_of
 from counting.files import canonical_json, sha256_bytes
 from counting.ledger import Ledger
 from counting.plan.trial import Trial

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from counting import __version__
-from counting.analysis.phrases import and_list
+from counting.analysis.words.phrases import and_list
 from counting.plan.trial import Trial
 from counting.report.counts import Making
 from counting.report.figures import Figures

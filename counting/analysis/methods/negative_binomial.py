@@ -42,7 +42,7 @@ def adjusted_size(counts: Floats, fitted: Floats, leverage: Leverage) -> float |
     ----------
     counts, fitted : (n,) float64
     leverage : callable
-        See `counting.analysis.log_linear.Cells.leverage`.
+        See `counting.analysis.methods.log_linear.Cells.leverage`.
 
     References
     ----------

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from counting.analysis.confounded import confounded
+from counting.analysis.data.confounded import confounded
+from counting.analysis.data.surveys import over_surveys, some_are
 from counting.analysis.question import ALL_SURVEYS, Question
-from counting.analysis.surveys import over_surveys, some_are
 from counting.errors import AnalysisError
 from counting.measures import Kind, measure
 

@@ -10,7 +10,7 @@ from statsmodels.stats.multitest import multipletests
 from counting.analysis.compare import compare
 from counting.analysis.question import Question, Unit
 from counting.analysis.result import Comparison
-from counting.analysis.words import worded
+from counting.analysis.words.sentence import worded
 from counting.errors import AnalysisError
 from counting.plan.trial import Trial
 

@@ -1,8 +1,9 @@
 """Fit how the stages' scores become one probability, and how counts of photos stray.
 
-    python -m counting.finding.fit_confidence ../shared/labelled-photos/tomato HELD_OUT FIRST CLOSER
+    python -m counting.training.fit_confidence PHOTOS HELD_OUT FIRST CLOSER
 
-HELD_OUT is the folder `counting.finding.fit` wrote to, FIRST and CLOSER hold ``fold0.onnx`` to
+PHOTOS is ``../shared/labelled-photos/tomato``, HELD_OUT the folder that
+`counting.training.fit_stages` wrote to; FIRST and CLOSER hold ``fold0.onnx`` to
 ``fold2.onnx`` of the scorer's two networks: each stage's scores come from numbers that never saw
 the photo's scene. Writes ``confidence.json``; the figures in it are again from thirds held out in
 turn.
@@ -26,13 +27,13 @@ from scipy.optimize import minimize
 
 from counting.finding.boxes import proposed
 from counting.finding.expected import Spread, distribution, expected_count
-from counting.finding.fit import Labelled, fit_logistic, labelled_photos
 from counting.finding.matching import match_by_centre, match_by_overlap
 from counting.finding.merge import join, merge_features, stage_set
-from counting.finding.profile import Linear
-from counting.finding.scorer import LONG_SIDE, Network, Networks, scorer_with
+from counting.finding.stages.profile import Linear
+from counting.finding.stages.scorer import LONG_SIDE, Network, Networks, scorer_with
 from counting.photos.image import load_image
 from counting.settings import FLOOR, STAGES
+from counting.training.fit_stages import Labelled, fit_logistic, labelled_photos
 
 __all__ = ["main"]
 

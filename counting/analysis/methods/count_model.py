@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from counting.analysis.design import Design
-from counting.analysis.log_linear import Cells, Fit
+from counting.analysis.methods.design import Design
+from counting.analysis.methods.log_linear import Cells, Fit
+from counting.analysis.methods.negative_binomial import adjusted_size, likely_size, size_se
 from counting.analysis.result import Dispersion, Estimate, Zeros
-from counting.analysis.size import adjusted_size, likely_size, size_se
 
 __all__ = [
     "CountModel",

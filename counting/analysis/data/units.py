@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from counting.analysis.data.selection import Selection
 from counting.analysis.question import Unit
 from counting.analysis.result import Cluster
-from counting.analysis.selection import Selection
 
 __all__ = ["Units", "intraclass", "to_units"]
 

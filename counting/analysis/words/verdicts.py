@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from counting.analysis.phrases import and_list, p_text, plants_of
 from counting.analysis.result import Contrast
+from counting.analysis.words.phrases import and_list, p_text, plants_of
 
 __all__ = ["about_verdicts"]
 

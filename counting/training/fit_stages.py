@@ -1,6 +1,6 @@
 """Fit the numbers of the colour and blob stages on labelled photos, and say how well they carry.
 
-    python -m counting.finding.fit ../shared/labelled-photos/tomato HELD_OUT
+    python -m counting.training.fit_stages ../shared/labelled-photos/tomato HELD_OUT
 
 Numbers are fitted on whole scenes and measured on the others, three times in turn; those that
 ship are fitted on all photos. Writes ``colour.json`` and ``blobs.json`` beside this module, and
@@ -21,10 +21,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from counting.errors import LabelsError
-from counting.finding import blobs, colour
 from counting.finding.boxes import overlap, suppress
 from counting.finding.matching import match_by_overlap
-from counting.finding.profile import Linear
+from counting.finding.stages import blobs, colour
+from counting.finding.stages.profile import Linear
 from counting.photos.image import Image, load_image
 
 __all__ = ["Labelled", "fit_logistic", "labelled_photos"]
@@ -69,7 +69,9 @@ def labelled_photos(folder: Path) -> list[Labelled]:
         labels = json.loads((folder / "labels.json").read_text(encoding="utf-8"))
     except OSError as error:
         raise LabelsError(folder, "no labels.json here", "labelled photos") from error
-    split = json.loads(files("counting.scorer").joinpath("split.json").read_text("utf-8"))["photos"]
+    split = json.loads(files("counting.training").joinpath("split.json").read_text("utf-8"))[
+        "photos"
+    ]
     photos = []
     for image in sorted(labels["images"], key=lambda row: str(row["file_name"])):
         rows = [row for row in labels["annotations"] if row["image_id"] == image["id"]]

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from counting.analysis.phrases import and_list, number, percent
+from counting.analysis.data.selection import Selection
+from counting.analysis.data.units import Units
 from counting.analysis.result import Cluster, Contrast, Dispersion, GroupSummary, Zeros
-from counting.analysis.selection import Selection
-from counting.analysis.units import Units
+from counting.analysis.words.phrases import and_list, number, percent
 
 __all__ = ["about_blocks", "about_counts", "about_groups", "about_tests", "always"]
 

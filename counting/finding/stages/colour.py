@@ -7,10 +7,19 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from counting.finding.areas import areas
 from counting.finding.boxes import clip, proposed, suppress
-from counting.finding.numbers import linear
-from counting.finding.profile import DOWN, IN, OUT, SPOKES, Linear, Profile, pyramid, read_profile
+from counting.finding.stages.areas import areas
+from counting.finding.stages.numbers import linear
+from counting.finding.stages.profile import (
+    DOWN,
+    IN,
+    OUT,
+    SPOKES,
+    Linear,
+    Profile,
+    pyramid,
+    read_profile,
+)
 from counting.photos.image import Image
 
 __all__ = [

@@ -31,7 +31,7 @@ LONG_SIDE = 832
 CLOSER_SIDE = 1152
 """Long side the network of the closer look sees, px."""
 WEIGHTS = ("scorer.onnx", "closer.onnx")
-"""Files of the two networks in `counting.scorer`."""
+"""Files of the two networks beside this module."""
 _LARGE = 0.10  # of the photo's long side: median box from which a closer look adds nothing
 FLOOR = 0.05
 """Least confidence of a peak that becomes a candidate."""
@@ -118,7 +118,7 @@ class Networks(NamedTuple):
 
 @cache
 def _shipped(name: str) -> Network:
-    with as_file(files("counting.scorer").joinpath(name)) as path:
+    with as_file(files("counting.finding.stages").joinpath(name)) as path:
         return Network(path)
 
 

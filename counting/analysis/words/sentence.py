@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from counting.analysis.context import Context, context_of
-from counting.analysis.phrases import number, percent, plants_of
 from counting.analysis.result import Comparison, Contrast, Estimate
+from counting.analysis.words.context import Context, context_of
+from counting.analysis.words.phrases import number, percent, plants_of
 from counting.measures import MEASURES
 
 __all__ = ["reworded", "worded"]

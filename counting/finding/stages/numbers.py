@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from counting.finding.profile import Linear
+from counting.finding.stages.profile import Linear
 
 __all__ = ["linear", "numbers"]
 
@@ -17,7 +17,7 @@ __all__ = ["linear", "numbers"]
 @lru_cache(maxsize=8)
 def numbers(name: str) -> dict[str, Any]:
     """Return the content of ``NAME.json``, read once."""
-    text = files("counting.finding").joinpath(f"{name}.json").read_text(encoding="utf-8")
+    text = files("counting.finding.stages").joinpath(f"{name}.json").read_text(encoding="utf-8")
     content: dict[str, Any] = json.loads(text)
     return content
 

@@ -1,4 +1,4 @@
-"""Train the scorer: ``python -m counting.scorer.train --data ../shared/labelled-photos --out DIR``.
+"""Train the scorer: ``python -m counting.training.train --data PHOTOS --out DIR``.
 
 Without ``--fold`` all labelled photos are trained on and ``DIR/scorer.onnx`` is what is shipped.
 With ``--fold K`` the scenes and trees of that fold (`split.json`) are held out and the figures on
@@ -257,7 +257,7 @@ def _write(
 
 def _plan(arguments: Sequence[str]) -> Plan:
     """Read the command line."""
-    parser = argparse.ArgumentParser(prog="python -m counting.scorer.train", description=__doc__)
+    parser = argparse.ArgumentParser(prog="python -m counting.training.train", description=__doc__)
     parser.add_argument("--data", type=Path, required=True, help="folder of the labelled photos")
     parser.add_argument("--out", type=Path, required=True, help="folder for weights and figures")
     parser.add_argument("--fold", type=int, help="hold this fold out (0, 1 or 2)")

@@ -97,7 +97,7 @@ class Layers:
     maps : Tensor, (B, L, 2, 3)
         From crop to photo.
     shapes : Tensor, (B, L, 7)
-        As `counting.scorer.pixels.inside` reads them; of no length where nothing is laid.
+        As `counting.training.pixels.inside` reads them; of no length where nothing is laid.
     """
 
     photo: Tensor

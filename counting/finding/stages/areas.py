@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from skimage.segmentation import watershed
 
 from counting.finding.boxes import suppress
-from counting.finding.circles import at_scale, circles
+from counting.finding.stages.circles import at_scale, circles
 
 __all__ = ["areas", "round_peaks"]
 

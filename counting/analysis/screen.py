@@ -5,8 +5,8 @@ from __future__ import annotations
 import textwrap
 
 from counting.analysis.calibrate import Calibration
-from counting.analysis.phrases import number, p_text, percent
 from counting.analysis.result import Comparison, Contrast, GroupSummary
+from counting.analysis.words.phrases import number, p_text, percent
 
 __all__ = ["as_text", "calibration_text"]
 

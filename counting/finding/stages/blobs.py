@@ -8,10 +8,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from counting.finding.boxes import clip, proposed, suppress
-from counting.finding.circles import circles, slopes
-from counting.finding.colour import resized
-from counting.finding.numbers import linear
-from counting.finding.profile import ACROSS, DOWN, IN, OUT, Profile, pyramid, read_profile
+from counting.finding.stages.circles import circles, slopes
+from counting.finding.stages.colour import resized
+from counting.finding.stages.numbers import linear
+from counting.finding.stages.profile import ACROSS, DOWN, IN, OUT, Profile, pyramid, read_profile
 from counting.photos.image import Image
 
 __all__ = ["CHEAP_SIDE", "LONG_SIDE", "blobs", "candidates"]

@@ -1,0 +1,1 @@
+"""Observations brought to one line for each unit: selection, surveys, units, any table."""

@@ -1,0 +1,1 @@
+"""The estimators: arrays or typed results in, typed results out."""

@@ -1,1 +1,0 @@
-"""The learned scorer: its weights, their card, and their making (extra `train`)."""

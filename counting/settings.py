@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from typing import overload
+
+import numpy as np
+from numpy.typing import NDArray
 
 from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes
 
-__all__ = ["DEFAULT_THRESHOLD", "FLOOR", "STAGES", "THRESHOLDS", "Settings"]
+__all__ = ["DEFAULT_THRESHOLD", "FLOOR", "STAGES", "THRESHOLDS", "Settings", "reaches"]
 
 STAGES = ("colour", "blobs", "scorer")
 """The stages a photo can pass, in the order they are merged."""
@@ -72,3 +76,23 @@ class Settings:
     def hash(self) -> str:
         """SHA-256 of the settings, as written beside every proposal."""
         return sha256_bytes(canonical_json(asdict(self)).encode("utf-8"))
+
+
+@overload
+def reaches(confidence: float, threshold: float) -> bool: ...
+@overload
+def reaches(confidence: NDArray[np.float64], threshold: float) -> NDArray[np.bool_]: ...
+def reaches(confidence: float | NDArray[np.float64], threshold: float) -> bool | NDArray[np.bool_]:
+    """Whether candidates are proposed as fruit: from the threshold on, itself among them.
+
+    The one comparison with a threshold that there is: what is a ring on the sheet is a fruit in
+    the count, in the learning and in the figures.
+
+    Parameters
+    ----------
+    confidence : float or (N,) ndarray of float
+        As the finder gave or recorded it, not rounded.
+    threshold : float
+        The proposal's own, or that of the settings.
+    """
+    return confidence >= threshold

@@ -10,14 +10,14 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, Self, TypeVar
+from typing import Any, ClassVar, Literal, Protocol, Self, TypeVar
 
 from counting.errors import CountingError, LedgerError
 from counting.files import canonical_json, now, sha256_bytes
 from counting.ledger.migrate import lay_out
 from counting.ledger.seal import FIRST, in_use, read_seal, write_seal
 
-__all__ = ["LEDGER_NAME", "Entry", "EntryKind", "Ledger", "entry_hash"]
+__all__ = ["LEDGER_NAME", "Entry", "EntryKind", "Ledger", "Told", "entry_hash"]
 
 LEDGER_NAME = "ledger.sqlite"
 _WAIT_S = 60.0
@@ -70,6 +70,17 @@ class Entry:
     body: dict[str, Any]
     previous: str
     hash: str
+
+
+class Told(Protocol):
+    """A fact as `counting.ledger.facts` has it: of which kind, under which key, in which body."""
+
+    kind: ClassVar[EntryKind]
+
+    @property
+    def key(self) -> str: ...  # noqa: D102
+
+    def to_body(self) -> dict[str, Any]: ...  # noqa: D102
 
 
 def entry_hash(previous: str, *, at: str, by: str, kind: str, key: str, body: str) -> str:
@@ -135,6 +146,16 @@ class Ledger:
         query = "SELECT hash, (SELECT max(seq) FROM entries) FROM entries WHERE seq = ?"
         row = self._db.execute(query, (seal.entries,)).fetchone()
         return bool(row and row[0] == seal.last and row[1] > seal.entries)
+
+    def add(self, facts: Iterable[Told], *, by: str) -> int:
+        """Add facts in one transaction, all or none; return how many were new.
+
+        Raises
+        ------
+        LedgerError
+            If the disk refuses; nothing is added then.
+        """
+        return self.append_many(((fact.kind, fact.key, fact.to_body()) for fact in facts), by=by)
 
     def append(self, kind: EntryKind, key: str, body: dict[str, Any], *, by: str) -> bool:
         """Add one fact; return False, and add nothing, if it already stands just so."""

@@ -1,0 +1,92 @@
+"""Every fact's type, its body, and each rule about facts, written once.
+
+Only here is a body of the ledger read; the rooms get types.
+"""
+
+from counting.ledger.facts.answer import (
+    CANNOT_TELL,
+    COUNTED,
+    RETAKE,
+    Answer,
+    Judged,
+    Mark,
+    answer_key,
+    newest_answers,
+)
+from counting.ledger.facts.event import Event
+from counting.ledger.facts.exclusion import Exclusion, LeftOut
+from counting.ledger.facts.own import PlanRecord, Tuning
+from counting.ledger.facts.photo import Photo, Slot, Tag
+from counting.ledger.facts.proposal import Candidate, Proposal, settings_of, settings_text
+from counting.ledger.facts.read import (
+    Fact,
+    all_proposals,
+    answer_of,
+    answers,
+    event_of,
+    events,
+    fact_of,
+    left_out,
+    photo_of,
+    photos,
+    plan_record,
+    proposal_of,
+    proposals,
+    sheet_of,
+    sheets,
+    standing_answers,
+    tallies,
+    tally_of,
+    tuning,
+)
+from counting.ledger.facts.sheet import Sheet
+from counting.ledger.facts.tally import Tally, newest_tallies
+from counting.ledger.facts.times import NEVER, moment, read_time
+
+__all__ = [
+    "CANNOT_TELL",
+    "COUNTED",
+    "NEVER",
+    "RETAKE",
+    "Answer",
+    "Candidate",
+    "Event",
+    "Exclusion",
+    "Fact",
+    "Judged",
+    "LeftOut",
+    "Mark",
+    "Photo",
+    "PlanRecord",
+    "Proposal",
+    "Sheet",
+    "Slot",
+    "Tag",
+    "Tally",
+    "Tuning",
+    "all_proposals",
+    "answer_key",
+    "answer_of",
+    "answers",
+    "event_of",
+    "events",
+    "fact_of",
+    "left_out",
+    "moment",
+    "newest_answers",
+    "newest_tallies",
+    "photo_of",
+    "photos",
+    "plan_record",
+    "proposal_of",
+    "proposals",
+    "read_time",
+    "settings_of",
+    "settings_text",
+    "sheet_of",
+    "sheets",
+    "standing_answers",
+    "tallies",
+    "tally_of",
+    "tuning",
+]

@@ -1,0 +1,191 @@
+"""Facts out of the ledger, each as its own type; nobody else reads a body."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from typing import TypeVar
+
+from counting.errors import LedgerError
+from counting.ledger.facts.answer import Answer, Judged, answer_key, newest_answers
+from counting.ledger.facts.event import Event
+from counting.ledger.facts.exclusion import Exclusion, LeftOut
+from counting.ledger.facts.own import PlanRecord, Tuning
+from counting.ledger.facts.photo import Photo
+from counting.ledger.facts.proposal import Proposal
+from counting.ledger.facts.sheet import Sheet
+from counting.ledger.facts.tally import Tally
+from counting.ledger.store import Entry, Ledger
+
+__all__ = [
+    "Fact",
+    "all_proposals",
+    "answer_of",
+    "answers",
+    "event_of",
+    "events",
+    "fact_of",
+    "left_out",
+    "photo_of",
+    "photos",
+    "plan_record",
+    "proposal_of",
+    "proposals",
+    "sheet_of",
+    "sheets",
+    "standing_answers",
+    "tallies",
+    "tally_of",
+    "tuning",
+]
+
+Fact = PlanRecord | Photo | Proposal | Sheet | Answer | Tally | Event | Tuning | Exclusion
+"""What an entry of the ledger can tell."""
+T = TypeVar("T", PlanRecord, Photo, Proposal, Sheet, Answer, Tally, Event, Tuning, Exclusion)
+
+
+def fact_of(entry: Entry) -> Fact:
+    """Return what an entry tells.
+
+    Raises
+    ------
+    LedgerError
+        If its body is none of its kind.
+    """
+    try:
+        match entry.kind:
+            case "proposal":
+                return Proposal.of_body(entry.body, entry.hash)
+            case "exclusion":
+                return Exclusion.of_body(entry.body, entry.key, entry.by, entry.at)
+            case "photo":
+                return Photo.of_body(entry.body)
+            case "confirmation":
+                return Answer.of_body(entry.body)
+            case "observation":
+                return Tally.of_body(entry.body)
+            case "sheet":
+                return Sheet.of_body(entry.body)
+            case "event":
+                return Event.of_body(entry.body)
+            case "tuning":
+                return Tuning.of_body(entry.body)
+            case _:
+                return PlanRecord.of_body(entry.body)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        where = f"ledger.sqlite, entry {entry.seq}"
+        mend = "run counting audit, and restore the trial's folder from a copy"
+        found = f"damaged ({error!r})"
+        raise LedgerError(where, found, f"the fact of a {entry.kind}", mend) from error
+
+
+def photos(ledger: Ledger) -> dict[str, Photo]:
+    """Return the trial's photos by SHA-256, those left out too, in the order taken in."""
+    return {each.photo: each for each in _standing(ledger, Photo)}
+
+
+def photo_of(ledger: Ledger, photo: str) -> Photo | None:
+    """Return one photo by its SHA-256, None if the trial has none such."""
+    return _get(ledger, Photo, photo)
+
+
+def proposals(ledger: Ledger) -> dict[str, Proposal]:
+    """Return the proposal that stands for each photo, by the photo's SHA-256."""
+    return {each.photo: each for each in _standing(ledger, Proposal)}
+
+
+def all_proposals(ledger: Ledger) -> Iterator[Proposal]:
+    """Yield every proposal in the order written, those that no longer stand too."""
+    return _of_kind(Proposal, ledger.entries(Proposal.kind))
+
+
+def proposal_of(ledger: Ledger, photo: str) -> Proposal | None:
+    """Return the proposal that stands for a photo, None if there is none."""
+    return _get(ledger, Proposal, photo)
+
+
+def answers(ledger: Ledger, *, after: int = 0) -> list[Answer]:
+    """Return each reviewer's answer for each photo, in the order written.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    after : int
+        Leave out those written up to this place in the chain.
+    """
+    standing = (entry for entry in ledger.standing(Answer.kind) if entry.seq > after)
+    return list(_of_kind(Answer, standing))
+
+
+def answer_of(ledger: Ledger, photo: str, reviewer: str) -> Answer | None:
+    """Return a reviewer's answer for a photo, None if there is none."""
+    return _get(ledger, Answer, answer_key(photo, reviewer))
+
+
+def standing_answers(ledger: Ledger) -> list[Judged]:
+    """Return every photo that is not left out with the answer that stands for it.
+
+    See `newest_answers` for which answer stands.
+    """
+    out = left_out(ledger)
+    newest = newest_answers(answers(ledger))
+    listed = photos(ledger).values()
+    return [Judged(each, newest.get(each.photo)) for each in listed if not out.photo(each.photo)]
+
+
+def sheets(ledger: Ledger) -> dict[str, Sheet]:
+    """Return the contact sheets by id, in the order made."""
+    return {each.sheet: each for each in _standing(ledger, Sheet)}
+
+
+def sheet_of(ledger: Ledger, sheet: str) -> Sheet | None:
+    """Return a contact sheet by its id, None if it was never made."""
+    return _get(ledger, Sheet, sheet)
+
+
+def tallies(ledger: Ledger) -> list[Tally]:
+    """Return each counter's tallies, in the order written."""
+    return list(_standing(ledger, Tally))
+
+
+def tally_of(ledger: Ledger, key: str) -> Tally | None:
+    """Return a counter's tally by its key, None if there is none."""
+    return _get(ledger, Tally, key)
+
+
+def events(ledger: Ledger) -> list[Event]:
+    """Return the diary's events, those struck not among them, in the order written."""
+    return [each for each in _standing(ledger, Event) if not each.struck]
+
+
+def event_of(ledger: Ledger, event: str) -> Event | None:
+    """Return an event by its id, None if there is none or it was struck."""
+    found = _get(ledger, Event, event)
+    return None if found is None or found.struck else found
+
+
+def left_out(ledger: Ledger) -> LeftOut:
+    """Return what is left out at present."""
+    return LeftOut.of(_standing(ledger, Exclusion))
+
+
+def tuning(ledger: Ledger) -> Tuning | None:
+    """Return the trial's own tuning, None if it has none."""
+    return _get(ledger, Tuning, "tuning")
+
+
+def plan_record(ledger: Ledger) -> PlanRecord | None:
+    """Return the plan as it stood at the start, None if it was not recorded."""
+    return _get(ledger, PlanRecord, "trial")
+
+
+def _of_kind(wanted: type[T], entries: Iterable[Entry]) -> Iterator[T]:
+    return (fact for fact in map(fact_of, entries) if isinstance(fact, wanted))
+
+
+def _standing(ledger: Ledger, wanted: type[T]) -> Iterator[T]:
+    return _of_kind(wanted, ledger.standing(wanted.kind))
+
+
+def _get(ledger: Ledger, wanted: type[T], key: str) -> T | None:
+    entry = ledger.get(wanted.kind, key)
+    return next(_of_kind(wanted, [entry]), None) if entry else None

@@ -62,8 +62,8 @@ CANDIDATES: Schema = {
     "height": "float64",
     "diameter_px": "float64",
     "diameter_mm": "float64",  # NaN without a scale
-    "colour": "str",  # green, turning or red
-    "red_share": "float64",  # share of the visible surface that is red, 0..1
+    "colour": "str",  # green, turning, or the crop's ripe colour
+    "red_share": "float64",  # share of the visible surface that is of its ripe colour, 0..1
     "confidence": "float64",  # probability that it is a fruit to count, 0..1
     "stages": "str",  # stages that proposed it, joined by "+"
     "truss": "Int64",

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import linear_sum_assignment
 
+from counting.crops import TOMATO
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.trusses import number_trusses
@@ -141,7 +142,8 @@ def true_candidates(truth):
         return seen
     size = np.sqrt(seen["width"] * seen["height"])
     table = seen[["x", "y", "width", "height"]].assign(diameter_px=size, confidence=1.0)
-    return table.assign(truss=number_trusses(table, 0.5, truth["tag"]["mm_per_px"]))
+    typical_px = TOMATO.typical_mm / truth["tag"]["mm_per_px"]
+    return table.assign(truss=number_trusses(table, 0.5, typical_px))
 
 
 def truss_figures(pairs):

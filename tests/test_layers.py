@@ -9,7 +9,17 @@ import pytest
 import counting
 
 PACKAGE = Path(counting.__file__).parent
-GROUND = ("errors", "files", "spreadsheet", "flags", "measures", "tables", "settings", "ledger")
+GROUND = (
+    "errors",
+    "files",
+    "spreadsheet",
+    "flags",
+    "measures",
+    "crops",
+    "tables",
+    "settings",
+    "ledger",
+)
 FLOW = ("plan", "photos", "finding", "review", "records", "analysis", "report")
 BESIDE = {
     "accuracy": {*GROUND, "photos", "finding"},

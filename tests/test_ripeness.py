@@ -60,15 +60,15 @@ def ball(colour: tuple[int, int, int]) -> np.ndarray:
 def test_a_ball_of_one_colour_is_of_that_class(colour: tuple[int, int, int], name: str) -> None:
     seen = ripeness(ball(colour), 60, 60, (80, 80))
     assert seen.colour == name
-    assert seen.green + seen.turning + seen.red == pytest.approx(1)
+    assert seen.green + seen.turning + seen.ripe == pytest.approx(1)
 
 
 def test_a_half_red_ball_is_half_red() -> None:
     both = ball(PALE)
     both[:, 60:] = ball(RIPE)[:, 60:]
     seen = ripeness(both, 60, 60, (80, 80))
-    assert seen.red == pytest.approx(0.5, abs=0.12)
-    assert usda_stage(seen.red + seen.turning) in {"pink", "light red"}
+    assert seen.ripe == pytest.approx(0.5, abs=0.12)
+    assert usda_stage(seen.ripe + seen.turning) in {"pink", "light red"}
 
 
 def test_a_box_beyond_the_photo_still_has_a_colour() -> None:

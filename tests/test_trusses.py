@@ -81,7 +81,7 @@ def test_a_scale_joins_the_small_fruit_of_a_young_truss():
     # 8 fruit of 9 mm along 13 cm: nearer together than trusses, though many fruit apart
     places = [(100.0, 1000 + 18.0 * step) for step in range(8)]
     candidates = _candidates(places, diameter=9.0)
-    assert set(number_trusses(candidates, 0.5, mm_per_px=1.0)) == {1}
+    assert set(number_trusses(candidates, 0.5, typical_px=30.0)) == {1}
 
 
 def test_no_candidates_and_no_sure_ones_give_no_trusses():

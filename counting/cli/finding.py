@@ -39,17 +39,21 @@ def look_at_photos(
     smallest_mm: Annotated[
         float | None, typer.Option(help="Leave out fruit under this diameter (needs a tag).")
     ] = None,
+    crop: Annotated[
+        str, typer.Option(metavar="NAME", help="What grows; decides which colours are ripe.")
+    ] = "tomato",
     replace: Replace = False,
 ) -> None:
     """Count the fruit in loose photos, without a trial.
 
     Example: counting look plant.jpg --picture seen
     """
+    from counting.crops import crop_called
     from counting.finding.look import look, pictures, to_json
     from counting.settings import Settings
 
     settings = Settings.with_stages(stages, quick=quick)
-    looked, left_out = look(photos, settings, smallest_mm=smallest_mm)
+    looked, left_out = look(photos, settings, smallest_mm=smallest_mm, crop=crop_called(crop))
     if looked:
         write_json(json_file, to_json(looked), replace=replace)
         if picture is not None:

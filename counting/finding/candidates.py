@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from counting.crops import TOMATO, Crop
 from counting.finding.boxes import overlap
 from counting.finding.expected import Spread, expected_count
 from counting.finding.merge import Merged, merge, merge_numbers
@@ -89,6 +90,7 @@ def find(
     *,
     tag: TagReading | Mapping[str, Any] | None = None,
     smallest_mm: float | None = None,
+    crop: Crop = TOMATO,
 ) -> Found:
     """Find the fruit in a photo.
 
@@ -103,6 +105,8 @@ def find(
         never proposed.
     smallest_mm : float, optional
         Fruit under this diameter are shown but not counted.
+    crop : Crop
+        What grows: its colours and sizes.
 
     Returns
     -------
@@ -115,11 +119,11 @@ def find(
     tables = _tables(image, small, settings)
     merged = merge(tables, slope=settings.slope, offset=settings.offset)
     kept = (merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale)
-    rows = _rows(image, small, merged, kept, scale)
+    rows = _rows(image, small, merged, kept, scale, crop)
     _judge_size(rows, scale, smallest_mm)
     candidates = frame(rows, CANDIDATES)
-    mm_per_px = scale.mm_per_px if scale else None
-    candidates["truss"] = number_trusses(candidates, settings.threshold, mm_per_px)
+    typical = crop.typical_mm / scale.mm_per_px if scale else None
+    candidates["truss"] = number_trusses(candidates, settings.threshold, typical)
     return _counted(candidates, settings, time.perf_counter() - start)
 
 
@@ -171,6 +175,7 @@ def _rows(
     merged: Merged,
     kept: NDArray[np.bool_],
     scale: _Scale | None,
+    crop: Crop,
 ) -> list[dict[str, Any]]:
     """Return the candidates kept as rows, with colour and size, not yet judged by the rule."""
     shrink = 1 / small.scale
@@ -182,7 +187,7 @@ def _rows(
         others = likely[overlap(merged.boxes[row : row + 1], likely)[0] > 0]
         others = others[(others != merged.boxes[row]).any(axis=1)] * shrink
         size = (width * shrink, height * shrink)
-        seen = ripeness(balanced, x * shrink, y * shrink, size, others=others)
+        seen = ripeness(balanced, x * shrink, y * shrink, size, others=others, crop=crop)
         flags = [Flag.AT_EDGE] if _at_edge(image, x, y, width, height) else []
         diameter = _diameter(width, height)
         rows.append(
@@ -195,7 +200,7 @@ def _rows(
                 "diameter_px": diameter,
                 "diameter_mm": diameter * scale.mm_per_px if scale else None,
                 "colour": seen.colour,
-                "red_share": seen.red,
+                "red_share": seen.ripe,
                 "confidence": float(merged.confidence[row]),
                 "stages": merged.stages[row],
                 "flags": flags,

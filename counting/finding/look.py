@@ -11,6 +11,7 @@ from typing import Any
 import cv2
 import pandas as pd
 
+from counting.crops import TOMATO, Crop
 from counting.errors import PhotoError, Refusal
 from counting.files import write_bytes
 from counting.finding.candidates import LONG_SIDE_READ, Found, find
@@ -49,7 +50,11 @@ class Look:
 
 
 def look(
-    paths: Sequence[Path], settings: Settings, *, smallest_mm: float | None = None
+    paths: Sequence[Path],
+    settings: Settings,
+    *,
+    smallest_mm: float | None = None,
+    crop: Crop = TOMATO,
 ) -> tuple[list[Look], list[Refusal]]:
     """Look at loose photos.
 
@@ -61,6 +66,8 @@ def look(
         Stages and threshold.
     smallest_mm : float, optional
         Fruit under this diameter are shown but not counted; needs a tag in the photo.
+    crop : Crop
+        What grows: its colours and sizes.
 
     Returns
     -------
@@ -72,17 +79,18 @@ def look(
     looked, refused = [], []
     for path in paths:
         try:
-            looked.append(_look_at(path, settings, smallest_mm))
+            looked.append(_look_at(path, settings, smallest_mm, crop))
         except PhotoError as error:
             refused.append(Refusal(str(path), str(error).removeprefix(f"{path}: ")))
     return looked, refused
 
 
-def _look_at(path: Path, settings: Settings, smallest_mm: float | None) -> Look:
+def _look_at(path: Path, settings: Settings, smallest_mm: float | None, crop: Crop) -> Look:
     fine = load_image(path, long_side=TAG_SIDE)
     tag = _tag(fine)
     image = load_image(path, long_side=LONG_SIDE_READ)
-    return Look(path, image, find(image, settings, tag=tag, smallest_mm=smallest_mm), tag)
+    found = find(image, settings, tag=tag, smallest_mm=smallest_mm, crop=crop)
+    return Look(path, image, found, tag)
 
 
 def _tag(image: Image) -> TagReading | None:

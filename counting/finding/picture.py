@@ -12,7 +12,12 @@ from counting.photos.image import Image
 
 __all__ = ["COLOURS", "draw"]
 
-COLOURS = {"green": (150, 235, 60), "turning": (255, 190, 40), "red": (255, 80, 110)}
+COLOURS = {
+    "green": (150, 235, 60),
+    "turning": (255, 190, 40),
+    "red": (255, 80, 110),
+    "yellow": (250, 240, 90),
+}
 """sRGB of the ring for each colour class; light, so that they show on leaves and on fruit."""
 _DARK = (20, 24, 32)
 

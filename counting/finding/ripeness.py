@@ -1,4 +1,4 @@
-"""How ripe each fruit looks: the shares of its visible surface that are green, turning and red."""
+"""How ripe each fruit looks: the shares of its visible surface that are green, turning and ripe."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from counting.crops import TOMATO, Crop
 
 __all__ = ["USDA_EDGES", "Ripeness", "ripeness", "usda_stage"]
 
@@ -27,7 +29,6 @@ the labelled tomato photos (boxes as labelled) 93 % of 663 fruit then bear their
 _ENOUGH = 0.25  # share of the middle of the box that must be left when other fruit are taken out
 _FAINT = 15.0  # chroma under which a colour has no hue to speak of: pale green under grow lights
 _COLD, _FAINT_COLD = 10.0, 30.0  # hue under which purple light reddens green fruit, and its chroma
-_RED_HUES, _TURNING_HUES = (-25.0, 50.0), (50.0, 80.0)  # degrees in the a*b* plane
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,16 +37,16 @@ class Ripeness:
 
     Attributes
     ----------
-    green, turning, red : float
+    green, turning, ripe : float
         Shares, 0..1.
     colour : str
-        The class in the same three words: green while at most a tenth is not (USDA stages green
-        and breakers), then whichever of turning and red covers more.
+        The class: ``green`` while at most a tenth is not (USDA stages green and breakers), then
+        ``turning`` or the crop's ripe colour, whichever covers more.
     """
 
     green: float
     turning: float
-    red: float
+    ripe: float
     colour: str
 
 
@@ -74,6 +75,7 @@ def ripeness(
     size: tuple[float, float],
     *,
     others: NDArray[np.float64] | None = None,
+    crop: Crop = TOMATO,
 ) -> Ripeness:
     """Return how ripe the fruit in a box looks.
 
@@ -88,6 +90,8 @@ def ripeness(
     others : (N, 4) ndarray of float, optional
         Boxes (centre x, y, width, height) of the other fruit: their surface is left out where
         enough of this one's remains.
+    crop : Crop
+        Whose hues tell ripe from unripe.
 
     Returns
     -------
@@ -99,14 +103,13 @@ def ripeness(
     own = np.ones(lab.shape[:2], dtype=bool) if others is None else _own(lab, corner, others)
     hue = np.degrees(np.arctan2(lab[..., 2], lab[..., 1]))
     strong = np.hypot(lab[..., 1], lab[..., 2]) > np.where(hue < _COLD, _FAINT_COLD, _FAINT)
-    red, turning = (
-        strong & (hue >= low) & (hue < high) for low, high in (_RED_HUES, _TURNING_HUES)
+    turning, ripe = (
+        float((strong & (hue >= low) & (hue < high))[own].mean())
+        for low, high in (crop.turning_hues, crop.ripe_hues)
     )
-    shares = [float(part[own].mean()) for part in (turning, red)]
-    green = 1 - sum(shares)
-    later = "red" if shares[1] > shares[0] else "turning"
-    name = "green" if 1 - green <= _GREEN_UP_TO else later
-    return Ripeness(green, shares[0], shares[1], name)
+    green = 1 - (turning + ripe)
+    later = crop.ripe_colour if ripe > turning else "turning"
+    return Ripeness(green, turning, ripe, "green" if 1 - green <= _GREEN_UP_TO else later)
 
 
 def _own(

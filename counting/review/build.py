@@ -12,25 +12,13 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-__all__ = ["SCRIPTS", "STYLES", "page", "policy"]
+from counting.review.modules import inlined
+
+__all__ = ["ENTRY", "STYLES", "page", "policy", "read_part"]
 
 STYLES = ("paper.css", "contact.css", "photo.css", "print.css")
-SCRIPTS = (
-    "data.js",
-    "keep.js",
-    "book.js",
-    "view.js",
-    "rings.js",
-    "stage.js",
-    "contact.js",
-    "photo.js",
-    "trusses.js",
-    "pair.js",
-    "save.js",
-    "keys.js",
-    "start.js",
-)
-"""The page's parts in the order they are joined; each leaves its functions to those after it."""
+ENTRY = "sheet/start.js"
+"""The script that starts the page; it imports all others."""
 
 
 def page(
@@ -52,10 +40,10 @@ def page(
     str
         Pieces of one HTML document; the parts needed for the first paint come first.
     """
-    style = _joined(STYLES)
-    script = f"(() => {{\n'use strict';\n{_joined(SCRIPTS)}\n}})();"
+    style = "\n".join(read_part(f"styles/{name}") for name in STYLES)
+    script = inlined(ENTRY, read_part)
     environment = Environment(autoescape=True, undefined=StrictUndefined)
-    template = environment.from_string(_read("sheet.html"))
+    template = environment.from_string(read_part("sheet.html"))
     yield template.render(
         title=data["title"],
         policy=policy(style, script, live=live),
@@ -98,9 +86,6 @@ def _digest(text: str) -> str:
     return f"sha256-{base64.b64encode(value).decode('ascii')}"
 
 
-def _joined(names: Iterable[str]) -> str:
-    return "\n".join(_read(name) for name in names)
-
-
-def _read(name: str) -> str:
-    return files("counting.review").joinpath("page", name).read_text(encoding="utf-8")
+def read_part(name: str) -> str:
+    """Return the text of one of the page's files, by its path inside ``page``."""
+    return files("counting.review").joinpath("page", *name.split("/")).read_text(encoding="utf-8")

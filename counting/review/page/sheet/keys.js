@@ -1,6 +1,20 @@
 /* The keyboard does everything; "?" shows how. */
 
-const KEYS = [
+import { add, counts, nextMark, recordOf, redo, undo } from '../work/book.js';
+import { walkFrames } from './contact.js';
+import { $, live, photos, say } from '../ground/data.js';
+import { desk } from '../work/desk.js';
+import { tell } from '../ground/hub.js';
+import { closePair, openPair, paintPair, pair, pick } from '../photo/pair.js';
+import {
+  changeCurrent, closePhoto, currentMark, give, openPhoto, refresh, sizeFields, stage, stepMark,
+  strikeAt, tapped, undoShown, unsureFields,
+} from '../photo/photo.js';
+import { markWords } from '../photo/rings.js';
+import { saveFile } from '../work/save.js';
+import { proposedTrusses, toggleLoop, useProposed } from '../photo/trusses.js';
+
+export const KEYS = [
   ['Enter', 'looks right, next photo', () => give('counted')],
   ['Space', 'add a fruit at the pointer, or strike out the one there', () => spaceAct()],
   ['D', 'add a fruit at the pointer, even inside a ring', () => {
@@ -23,7 +37,7 @@ const KEYS = [
   ['B', 'side by side with another photo of the plant', () => openPair(desk.index, stage.current)],
   ['+ −', 'zoom in, zoom out', null],
   ['F', 'whole photo', () => { stage.view.fit(); stage.paint(); }],
-  ['E', 'all about the current mark', () => { if (currentMark()) openCard(currentMark()); }],
+  ['E', 'all about the current mark', () => { if (currentMark()) tell('card wanted', currentMark()); }],
   ['Ctrl Z', 'undo (Ctrl Y: redo)', null],
   ['Ctrl S', 'save the corrections', null],
   ['Esc', 'back', null],
@@ -122,7 +136,7 @@ function pairKey(event) {
   return false;
 }
 
-function pressed(event) {
+export function pressed(event) {
   const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName);
   if (document.querySelector('dialog[open]')) return;
   const command = event.ctrlKey || event.metaKey;
@@ -141,7 +155,7 @@ function pressed(event) {
   } else if (command || event.altKey || typing) {
     // the browser's own
   } else if (event.key === '?') {
-    openHelp();
+    tell('help wanted');
   } else if (!$('pair').hidden) {
     if (pairKey(event)) event.preventDefault();
   } else if (!$('photo').hidden) {
@@ -155,42 +169,3 @@ function pressed(event) {
 }
 
 const paintIfPair = () => { if (!$('pair').hidden) paintPair(); };
-
-/** Help: what the shapes mean, what fingers do, what keys do. */
-function openHelp() {
-  const example = (state, small = false) => {
-    const svg = draw('svg', { viewBox: '-24 -24 48 48', class: 'wax sample', 'aria-hidden': 'true' });
-    const mark = { mark: 2, small, state };
-    svg.append(drawMark(mark, state, { x: 0, y: 0, rx: 13, ry: 13, letter: '' }));
-    return svg;
-  };
-  const shape_ = (state, text) => make('li', {}, example(state), make('span', { text }));
-  const line = (key, text) => make('div', { class: 'key-row' }, make('dt', {}, make('kbd', { text: key })), make('dd', { text }));
-  $('help').replaceChildren(
-    make('h2', { id: 'help-name', text: 'How it works' }),
-    make('p', { text: 'Each ring is a fruit. Tap where a fruit has no ring; tap a ring that is not a fruit. If all is right, press Next.' }),
-    make('ul', { class: 'shapes' },
-      shape_('proposed', 'proposed: broken ring'),
-      shape_('confirmed', 'confirmed: closed ring'),
-      shape_('added', 'added: ring with a plus'),
-      shape_('removed', 'struck out: cross'),
-      shape_('unsure', 'not sure: dotted, ?')),
-    make('h3', { text: 'By hand' }),
-    make('dl', { class: 'keys' },
-      line('tap', 'add a fruit, strike one out, put it back'),
-      line('long press', 'one more fruit inside a ring, not sure, too small, size, truss'),
-      line('drag a ring', 'move it; at its edge: change its size'),
-      line('two fingers', 'zoom and move the photo (mouse: wheel)'),
-      line('Trusses', 'draw a loop round the fruit of one truss'),
-      line('Cannot tell', 'the fruit on this photo cannot be counted; no number is kept'),
-      line('Retake', 'the photo is to be taken again: blurred, cut off, the wrong plant'),
-      line('Same plant', 'two photos side by side: tap a fruit here and the same fruit there, it is counted once')),
-    make('h3', { text: 'By keyboard' }),
-    make('dl', { class: 'keys' }, ...KEYS.map(([key, text]) => line(key, text))),
-    make('div', { class: 'slip-row end' }, make('button', {
-      type: 'button', class: 'press strong', onclick: () => $('help').close(),
-    }, 'Close')),
-  );
-  $('help').showModal();
-  $('help').scrollTop = 0;
-}

@@ -1,9 +1,15 @@
 /* Two photos of one plant side by side: "this fruit is the same as that one". */
 
-// `depth`: steps made before it opened are not undone here, since their photo does not show
-const pair = { stages: [], picked: null, open: false, pushed: false, depth: 0 };
+import { change, counts, past, recordOf, unlinked, withMark } from '../work/book.js';
+import { $, make, photos, say, together } from '../ground/data.js';
+import { desk, tick } from '../work/desk.js';
+import { refresh, remember, stage } from './photo.js';
+import { twinLetters } from './rings.js';
+import { makeStage } from './stage.js';
 
-function openPair(index, number = null) {
+export const pair = { stages: [], picked: null, open: false, pushed: false };
+
+export function openPair(index, number = null) {
   tick();
   const others = together(index).filter((each) => each !== index);
   if (!others.length) return;
@@ -11,7 +17,7 @@ function openPair(index, number = null) {
   $('photo').hidden = true;
   pair.open = true;
   pair.picked = null;
-  pair.depth = past.length;
+  desk.floor = past.length;
   $('pair-said').textContent = 'Tap a fruit in one photo, then the same fruit in the other. It is counted once.';
   $('pair-many').textContent = String(others.length + 1);
   if (!pair.stages.length) {
@@ -38,9 +44,10 @@ function showOther(index) {
   paintPair();
 }
 
-function closePair({ history: write = true } = {}) {
+export function closePair({ history: write = true } = {}) {
   if (!pair.open) return;
   pair.open = false;
+  desk.floor = -1;
   $('pair').hidden = true;
   $('photo').hidden = false;
   if (write && pair.pushed) window.history.back();
@@ -55,7 +62,7 @@ function drop() {
 }
 
 /** Two taps, one in each photo, link two fruit; a tap on a linked fruit parts it. */
-function pick(side, mark) {
+export function pick(side, mark) {
   if (!mark || !counts(mark)) {
     drop();
   } else if (!pair.picked || pair.picked.side === side) {
@@ -66,7 +73,7 @@ function pick(side, mark) {
     } else {
       pair.picked = { side, mark: mark.mark };
       pair.stages[side].picked = mark.mark;
-      tellPair('Now the same fruit in the other photo.');
+      sayPair('Now the same fruit in the other photo.');
     }
   } else {
     link([pair.stages[pair.picked.side].index, pair.picked.mark], [pair.stages[side].index, mark.mark]);
@@ -84,7 +91,7 @@ function link(one, other) {
     return mark.twin === name ? { ...mark, twin: '' } : mark;
   });
   change([[second[0], { marks }]]);
-  tellPair('Linked: counted once.');
+  sayPair('Linked: counted once.');
 }
 
 function partnerOf(index, number) {
@@ -95,15 +102,15 @@ function partnerOf(index, number) {
 function part(index, number) {
   const own = [[index, { marks: withMark(index, number, { twin: '' }) }]];
   change([...own, ...unlinked(index, number)]);
-  tellPair('No longer linked.');
+  sayPair('No longer linked.');
 }
 
-function tellPair(text) {
+function sayPair(text) {
   $('pair-said').textContent = text;
   say(text);
 }
 
-function paintPair() {
+export function paintPair() {
   pair.stages.forEach((each) => each.paint());
-  $('pair-undo').disabled = past.length <= pair.depth;
+  $('pair-undo').disabled = past.length <= desk.floor;
 }

@@ -1,8 +1,14 @@
 /* Saving: a corrections file to hand back, or each change sent to the server the page came from. */
 
-const saving = { unsaved: new Set(), sent: '', waiting: new Set(), busy: false, timer: 0 };
+import { answered, book, corrections, finished, fresh } from './book.js';
+import { $, data, live, make, many, photos, placeOf, say, together, trouble } from '../ground/data.js';
+import { tick } from './desk.js';
+import { tell } from '../ground/hub.js';
+import { keep, put } from './keep.js';
 
-const answeredList = () => [...photos.keys()].filter(answered);
+export const saving = { unsaved: new Set(), sent: '', waiting: new Set(), busy: false, timer: 0 };
+
+export const answeredList = () => [...photos.keys()].filter(answered);
 
 /** A name that any file system takes. */
 function fileName() {
@@ -12,9 +18,9 @@ function fileName() {
 
 const fileText = () => `${JSON.stringify(corrections(answeredList()), null, 1)}\n`;
 
-function saveFile() {
+export function saveFile() {
   if (!keep.reviewer) {
-    askName(saveFile);
+    tell('name wanted', saveFile);
     return;
   }
   tick();
@@ -39,7 +45,7 @@ function marksSaved() {
 }
 
 /** Which answers changed since the last saved file. */
-function countUnsaved() {
+export function countUnsaved() {
   let saved = 0;
   try {
     saved = Number((keep.local && keep.local.getItem(`counting|${data.sheet}|saved|${keep.reviewer}`)) || 0);
@@ -50,7 +56,7 @@ function countUnsaved() {
 }
 
 /** Hand the file to another program of the phone, where it can. */
-const shareable = () => {
+export const shareable = () => {
   try {
     const file = new File(['{}'], 'a.json', { type: 'application/json' });
     return Boolean(navigator.canShare && navigator.canShare({ files: [file] }));
@@ -59,7 +65,7 @@ const shareable = () => {
   }
 };
 
-async function shareFile() {
+export async function shareFile() {
   const file = new File([fileText()], fileName(), { type: 'application/json' });
   try {
     await navigator.share({ files: [file], title: data.title });
@@ -69,7 +75,7 @@ async function shareFile() {
   }
 }
 
-function drawSave() {
+export function drawSave() {
   if (live) {
     $('save').hidden = true;
     const text = saving.waiting.size ? `${many(saving.waiting.size, 'photo')} waiting for the server` : saving.sent;
@@ -83,7 +89,7 @@ function drawSave() {
 }
 
 /** A change happened: note it, and send it on if there is a server. */
-function noteChange(index) {
+export function noteChange(index) {
   if (!answered(index)) return;
   saving.unsaved.add(index);
   if (live) {
@@ -94,7 +100,7 @@ function noteChange(index) {
   drawSave();
 }
 
-async function send() {
+export async function send() {
   if (saving.busy || !saving.waiting.size || !keep.reviewer) return;
   saving.busy = true;
   const sending = [...saving.waiting];
@@ -125,7 +131,7 @@ async function send() {
 }
 
 /** Bring back answers: from a saved file or from the server; the newer of two stays. */
-function bringBack(list) {
+export function bringBack(list) {
   let brought = 0;
   for (const each of list) {
     const index = placeOf.get(each.photo);
@@ -142,59 +148,4 @@ function bringBack(list) {
     brought += 1;
   }
   return brought;
-}
-
-async function openSaved(file) {
-  let document_ = null;
-  try {
-    document_ = JSON.parse(await file.text());
-  } catch (error) {
-    document_ = null;
-  }
-  if (!document_ || document_.format !== 'counting corrections' || !Array.isArray(document_.photos)) {
-    trouble(`${file.name} is not a corrections file.`);
-    return;
-  }
-  if (document_.sheet !== data.sheet) {
-    trouble(`${file.name} was saved from another contact sheet.`);
-    return;
-  }
-  if (!keep.reviewer) await takeName(document_.reviewer);
-  const brought = bringBack(document_.photos);
-  trouble('');
-  say(`${many(brought, 'answer')} brought back`);
-  countUnsaved();
-  layout();
-  drawHead();
-}
-
-/** Say what is wrong, where it cannot be missed; empty takes it away. */
-function trouble(text) {
-  $('trouble').textContent = text;
-  $('trouble').hidden = !text;
-  document.documentElement.style.setProperty('--trouble', `${$('trouble').offsetHeight}px`);
-}
-
-/** Fill the paper that is printed: a tally sheet of all photos, with the counts so far. */
-function fillPaper() {
-  const head = make('header', {},
-    make('h1', { text: data.title }),
-    make('p', { text: `Contact sheet ${data.sheet}${data.part ? `, ${data.part}` : ''} · ${photos.length} photos · counted by ${keep.reviewer || '______________'} · date ______________` }));
-  const list = make('div', { class: 'paper-frames' }, ...photos.map((photo, index) => {
-    const { answer: word } = recordOf(index);
-    const value = word === 'counted' ? String(countOf(index)) : word;
-    return make('figure', {},
-      make('img', { src: gridSource(index), alt: '' }),
-      make('figcaption', {},
-        make('b', { text: String(index + 1) }),
-        make('span', { class: 'paper-flag', text: photo.label || flagOf(index) }),
-        make('span', { class: 'paper-count', text: value || '' })));
-  }));
-  $('paper').replaceChildren(head, list);
-}
-
-async function printSheet() {
-  fillPaper();
-  await Promise.all([...$('paper').querySelectorAll('img')].map((image) => image.decode().catch(() => {})));
-  window.print();
 }

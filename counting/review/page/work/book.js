@@ -1,12 +1,15 @@
 /* The reviewer's book: for each photo an answer and its marks; every change can be undone. */
 
-const book = [];
-const past = [];
-const future = [];
-let changedHook = () => {};
+import { data, many, photos, placeOf, together } from '../ground/data.js';
+import { tell } from '../ground/hub.js';
+import { keep, put } from './keep.js';
+
+export const book = [];
+export const past = [];
+export const future = [];
 
 /** The record of a photo nobody has touched: what was proposed. */
-function fresh(index) {
+export function fresh(index) {
   const photo = photos[index];
   const marks = photo.candidates
     .filter((candidate) => candidate.confidence >= photo.threshold)
@@ -25,18 +28,18 @@ function fresh(index) {
   return { answer: '', at: '', seconds: 0, clicks: 0, changed: 0, touched: false, marks };
 }
 
-const recordOf = (index) => book[index] || (book[index] = fresh(index));
+export const recordOf = (index) => book[index] || (book[index] = fresh(index));
 
 /** How a mark shows: what was proposed counts as confirmed once the photo is answered. */
-const shownState = (record, mark) => (
+export const shownState = (record, mark) => (
   mark.state === 'proposed' && record.answer === 'counted' ? 'confirmed' : mark.state
 );
 
-const counts = (mark) => mark.state !== 'removed' && mark.state !== 'unsure' && !mark.small;
-const countOf = (index) => recordOf(index).marks.filter(counts).length;
-const unsureOf = (index) => recordOf(index).marks.filter((mark) => mark.state === 'unsure').length;
-const answered = (index) => Boolean(book[index] && book[index].answer);
-const nextMark = (record) => record.marks.reduce((most, mark) => Math.max(most, mark.mark + 1), 0);
+export const counts = (mark) => mark.state !== 'removed' && mark.state !== 'unsure' && !mark.small;
+export const countOf = (index) => recordOf(index).marks.filter(counts).length;
+export const unsureOf = (index) => recordOf(index).marks.filter((mark) => mark.state === 'unsure').length;
+export const answered = (index) => Boolean(book[index] && book[index].answer);
+export const nextMark = (record) => record.marks.reduce((most, mark) => Math.max(most, mark.mark + 1), 0);
 
 /** A time later than the one before, whatever the device's clock does. */
 function later(before) {
@@ -47,11 +50,11 @@ function later(before) {
 function place(index, record) {
   book[index] = record;
   put(photos[index].photo, record);
-  changedHook(index);
+  tell('changed', index);
 }
 
 /** Change one or more photos as one step that can be undone; `changes` maps index to new fields. */
-function change(changes) {
+export function change(changes) {
   const step = [];
   for (const [index, fields] of changes) {
     const before = recordOf(index);
@@ -82,16 +85,16 @@ function again(from, to, side) {
   }
   return step[step.length - 1].index;
 }
-const undo = () => again(past, future, 'before');
-const redo = () => again(future, past, 'after');
+export const undo = () => again(past, future, 'before');
+export const redo = () => again(future, past, 'after');
 
-const setMarks = (index, marks) => change([[index, { marks }]]);
-const withMark = (index, number, fields) => recordOf(index).marks.map(
+export const setMarks = (index, marks) => change([[index, { marks }]]);
+export const withMark = (index, number, fields) => recordOf(index).marks.map(
   (mark) => (mark.mark === number ? { ...mark, ...fields } : mark),
 );
 
 /** Links of other photos to a mark that is going. */
-function unlinked(index, number) {
+export function unlinked(index, number) {
   const name = `${photos[index].photo}:${number}`;
   return together(index)
     .filter((other) => other !== index && recordOf(other).marks.some((m) => m.twin === name))
@@ -101,7 +104,7 @@ function unlinked(index, number) {
 }
 
 /** Strike a mark out, or take the cross away; a fruit added by hand just goes. */
-function strike(index, number) {
+export function strike(index, number) {
   const record = recordOf(index);
   const mark = record.marks.find((each) => each.mark === number);
   if (!mark) return '';
@@ -117,7 +120,7 @@ function strike(index, number) {
 }
 
 /** Add a fruit at a place; one that was nearly proposed there gives its size. */
-function add(index, x, y) {
+export function add(index, x, y) {
   const photo = photos[index];
   const record = recordOf(index);
   const used = new Set(record.marks.map((mark) => mark.candidate));
@@ -160,9 +163,9 @@ function usualSide(index) {
 }
 
 /** Answer a photo. */
-const answer = (index, word) => change([[index, { answer: word }]]);
+export const answer = (index, word) => change([[index, { answer: word }]]);
 
-const finished = () => photos.reduce((sum, _, index) => sum + (answered(index) ? 1 : 0), 0);
+export const finished = () => photos.reduce((sum, _, index) => sum + (answered(index) ? 1 : 0), 0);
 
 /** Minutes left at the reviewer's own pace: the median of the last twenty photos. */
 function minutesLeft() {
@@ -173,7 +176,7 @@ function minutesLeft() {
   return (recent[Math.floor(recent.length / 2)] * (photos.length - finished())) / 60;
 }
 
-function paceWords() {
+export function paceWords() {
   const left = photos.length - finished();
   if (!left) return 'all done';
   const minutes = minutesLeft();
@@ -218,7 +221,7 @@ function twinHolds(mark) {
 }
 
 /** The corrections file for some photos. */
-const corrections = (indices) => ({
+export const corrections = (indices) => ({
   format: 'counting corrections',
   version: 1,
   trial: data.trial,

@@ -1,12 +1,18 @@
 /* The contact sheet: strips of small numbered frames, of which only those near the screen exist. */
 
+import { answered, book, countOf, finished, paceWords, recordOf, unsureOf } from '../work/book.js';
+import { $, data, flagOf, gridSource, make, many, photos, say } from '../ground/data.js';
+import { tell } from '../ground/hub.js';
+import { keep } from '../work/keep.js';
+import { draw, waxCross, waxRing } from '../photo/rings.js';
+
 const FILTERS = [
   ['all', 'All', () => true],
   ['todo', 'To do', (index) => !answered(index)],
   ['flagged', 'Flagged', (index) => photos[index].flags.length > 0],
   ['open', 'Not counted', (index) => ['cannot tell', 'retake'].includes(recordOf(index).answer) || unsureOf(index) > 0],
 ];
-const contact = {
+export const contact = {
   filter: 'all', shown: [], columns: 1, side: 100, high: 100, rows: new Map(), focus: 0,
 };
 const GAP = 8;
@@ -41,7 +47,7 @@ function choose(name) {
 }
 
 /** Decide which photos show and how many stand in a strip. */
-function layout() {
+export function layout() {
   const [, , fits] = FILTERS.find(([name]) => name === contact.filter);
   contact.shown = photos.map((_, index) => index).filter(fits);
   const room = $('rows').clientWidth;
@@ -107,7 +113,7 @@ function makeRow(number) {
 function makeFrame(index) {
   const image = make('img', { alt: '', src: gridSource(index), decoding: 'sync', draggable: 'false' });
   const button = make('button', {
-    type: 'button', class: 'frame', 'data-index': index, onclick: () => openPhoto(index),
+    type: 'button', class: 'frame', 'data-index': index, onclick: () => tell('photo wanted', index),
   }, make('span', { class: 'window' }, image, frameWax(index)), frameEdge(index));
   button.style.width = `${contact.side}px`;
   button.firstChild.style.height = `${Math.round(contact.side / shape)}px`;
@@ -146,7 +152,7 @@ function frameEdge(index) {
 }
 
 /** Renew one frame after a change. */
-function renew(index) {
+export function renew(index) {
   const old = $('rows').querySelector(`[data-index="${index}"]`);
   if (!old) return;
   const frame = makeFrame(index);
@@ -155,7 +161,7 @@ function renew(index) {
 }
 
 /** What stands above the strips. */
-function drawHead() {
+export function drawHead() {
   const done = finished();
   const pace = paceWords();
   $('progress').textContent = `${done} of ${many(photos.length, 'photo')}${pace ? `, ${pace}` : ''}`;
@@ -166,11 +172,11 @@ function drawHead() {
   $('kicker').textContent = kicker.join(' · ');
   $('begin').textContent = done === 0 ? 'Start' : 'Go on';
   $('begin').hidden = done === photos.length;
-  drawSave();
+  tell('head drawn');
 }
 
 /** Move from frame to frame with the arrow keys. */
-function walkFrames(event) {
+export function walkFrames(event) {
   const frame = event.target.closest('.frame');
   const steps = {
     ArrowRight: 1, ArrowLeft: -1, ArrowDown: contact.columns, ArrowUp: -contact.columns,
@@ -181,7 +187,7 @@ function walkFrames(event) {
   focusFrame(contact.shown[Math.min(Math.max(at, 0), contact.shown.length - 1)]);
 }
 
-function focusFrame(index) {
+export function focusFrame(index) {
   const at = contact.shown.indexOf(index);
   if (at < 0) return;
   const top = $('rows').getBoundingClientRect().top + Math.floor(at / contact.columns) * contact.high;
@@ -194,7 +200,7 @@ function focusFrame(index) {
 }
 
 let rowsPlanned = false;
-function planRows() {
+export function planRows() {
   if (rowsPlanned) return;
   rowsPlanned = true;
   requestAnimationFrame(() => {

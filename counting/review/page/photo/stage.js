@@ -1,9 +1,14 @@
 /* A stage shows one photo with its marks and turns fingers, mouse and wheel into gestures. */
 
+import { book, countOf, recordOf } from '../work/book.js';
+import { gridSource, make, many, photoSource, photos, say } from '../ground/data.js';
+import { draw, drawMarks } from './rings.js';
+import { makeView } from '../ground/view.js';
+
 const HOLD_MS = 520;
 
 /** Build a stage in `root`; `on` names what to do for tap, hold, looped, moved. */
-function makeStage(root, on) {
+export function makeStage(root, on) {
   let picture = make('img', { class: 'print', alt: '', draggable: 'false' });
   const svg = draw('svg', { class: 'wax', 'aria-hidden': 'true' });
   const cross = make('div', { class: 'crosshair', hidden: true });

@@ -2,9 +2,12 @@
    proposed: broken ring · confirmed: closed ring, ends crossing · added: ring with a plus
    removed: cross, no ring · unsure: dotted ring with a question mark */
 
+import { recordOf, shownState } from '../work/book.js';
+import { photos, placeOf, together } from '../ground/data.js';
+
 const SVG = 'http://www.w3.org/2000/svg';
 
-function draw(tag, attributes = {}, text = '') {
+export function draw(tag, attributes = {}, text = '') {
   const element = document.createElementNS(SVG, tag);
   for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
   if (text) element.textContent = text;
@@ -12,7 +15,7 @@ function draw(tag, attributes = {}, text = '') {
 }
 
 /** A ring drawn by hand: it wavers and its ends overlap. */
-function waxRing(rx, ry, seed) {
+export function waxRing(rx, ry, seed) {
   const points = [];
   const start = -1.9 + (seed % 5) * 0.16;
   const steps = 40;
@@ -27,7 +30,7 @@ function waxRing(rx, ry, seed) {
 const ellipse = (rx, ry) => `M${-rx} 0A${rx} ${ry} 0 1 1 ${rx} 0A${rx} ${ry} 0 1 1 ${-rx} 0Z`;
 
 /** Two strokes, not quite straight. */
-function waxCross(rx, ry) {
+export function waxCross(rx, ry) {
   const [a, b] = [Math.max(rx * 0.8, 7), Math.max(ry * 0.8, 7)];
   return `M${-a} ${-b * 0.92}Q${a * 0.1} ${-b * 0.06} ${a} ${b}M${a * 0.96} ${-b}Q${b * 0.08} ${a * 0.05} ${-a} ${b * 0.94}`;
 }
@@ -37,7 +40,7 @@ function plus(x, y, size) {
 }
 
 /** Words for a mark, for a screen reader. */
-function markWords(index, mark) {
+export function markWords(index, mark) {
   const record = recordOf(index);
   const place = record.marks.indexOf(mark) + 1;
   const state = shownState(record, mark);
@@ -48,7 +51,7 @@ function markWords(index, mark) {
 }
 
 /** Letters for fruit that are linked across photos of one plant: mark number to letter. */
-function twinLetters(index) {
+export function twinLetters(index) {
   const letters = new Map();
   const known = new Map();
   for (const each of together(index)) {
@@ -69,7 +72,7 @@ function twinLetters(index) {
 }
 
 /** Draw all marks of a photo into an SVG of the stage's size. */
-function drawMarks(svg, index, view, { current = null, picked = null } = {}) {
+export function drawMarks(svg, index, view, { current = null, picked = null } = {}) {
   const record = recordOf(index);
   const letters = twinLetters(index);
   const layer = draw('g');
@@ -88,7 +91,7 @@ function drawMarks(svg, index, view, { current = null, picked = null } = {}) {
   svg.replaceChildren(layer);
 }
 
-function drawMark(mark, state, { x, y, rx, ry, current, picked, letter }) {
+export function drawMark(mark, state, { x, y, rx, ry, current, picked, letter }) {
   const group = draw('g', {
     class: `mark ${state}${Math.min(rx, ry) < 13 ? ' tiny' : ''}${mark.small ? ' small' : ''}${current ? ' current' : ''}${picked ? ' picked' : ''}`,
     transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})`,
@@ -144,7 +147,7 @@ function drawTrusses(layer, record, view) {
 }
 
 /** Marks by truss number; nothing where the whole photo is one truss or none is numbered. */
-function trussesOf(record) {
+export function trussesOf(record) {
   const grouped = new Map();
   for (const mark of record.marks) {
     if (mark.truss === null || mark.state === 'removed') continue;

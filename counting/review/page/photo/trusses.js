@@ -1,5 +1,11 @@
 /* Trusses: draw a loop round the fruit of one; tap its ring to change the number. */
 
+import { counts, recordOf, setMarks } from '../work/book.js';
+import { $, make, many, photos, say } from '../ground/data.js';
+import { desk } from '../work/desk.js';
+import { refresh, stage } from './photo.js';
+import { trussesOf } from './rings.js';
+
 /** Whether a point lies inside a closed path (even-odd rule). */
 function within(point, path) {
   let inside = false;
@@ -21,7 +27,7 @@ function freeTruss(marks) {
 }
 
 /** A loop was drawn: the marks in it are one truss. */
-function looped(path) {
+export function looped(path) {
   const { index } = desk;
   const { marks } = recordOf(index);
   const caught = new Set(marks
@@ -61,7 +67,7 @@ function dissolve(number) {
 }
 
 /** Trusses the finder proposes for marks that have none yet: mark number to truss. */
-function proposedTrusses(index) {
+export function proposedTrusses(index) {
   const trussOf = new Map(photos[index].candidates.map((c) => [c.candidate, c.truss]));
   return new Map(recordOf(index).marks
     .filter((mark) => mark.truss === null && mark.state !== 'removed'
@@ -69,7 +75,7 @@ function proposedTrusses(index) {
     .map((mark) => [mark.mark, trussOf.get(mark.candidate)]));
 }
 
-function useProposed() {
+export function useProposed() {
   const { index } = desk;
   const proposed = proposedTrusses(index);
   setMarks(index, recordOf(index).marks.map(
@@ -79,14 +85,14 @@ function useProposed() {
   refresh();
 }
 
-function toggleLoop() {
+export function toggleLoop() {
   stage.tool = stage.tool === 'loop' ? 'mark' : 'loop';
   say(stage.tool === 'loop' ? 'Draw a loop round the fruit of one truss.' : 'Marking fruit again.');
   refresh();
 }
 
 /** The line under the photo while trusses are drawn: what to do, numbers to change. */
-function drawOffer() {
+export function drawOffer() {
   const { index } = desk;
   const open = stage.tool === 'loop' && photos[index].truss === null;
   $('offer').hidden = !open;

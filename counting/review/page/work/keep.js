@@ -1,16 +1,18 @@
 /* Keep each change in the browser at once, twice: localStorage at the very moment, IndexedDB forced
    to the disk. What is newer wins on opening. */
 
-const keep = {
+import { data } from '../ground/data.js';
+
+export const keep = {
   reviewer: '',
   local: null,
   base: null,
   trouble: () => {},
 };
-const keyOf = (photo) => `counting|${data.sheet}|${keep.reviewer}|${photo}`;
+export const keyOf = (photo) => `counting|${data.sheet}|${keep.reviewer}|${photo}`;
 
 /** Find out which stores this browser grants; returns whether at least one does. */
-async function openKeep() {
+export async function openKeep() {
   try {
     const probe = `counting|probe|${Math.random()}`;
     localStorage.setItem(probe, '1');
@@ -35,32 +37,32 @@ async function openKeep() {
 }
 
 /** Keep one photo's record; says so at once if neither store takes it. */
-function put(photo, record) {
+export function put(photo, record) {
   const text = JSON.stringify(record);
-  let kept = false;
+  let stored = false;
   if (keep.local) {
     try {
       keep.local.setItem(keyOf(photo), text);
-      kept = true;
+      stored = true;
     } catch (error) {
       // full: the other store has more room
     }
   }
   if (!keep.base) {
-    if (!kept) keep.trouble();
+    if (!stored) keep.trouble();
     return;
   }
   try {
     const change = keep.base.transaction('answers', 'readwrite', { durability: 'strict' });
     change.objectStore('answers').put(text, keyOf(photo));
-    change.onabort = () => { if (!kept) keep.trouble(); };
+    change.onabort = () => { if (!stored) keep.trouble(); };
   } catch (error) {
-    if (!kept) keep.trouble();
+    if (!stored) keep.trouble();
   }
 }
 
 /** Return what was kept for this sheet and reviewer: photo to record. */
-async function kept() {
+export async function kept() {
   const start = keyOf('');
   const found = new Map();
   const take = (key, text) => {
@@ -95,7 +97,7 @@ async function kept() {
 }
 
 /** The reviewer's name last given for this sheet. */
-function keptName() {
+export function keptName() {
   try {
     return (keep.local && keep.local.getItem(`counting|${data.sheet}|name`)) || '';
   } catch (error) {
@@ -103,7 +105,7 @@ function keptName() {
   }
 }
 
-function putName(name) {
+export function putName(name) {
   try {
     if (keep.local) keep.local.setItem(`counting|${data.sheet}|name`, name);
   } catch (error) {

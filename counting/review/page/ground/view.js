@@ -2,7 +2,7 @@
 
 const CLOSEST = 14;
 
-function makeView(width, height) {
+export function makeView(width, height) {
   const view = { width, height, room: [1, 1], scale: 1, x: 0, y: 0 };
 
   const fitted = () => Math.min(view.room[0] / width, view.room[1] / height);

@@ -1,12 +1,12 @@
 /* What the file carries: the photos, what was proposed on them, the words for a reason to look. */
 
-const $ = (id) => document.getElementById(id);
-const data = JSON.parse($('data').textContent);
+export const $ = (id) => document.getElementById(id);
+export const data = JSON.parse($('data').textContent);
 $('data').remove();
-const live = data.live || null;
+export const live = data.live || null;
 
 /** A photo; candidates come as lists to keep the file small. */
-const photos = data.photos.map((photo) => ({
+export const photos = data.photos.map((photo) => ({
   ...photo,
   candidates: photo.candidates.map(
     ([candidate, x, y, width, height, confidence, truss, small, colour]) => (
@@ -14,7 +14,7 @@ const photos = data.photos.map((photo) => ({
     ),
   ),
 }));
-const placeOf = new Map(photos.map((photo, index) => [photo.photo, index]));
+export const placeOf = new Map(photos.map((photo, index) => [photo.photo, index]));
 
 /** Photos of one plant at one survey. */
 const sets = new Map();
@@ -22,18 +22,18 @@ photos.forEach((photo, index) => {
   if (!sets.has(photo.set)) sets.set(photo.set, []);
   sets.get(photo.set).push(index);
 });
-const together = (index) => sets.get(photos[index].set);
+export const together = (index) => sets.get(photos[index].set);
 
 /** What all photos share is no reason to look at this one: it is said once, above the strips. */
-const shared = photos.length < 4 ? []
+export const shared = photos.length < 4 ? []
   : photos[0].flags.filter((word) => photos.every((photo) => photo.flags.includes(word)));
-const flagOf = (index) => photos[index].flags.find((word) => !shared.includes(word)) || '';
-const sentence = (word) => data.sentences[word] || word;
-const sentencesOf = (index) => photos[index].flags
+export const flagOf = (index) => photos[index].flags.find((word) => !shared.includes(word)) || '';
+export const sentence = (word) => data.sentences[word] || word;
+export const sentencesOf = (index) => photos[index].flags
   .filter((word) => !shared.includes(word)).map(sentence);
 
 /** Make an element: text is always text, never markup. */
-function make(tag, options = {}, ...children) {
+export function make(tag, options = {}, ...children) {
   const element = document.createElement(tag);
   for (const [name, value] of Object.entries(options)) {
     if (name === 'class') element.className = value;
@@ -46,7 +46,7 @@ function make(tag, options = {}, ...children) {
   return element;
 }
 
-const gridSource = (index) => (
+export const gridSource = (index) => (
   live ? `${live.base}grid/${photos[index].photo}.jpg`
     : `data:image/jpeg;base64,${photos[index].grid}`
 );
@@ -56,7 +56,7 @@ const opened = new Map();
 const MOST_OPENED = 6;
 
 /** The review print's address; the file may still be loading when it is asked for. */
-async function photoSource(index) {
+export async function photoSource(index) {
   if (live) return `${live.base}photo/${photos[index].photo}.jpg`;
   const known = opened.get(index);
   if (known) {
@@ -93,10 +93,17 @@ async function printText(index) {
 
 let sayTimer = 0;
 /** Tell a screen reader something. */
-function say(text) {
+export function say(text) {
   clearTimeout(sayTimer);
   $('say').textContent = '';
   sayTimer = setTimeout(() => { $('say').textContent = text; }, 30);
 }
 
-const many = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`;
+/** Say what is wrong, where it cannot be missed; empty takes it away. */
+export function trouble(text) {
+  $('trouble').textContent = text;
+  $('trouble').hidden = !text;
+  document.documentElement.style.setProperty('--trouble', `${$('trouble').offsetHeight}px`);
+}
+
+export const many = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`;

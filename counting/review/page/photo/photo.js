@@ -1,20 +1,31 @@
 /* One frame opened large: rings on the fruit, a tap adds or strikes out, Next goes on. */
 
-const desk = { index: -1, since: 0, scroll: 0, pushed: false };
-const stage = makeStage($('stage'), {
+import {
+  add, answer, answered, countOf, finished, future, paceWords, past, recordOf, setMarks, strike,
+  undo, unsureOf, withMark,
+} from '../work/book.js';
+import { contact, drawHead, focusFrame, layout } from '../sheet/contact.js';
+import { $, live, many, photoSource, photos, say, sentencesOf, together } from '../ground/data.js';
+import { desk, tick } from '../work/desk.js';
+import { tell } from '../ground/hub.js';
+import { keep } from '../work/keep.js';
+import { markWords } from './rings.js';
+import { makeStage } from './stage.js';
+
+export const stage = makeStage($('stage'), {
   tap: (mark, place) => tapped(mark, place),
-  hold: (mark, place) => openCard(mark, place),
+  hold: (mark, place) => tell('card wanted', mark, place),
   dragged: (mark, fields) => {
     setMarks(desk.index, withMark(desk.index, mark.mark, fields));
     stage.current = mark.mark;
   },
-  looped: (path) => looped(path),
+  looped: (path) => tell('looped', path),
 });
 
-function tapped(mark, place) {
+export function tapped(mark, place) {
   const { index } = desk;
   if (stage.tool === 'loop') {
-    if (mark && mark.truss !== null) openCard(mark);
+    if (mark && mark.truss !== null) tell('card wanted', mark);
     return;
   }
   if (mark) {
@@ -27,14 +38,14 @@ function tapped(mark, place) {
   refresh();
 }
 
-function strikeAt(number) {
+export function strikeAt(number) {
   const done = strike(desk.index, number);
   stage.current = recordOf(desk.index).marks.some((mark) => mark.mark === number) ? stage.current : null;
   say(`${done === 'removed' ? 'Struck out' : 'Back again'}, ${many(countOf(desk.index), 'fruit', 'fruit')}`);
 }
 
 /** Let the device's own "back" lead back here; some browsers forbid it for files. */
-function remember(how, state, index) {
+export function remember(how, state, index) {
   try {
     window.history[how](state, '', `#${index + 1}`);
     return true;
@@ -44,13 +55,13 @@ function remember(how, state, index) {
 }
 
 /** Open a photo large. */
-function openPhoto(index, { history: write = true } = {}) {
+export function openPhoto(index, { history: write = true } = {}) {
   if (index < 0) return;
   if (!keep.reviewer) {
-    askName(() => openPhoto(index, { history: write }));
+    tell('name wanted', () => openPhoto(index, { history: write }));
     return;
   }
-  leave();
+  tick();
   if ($('photo').hidden) {
     desk.scroll = window.scrollY;
     $('contact').hidden = true;
@@ -71,9 +82,9 @@ function openPhoto(index, { history: write = true } = {}) {
 }
 
 /** Go back to the sheet. */
-function closePhoto({ history: write = true } = {}) {
+export function closePhoto({ history: write = true } = {}) {
   if ($('photo').hidden) return;
-  leave();
+  tick();
   const { index } = desk;
   desk.index = -1;
   $('photo').hidden = true;
@@ -85,18 +96,8 @@ function closePhoto({ history: write = true } = {}) {
   focusFrame(index);
 }
 
-/** Count the time spent looking; a pause counts for half a minute at most. */
-function tick() {
-  if (desk.index < 0) return;
-  const now = Date.now();
-  const record = recordOf(desk.index);
-  record.seconds += Math.min(now - desk.since, 30000) / 1000;
-  desk.since = now;
-}
-const leave = () => tick();
-
 /** The next photo still to answer in the order shown, -1 when none is left. */
-function nextOpen(index) {
+export function nextOpen(index) {
   const order = [...photos.keys()];
   const after = [...order.slice(index + 1), ...order.slice(0, index)];
   const wanted = contact.filter === 'flagged' ? after.filter((each) => photos[each].flags.length) : after;
@@ -105,7 +106,7 @@ function nextOpen(index) {
 }
 
 /** Answer and go on. */
-function give(word) {
+export function give(word) {
   tick();
   const { index } = desk;
   answer(index, word);
@@ -116,11 +117,11 @@ function give(word) {
   }
   closePhoto();
   say('All photos are answered.');
-  if (!live) openMenu();
+  if (!live) tell('all answered');
 }
 
 /** Show what changed: marks, number, buttons. */
-function refresh() {
+export function refresh() {
   const { index } = desk;
   if (index < 0) return;
   const record = recordOf(index);
@@ -147,13 +148,13 @@ function refresh() {
   $('loop').setAttribute('aria-pressed', String(stage.tool === 'loop'));
   $('other').hidden = together(index).length < 2;
   $('previous').disabled = index === 0;
-  drawOffer();
+  tell('refreshed');
   stage.label();
   stage.paint();
 }
 
-function undoShown(step) {
-  if (pair.open && step === undo && past.length <= pair.depth) return;
+export function undoShown(step) {
+  if (step === undo && past.length <= desk.floor) return;
   const index = step();
   if (index < 0) return;
   if (!$('photo').hidden && index !== desk.index) openPhoto(index);
@@ -162,7 +163,7 @@ function undoShown(step) {
 }
 
 /** Move the current mark on to the next one and bring it into sight. */
-function stepMark(by) {
+export function stepMark(by) {
   const { marks } = recordOf(desk.index);
   if (!marks.length) return;
   const order = [...marks].sort((a, b) => Math.round(a.y / 80) - Math.round(b.y / 80) || a.x - b.x);
@@ -175,9 +176,9 @@ function stepMark(by) {
   stage.paint();
 }
 
-const currentMark = () => recordOf(desk.index).marks.find((mark) => mark.mark === stage.current);
+export const currentMark = () => recordOf(desk.index).marks.find((mark) => mark.mark === stage.current);
 
-function changeCurrent(fields, said) {
+export function changeCurrent(fields, said) {
   const mark = currentMark();
   if (!mark) return;
   setMarks(desk.index, withMark(desk.index, mark.mark, fields(mark)));
@@ -185,77 +186,12 @@ function changeCurrent(fields, said) {
   refresh();
 }
 
-const unsureFields = (mark) => ({
+export const unsureFields = (mark) => ({
   state: mark.state === 'unsure' ? (mark.candidate === null ? 'added' : 'proposed') : 'unsure',
 });
-const sizeFields = (factor) => (mark) => {
+export const sizeFields = (factor) => (mark) => {
   const photo = photos[desk.index];
   const most = Math.min(photo.width / mark.width, photo.height / mark.height);
   const by = Math.min(Math.max(factor, 4 / Math.min(mark.width, mark.height)), most);
   return { width: mark.width * by, height: mark.height * by };
 };
-
-/** All that can be said about one mark: a slip that a long press or right click opens. */
-function openCard(mark, place = null) {
-  if ($('card').open) return;
-  const { index } = desk;
-  stage.current = mark.mark;
-  stage.paint();
-  const number = mark.mark;
-  const read = () => recordOf(index).marks.find((each) => each.mark === number);
-  const step = (fields) => () => {
-    if (!read()) return;
-    stage.current = number;
-    changeCurrent(fields);
-    fill();
-  };
-  const close = () => $('card').close();
-  const truss = (by) => step((each) => {
-    const value = (each.truss || 0) + by;
-    return { truss: value >= 1 ? Math.min(value, 999) : null };
-  });
-  function fill() {
-    const now = read();
-    if (!now) return close();
-    const row = (text, ...buttons) => make('div', { class: 'slip-row' }, make('span', { text }), ...buttons);
-    const press = (text, onclick, label, pressed = null) => make('button', {
-      type: 'button', class: 'press', onclick, 'aria-label': label || text,
-      'aria-pressed': pressed === null ? null : String(pressed),
-    }, text);
-    const rows = [
-      make('h2', { id: 'card-name', text: `Fruit ${recordOf(index).marks.indexOf(now) + 1}` }),
-      make('div', { class: 'slip-row' },
-        press('Not sure', step(unsureFields), '', now.state === 'unsure'),
-        press('Too small to count', step((each) => ({ small: !each.small })), '', now.small)),
-      row('Size', press('−', step(sizeFields(1 / 1.12)), 'Smaller ring'), press('+', step(sizeFields(1.12)), 'Larger ring')),
-    ];
-    if (photos[index].truss === null) {
-      rows.push(row(now.truss === null ? 'No truss' : `Truss ${now.truss}`,
-        press('−', truss(-1), 'Lower truss number'), press('+', truss(1), 'Higher truss number')));
-    }
-    if (place) {
-      rows.push(press('One more fruit here', () => {
-        add(index, ...place);
-        say(`Fruit added, ${countOf(index)}`);
-        close();
-        refresh();
-      }));
-    }
-    if (together(index).length > 1) {
-      rows.push(press('Same fruit in another photo', () => {
-        close();
-        openPair(index, number);
-      }));
-    }
-    rows.push(make('div', { class: 'slip-row end' },
-      press(now.state === 'removed' ? 'Put back' : 'Strike out', () => {
-        strikeAt(number);
-        close();
-      }),
-      make('button', { type: 'button', class: 'press strong', onclick: close }, 'Done')));
-    $('card').replaceChildren(...rows);
-    return undefined;
-  }
-  fill();
-  $('card').showModal();
-}

@@ -1,0 +1,106 @@
+/* Begin: find the stores, take up what was kept, show the sheet. */
+
+import { answered, book, recordOf, redo, undo } from '../work/book.js';
+import { openCard } from '../photo/card.js';
+import { drawHead, layout, planRows, renew } from './contact.js';
+import { $, data, placeOf, sentence, shared, trouble } from '../ground/data.js';
+import { desk, tick } from '../work/desk.js';
+import { openHelp } from './help.js';
+import { listen } from '../ground/hub.js';
+import { keep, keptName, keyOf, openKeep } from '../work/keep.js';
+import { pressed } from './keys.js';
+import { openMenu } from './menu.js';
+import { askName, takeName } from '../work/names.js';
+import { closePair, openPair, paintPair, pair } from '../photo/pair.js';
+import { fillPaper } from './paper.js';
+import { closePhoto, give, nextOpen, openPhoto, refresh, stage, undoShown } from '../photo/photo.js';
+import { drawSave, noteChange, saveFile, saving } from '../work/save.js';
+import { drawOffer, looped, toggleLoop } from '../photo/trusses.js';
+
+function wire() {
+  $('begin').addEventListener('click', () => openPhoto(answered(0) ? nextOpen(0) : 0));
+  $('save').addEventListener('click', saveFile);
+  $('more').addEventListener('click', openMenu);
+  $('back').addEventListener('click', () => closePhoto());
+  $('previous').addEventListener('click', () => openPhoto(desk.index - 1));
+  $('undo').addEventListener('click', () => undoShown(undo));
+  $('redo').addEventListener('click', () => undoShown(redo));
+  $('keys').addEventListener('click', openHelp);
+  $('loop').addEventListener('click', toggleLoop);
+  $('other').addEventListener('click', () => openPair(desk.index));
+  $('pair-back').addEventListener('click', () => closePair());
+  $('pair-undo').addEventListener('click', () => { undoShown(undo); paintPair(); });
+  $('cannot').addEventListener('click', () => give('cannot tell'));
+  $('retake').addEventListener('click', () => give('retake'));
+  // the second press of a double click would answer a photo that nobody has seen
+  $('next').addEventListener('click', (event) => { if (event.detail < 2) give('counted'); });
+  const zoom = (factor) => {
+    stage.view.zoom(factor, stage.view.room[0] / 2, stage.view.room[1] / 2);
+    stage.paint();
+  };
+  $('larger').addEventListener('click', () => zoom(1.5));
+  $('smaller').addEventListener('click', () => zoom(1 / 1.5));
+  // what is pressed on the slip of a fruit is work on its photo too
+  for (const place of ['photo', 'card']) {
+    $(place).addEventListener('pointerdown', () => { recordOf(desk.index).clicks += 1; }, true);
+  }
+  document.addEventListener('keydown', pressed);
+  window.addEventListener('scroll', planRows, { passive: true });
+  window.addEventListener('resize', () => { if (!$('contact').hidden) layout(); });
+  window.addEventListener('beforeprint', fillPaper);
+  window.addEventListener('afterprint', () => $('paper').replaceChildren());
+  window.addEventListener('popstate', (event) => {
+    const photo = event.state ? event.state.photo : undefined;
+    if (pair.open) closePair({ history: false });
+    else if (photo !== undefined && photo === desk.index) refresh();
+    else if (photo !== undefined) openPhoto(photo, { history: false });
+    else closePhoto({ history: false });
+  });
+  window.addEventListener('beforeunload', (event) => {
+    if (!keep.local && !keep.base && saving.unsaved.size) event.preventDefault();
+  });
+  document.addEventListener('visibilitychange', () => {
+    if (document.hidden) tick();
+    else desk.since = Date.now();
+  });
+  // the same sheet in a second tab: what is newer shows in both
+  window.addEventListener('storage', (event) => {
+    const begins = keyOf('');
+    if (!event.key || !event.key.startsWith(begins) || !event.newValue) return;
+    const index = placeOf.get(event.key.slice(begins.length));
+    if (index === undefined) return;
+    book[index] = JSON.parse(event.newValue);
+    if (answered(index)) saving.unsaved.add(index);
+    renew(index);
+    drawHead();
+    refresh();
+  });
+}
+
+const NOT_KEPT = 'This browser does not keep your work. Save the file before you close this page.';
+
+async function start() {
+  keep.trouble = () => trouble(NOT_KEPT);
+  listen('changed', noteChange);
+  listen('head drawn', drawSave);
+  listen('name wanted', askName);
+  listen('photo wanted', openPhoto);
+  listen('card wanted', openCard);
+  listen('pair wanted', openPair);
+  listen('looped', looped);
+  listen('refreshed', drawOffer);
+  listen('all answered', openMenu);
+  listen('help wanted', openHelp);
+  $('shared').textContent = `All photos: ${shared.map(sentence).join(' ')}`;
+  $('shared').hidden = !shared.length;
+  const [press, key] = window.matchMedia('(pointer: coarse)').matches ? ['Tap', ''] : ['Click', ' (Enter)'];
+  $('hint').textContent = `${press} a fruit that has no ring. ${press} a ring that is no fruit. Then Next${key}.`;
+  wire();
+  drawHead();
+  layout();
+  if (!await openKeep()) trouble(NOT_KEPT);
+  const name = data.reviewer || keptName();
+  if (name) await takeName(name);
+  document.documentElement.dataset.ready = 'yes';
+}
+start();

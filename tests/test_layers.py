@@ -11,6 +11,8 @@ import counting
 PACKAGE = Path(counting.__file__).parent
 GROUND = (
     "errors",
+    "typed",
+    "faults",
     "files",
     "spreadsheet",
     "flags",

@@ -1,5 +1,7 @@
 """Lots, codes, what a layout can show, and the folder that `counting start` makes."""
 
+import os
+import pty
 import subprocess
 import sys
 from collections import Counter
@@ -249,10 +251,49 @@ def test_plants_as_unit_are_asked_for_as_plants():
     assert not any("in a plot?" in question for question in put)
 
 
-@pytest.mark.parametrize(("typed", "share"), [("20", 0.2), ("15 %", 0.15), ("0.3", 0.3)])
+@pytest.mark.parametrize(
+    ("typed", "share"), [("25%", 0.25), ("15 %", 0.15), ("0.3", 0.3), ("150 %", 1.5)]
+)
 def test_a_difference_is_understood_as_percent_or_share(typed, share):
     entries, _ = answered("", "a, b", "", "", "", "", "", "", "", typed)
-    assert entries["smallest_difference"] == pytest.approx(share)
+    plan = make_plan({**entries, "id": "k3v9x2m7q4"}, where="plan")
+    assert plan.smallest_difference == pytest.approx(share)
+
+
+@pytest.mark.parametrize(
+    ("typed", "asked"),
+    [
+        (["", "a, a", "a, b"], "two groups are called 'a'"),
+        (["", "a, b", "c", "b"], "control 'c' is none of the groups a, b"),
+        (["", "a, b", "", "block", "3", "4"], "3 whole blocks cannot be shared evenly among 2"),
+        (["", "a, b", "", "", "0", "5"], "'0' is not between 1 and 1000"),
+        (["", "a, b", "", "", "100", "", "30", "3"], "that makes 6000 plants; there are tags for"),
+        (["", "a, b", "", "", "", "", "", "", "frui", "fruit"], "did you mean 'fruit'?"),
+        (["", "a, b", "", "", "", "", "", "", "", "25", "25 %"], "'25': do you mean 25%?"),
+        ([*["", "a, b"], *[""] * 8, "half an inch", "1 cm"], "'half an inch' is not a length"),
+    ],
+)
+def test_a_wrong_answer_is_asked_again_before_the_next_question(typed, asked):
+    entries, put = answered(*typed)
+    assert any(asked in question for question in put)
+    make_plan({**entries, "id": "k3v9x2m7q4"}, where="plan")  # nothing is left to be refused
+
+
+def test_a_session_at_the_keyboard_takes_units_and_asks_about_a_bare_25(tmp_path):
+    typed = ["", "own-rooted, grafted", "grafted ones", "own-rooted", "", "6", "", "", ""]
+    typed += ["", "25", "25%", "1 cm", "", "", ""]
+    mine, theirs = pty.openpty()
+    os.write(mine, ("\n".join(typed) + "\n").encode())
+    command = [sys.executable, "-m", "counting", "start", str(tmp_path / "tunnel"), "--seed", "5"]
+    done = subprocess.run(command, stdin=theirs, capture_output=True, text=True, check=False)
+    os.close(mine)
+    os.close(theirs)
+    assert done.returncode == 0, done.stderr
+    assert "control 'grafted ones' is none of the groups grafted, own-rooted" in done.stderr
+    assert "'25': do you mean 25%? Then write 25% or 0.25" in done.stderr
+    plan = load_trial(tmp_path / "tunnel").plan
+    assert (plan.smallest_difference, plan.rule.smallest_fruit_mm) == (0.25, 10.0)
+    assert plan.layout.blocks == 6
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:
@@ -288,7 +329,15 @@ def test_the_start_command_says_what_it_did_and_what_the_layout_cannot_show(tmp_
         (["--group", "a", "--group", "b", "--control", "c"], "is none of the groups"),
         (
             ["--group", "a", "--group", "b", "--control", "a", "--survey", "2026-06-31"],
-            "surveys.0",
+            "'2026-06-31' is not a date; write year-month-day, as in 2026-07-01",
+        ),
+        (
+            ["--group", "a", "--group", "b", "--control", "a", "--survey", "01/07/2026"],
+            "'01/07/2026' may be 2026-07-01 or 2026-01-07; write the one that is meant so",
+        ),
+        (
+            ["--group", "a", "--group", "b", "--control", "a", "--smallest-difference", "25"],
+            "'25': do you mean 25%? Then write 25% or 0.25",
         ),
     ],
 )
@@ -296,5 +345,5 @@ def test_the_start_command_refuses_in_one_line_and_writes_nothing(tmp_path, word
     done = run("start", str(tmp_path / "trial"), *words)
     assert done.returncode == 2
     assert said in done.stderr
-    assert len(done.stderr.strip().splitlines()) == 1
+    assert len([line for line in done.stderr.splitlines() if said in line]) == 1
     assert not (tmp_path / "trial").exists()

@@ -311,3 +311,74 @@ def test_plots_in_blocks_are_told_as_such():
     found = need(Spread("count", 20, k=5), Aim(0.5, blocked=True), 3)
     assert found.sentence.endswith(f", one plot in each of {found.plots_per_group} blocks.")
     assert found.to_json()["blocked"] is True
+
+
+def tallied(directory, blocks, plants=4, seed=3):
+    """Return a trial with a survey whose blocks bear very unlike numbers."""
+    trial = make_trial(directory, Beds(blocks=blocks, plants_per_plot=plants))
+    rng = np.random.default_rng(seed)
+    level = dict(zip("ABCDEFGHIJKL", rng.permutation(np.geomspace(0.4, 2.5, blocks)), strict=False))
+    means = 24 * trial.plants["block"].map(level).to_numpy(dtype=float)
+    counts = rng.negative_binomial(8, 8 / (8 + means))
+    lines = [f"2026-07-01,{code},{n}" for code, n in zip(trial.plants["code"], counts, strict=True)]
+    path = directory / "tally.csv"
+    path.write_text("\n".join(["survey,plant,fruit", *lines]) + "\n", encoding="utf-8")
+    take_tallies(trial, [path])
+    return trial
+
+
+def test_what_blocks_differ_by_is_no_noise_for_a_comparison_within_blocks(tmp_path):
+    trial = tallied(tmp_path / "trial", blocks=12)
+    words = ["--trial", str(trial.directory), "--plants-per-plot", "4", "--difference", "25%"]
+    plain = json.loads(run(*words, "--json", "-").stdout)
+    blocked = json.loads(run(*words, "--blocked", "--json", "-").stdout)
+    # the trial as it was made: plants of k 8 about their block's mean, plots no more alike
+    truth = need(Spread("count", 24, k=8), Aim(0.25, blocked=True), 4)
+    assert blocked["k"] == pytest.approx(8, rel=0.35)
+    assert abs(blocked["plots_per_group"] - truth.plots_per_group) <= 3
+    assert plain["plots_per_group"] > 2 * blocked["plots_per_group"]
+    assert any("--blocked compares within blocks" in text for text in plain["cautions"])
+    assert not any("--blocked" in text for text in blocked["cautions"])
+
+
+def test_blocks_of_a_measure_are_taken_out_of_its_spread():
+    # Snedecor & Cochran's arithmetic for complete blocks: residual mean square of plots
+    values = [10.0, 12, 20, 23, 31, 32, 39, 43]
+    groups, blocks = ["a", "b"] * 4, ["1", "1", "2", "2", "3", "3", "4", "4"]
+    found, _ = spread_from_pilot(
+        values, groups, list("ABCDEFGH"), control="a", kind="measure", blocks=blocks
+    )
+    table = np.array(values).reshape(4, 2)
+    left = table - table.mean(0) - table.mean(1)[:, None] + table.mean()
+    assert found.sd == pytest.approx(math.sqrt((left**2).sum() / 3))
+
+
+def test_blocks_that_are_there_are_told_what_they_can_show(tmp_path):
+    typed = ["--mean", "24", "--sd", "9", "--likeness", "20 %", "--plants-per-plot", "3"]
+    done = run(*typed, "--have-blocks", "5")
+    assert done.returncode == 0, done.stderr
+    first = done.stdout.splitlines()[0]
+    assert first.startswith("5 blocks (15 plants of each group) can show ")
+    assert "with a chance of 80 %. If 20 % more is true, such a trial finds it" in first
+    shows = json.loads(run(*typed, "--have-blocks", "5", "--json", "-").stdout)["have_blocks"]
+    spread = typed_spread("count", mean=24, sd=9, k=None, likeness=0.2)
+    for share in (shows["more"], shows["less"]):
+        power = power_for(spread, Aim(share, blocked=True), 5, 3)
+        assert power == pytest.approx(0.8, abs=1e-3)
+    assert shows["less"] < 0 < shows["more"]
+    assert run(*typed, "--have-blocks", "1").returncode == 2
+
+
+@pytest.mark.parametrize("option", ["--difference", "--likeness", "--power", "--level"])
+def test_a_share_without_its_sign_is_asked_about(option):
+    done = run("--mean", "24", "--sd", "9", option, "25")
+    assert done.returncode == 2
+    assert "'25': do you mean 25%? Then write 25% or 0.25" in done.stderr
+    assert done.stdout == ""
+
+
+def test_percent_and_share_are_the_same_difference():
+    told = {run("--mean", "24", "--sd", "9", "--difference", text).stdout
+            for text in ("25 %", "25%", "0.25", "0,25")}  # fmt: skip
+    assert len(told) == 1
+    assert told.pop().startswith("To see 25 % more")

@@ -15,6 +15,8 @@ from rich.console import Console
 from counting import __version__
 from counting.errors import CountingError, Refusal
 from counting.files import write_text
+from counting.typed import day, length_mm
+from counting.typed import share as read_share
 
 __all__ = [
     "Exit",
@@ -24,9 +26,12 @@ __all__ = [
     "TrialDir",
     "Workers",
     "app",
+    "date_option",
+    "length_option",
     "refused",
     "run",
     "say",
+    "share",
     "write_json",
 ]
 
@@ -85,6 +90,30 @@ def refused(refusals: Sequence[Refusal], *, done: int) -> None:
     for refusal in refusals:
         say(f"  {refusal.item}: {refusal.reason}")
     raise typer.Exit(Exit.SOME_REFUSED if done else Exit.NOTHING_DONE)
+
+
+def share(text: object) -> float:
+    """Read an option that is a share: "25%", "25 %" and 0.25 alike; a bare 25 is asked about."""
+    try:
+        return read_share(str(text))
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
+def length_option(text: object) -> float:
+    """Read an option that is a length in mm: 10, "10 mm" and "1 cm" alike."""
+    try:
+        return length_mm(str(text))
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+
+
+def date_option(text: object) -> str:
+    """Read an option that is a date, in any way of writing that has one reading only."""
+    try:
+        return day(str(text)).isoformat()
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
 
 
 def write_json(target: Path | None, value: Any, *, replace: bool = False) -> None:

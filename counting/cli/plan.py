@@ -9,7 +9,17 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, say, write_json
+from counting.cli.base import (
+    JsonFile,
+    Replace,
+    TrialDir,
+    app,
+    date_option,
+    length_option,
+    say,
+    share,
+    write_json,
+)
 from counting.errors import PlanError
 from counting.files import write_bytes
 
@@ -37,19 +47,20 @@ def start(
         typer.Option(help="The smallest thing that gets its treatment by lot: plot if not given."),
     ] = None,
     blocks: Annotated[
-        int | None, typer.Option(help="Blocks; each holds every group. 4 if not given.")
+        int | None, typer.Option(min=1, help="Blocks; each holds every group. 4 if not given.")
     ] = None,
     plots_per_group: Annotated[
-        int | None, typer.Option(help="Plots of each group in a block. 1 if not given.")
+        int | None, typer.Option(min=1, help="Plots of each group in a block. 1 if not given.")
     ] = None,
     plants_per_plot: Annotated[
-        int | None, typer.Option(help="Plants counted in a plot. 3 if not given.")
+        int | None, typer.Option(min=1, help="Plants counted in a plot. 3 if not given.")
     ] = None,
     guards_per_plot: Annotated[
         int | None,
         typer.Option(
+            min=0,
             help="Guard plants of a plot, at its ends, not counted. 2 if not given,"
-            " 0 where single plants get the treatment."
+            " 0 where single plants get the treatment.",
         ),
     ] = None,
     crop: Annotated[str, typer.Option(help="What grows.")] = "tomato",
@@ -58,10 +69,17 @@ def start(
     ] = None,
     smallest_difference: Annotated[
         float | None,
-        typer.Option(help="The smallest difference worth having, as a share: 0.2 is 20 %."),
+        typer.Option(
+            parser=share, metavar="SHARE", help="The smallest difference worth having: 20% or 0.2."
+        ),
     ] = None,
     smallest_mm: Annotated[
-        float | None, typer.Option(help="The smallest fruit that counts, in mm. 10 if not given.")
+        float | None,
+        typer.Option(
+            parser=length_option,
+            metavar="LENGTH",
+            help='The smallest fruit that counts: 8, "8 mm" or "1 cm". 10 mm if not given.',
+        ),
     ] = None,
     damaged: Annotated[
         bool | None, typer.Option("--damaged/--no-damaged", help="Count damaged fruit.")
@@ -73,11 +91,16 @@ def start(
         bool | None, typer.Option("--picked/--no-picked", help="Add picked fruit to hanging fruit.")
     ] = None,
     first_treatment: Annotated[
-        str | None, typer.Option(metavar="DATE", help="Day of the first treatment.")
+        str | None,
+        typer.Option(parser=date_option, metavar="DATE", help="Day of the first treatment."),
     ] = None,
     survey: Annotated[
         list[str] | None,
-        typer.Option(metavar="DATE", help="A day planned for counting; once for each, in order."),
+        typer.Option(
+            parser=date_option,
+            metavar="DATE",
+            help="A day planned for counting; once for each, in order.",
+        ),
     ] = None,
     seed: Annotated[
         int | None, typer.Option(help="Seed of the lots; drawn and recorded if not given.")
@@ -93,7 +116,7 @@ def start(
     --control own-rooted --blocks 6
     """
     from counting.plan.layout import layout_notes, new_id, new_seed
-    from counting.plan.questions import Answers, ask, plan_entries
+    from counting.plan.questions import Answers, ask, check_options, plan_entries
     from counting.plan.start import BLIND_MAP_NAME, MAP_NAME, refuse_to_spoil, start_trial
     from counting.plan.trial import PLAN_NAME, PLANTS_NAME, make_plan
 
@@ -115,6 +138,7 @@ def start(
     }
     refuse_to_spoil(directory, replace=replace)
     answers = Answers(given, name=directory.resolve().name)
+    check_options(answers)
     if sys.stdin.isatty():
         ask(answers, _asked)
     entries = plan_entries(answers) | {
@@ -159,18 +183,34 @@ def plants_needed(
     ] = None,
     likeness: Annotated[
         float | None,
-        typer.Option(help="Share of the variance that plants of a plot have in common, 0 to 1."),
+        typer.Option(
+            parser=share,
+            metavar="SHARE",
+            help="Share of the variance that plants of a plot have in common, 0 to 1.",
+        ),
     ] = None,
     plants_per_plot: Annotated[int, typer.Option(help="Plants counted in a plot.")] = 1,
     difference: Annotated[
-        float | None, typer.Option(help="To be seen, as a share of the mean: 0.2 is 20 % more.")
+        float | None,
+        typer.Option(
+            parser=share, metavar="SHARE", help="To be seen, as a share of the mean: 20% or 0.2."
+        ),
     ] = None,
-    power: Annotated[float, typer.Option(help="Chance to find it.")] = 0.8,
-    level: Annotated[float, typer.Option(help="Chance to find one where there is none.")] = 0.05,
+    power: Annotated[
+        float, typer.Option(parser=share, metavar="SHARE", help="Chance to find it.")
+    ] = 0.8,
+    level: Annotated[
+        float,
+        typer.Option(parser=share, metavar="SHARE", help="Chance to find one where there is none."),
+    ] = 0.05,
     comparisons: Annotated[int, typer.Option(help="Groups held against the control.")] = 1,
     blocked: Annotated[
         bool, typer.Option("--blocked", help="One plot of each group in each block.")
     ] = False,
+    have_blocks: Annotated[
+        int | None,
+        typer.Option(metavar="N", min=2, help="Say what this number of blocks can show."),
+    ] = None,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the curve: .svg, .png or .pdf.")
     ] = None,
@@ -179,9 +219,10 @@ def plants_needed(
 ) -> None:
     """Say how many plots and plants a comparison needs.
 
-    Example: counting plants-needed --mean 24 --sd 9 --likeness 0.2 --plants-per-plot 3
+    Example: counting plants-needed --mean 24 --sd 9 --likeness 20% --plants-per-plot 3
     """
     from counting.measures import measure as known_measure
+    from counting.plan.have_blocks import blocks_show
     from counting.plan.needed_picture import needed_picture
     from counting.plan.needed_text import needed_text, typed_spread
     from counting.plan.plants_needed import Aim, need
@@ -193,22 +234,35 @@ def plants_needed(
     if trial is None:
         spread = typed_spread(kind, mean=mean, sd=sd, k=k, likeness=likeness)
     else:
-        spread, usual, cautions = _pilot(trial, survey, measure, kind)
+        blocked = blocked or have_blocks is not None
+        spread, usual, cautions = _pilot(trial, survey, measure, kind, blocked=blocked)
         difference = difference or usual
+    blocked = blocked or have_blocks is not None
     aim = Aim(difference or 0.2, power, level, comparisons, blocked=blocked)
+    shows = blocks_show(spread, aim, have_blocks, plants_per_plot) if have_blocks else None
     found = need(spread, aim, plants_per_plot, cautions=cautions)
     if picture:
         form = picture.suffix.lower().removeprefix(".")
         if form not in ("svg", "png", "pdf"):
             raise PlanError(picture, f"ending {picture.suffix!r} not known", ".svg, .png or .pdf")
         write_bytes(picture, needed_picture(found, form=form), replace=replace)
-    write_json(json_file, {"measure": measure, **found.to_json()}, replace=replace)
+    told = {"measure": measure, **found.to_json()}
+    if shows:
+        told["have_blocks"] = shows.to_json()
+    write_json(json_file, told, replace=replace)
     if str(json_file) != "-":
+        if shows:
+            typer.echo(shows.sentence)
         typer.echo(needed_text(found, measure))
 
 
 def _pilot(
-    directory: Path, survey: str | None, measure: str, kind: Literal["count", "measure"]
+    directory: Path,
+    survey: str | None,
+    measure: str,
+    kind: Literal["count", "measure"],
+    *,
+    blocked: bool,
 ) -> tuple[Any, float, list[str]]:
     """Return the spread in a survey of a trial, the difference its plan wants, and cautions."""
     from counting.ledger import Ledger
@@ -236,8 +290,14 @@ def _pilot(
         table["plot"].to_list(),
         control=trial.plan.control,
         kind=kind,
+        blocks=table["block"].to_list() if blocked else None,
     )
     cautions.insert(0, f"Survey {wanted}, source {sources.index[0]}.")
+    if not blocked and table["block"].nunique() > 1:
+        cautions.append(
+            "What the blocks differ by counts as noise here; --blocked compares within blocks, as"
+            " the comparison will, and mostly needs fewer plots."
+        )
     return spread, trial.plan.smallest_difference, cautions
 
 

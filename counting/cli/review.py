@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, refused, say, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, app, refused, say, share, write_json
 from counting.plan.trial import load_trial
 
 
@@ -91,8 +91,14 @@ def assign_(
     directory: TrialDir,
     reviewers: Annotated[str, typer.Option(help="How many volunteers, or names with commas.")],
     overlap: Annotated[
-        str, typer.Option(help="Share of the photos that everyone gets, as 10% or 0.1.")
-    ] = "10%",
+        float,
+        typer.Option(
+            parser=share,
+            metavar="SHARE",
+            show_default="10%",
+            help="Share of the photos that everyone gets, as 10% or 0.1.",
+        ),
+    ] = 0.1,
     flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
     survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
     open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
@@ -111,7 +117,7 @@ def assign_(
         flagged=flagged, survey=survey, blind=not open_, seed=seed, replace=replace
     )
     who = int(reviewers) if reviewers.strip().isdecimal() else reviewers.split(",")
-    done = assign(load_trial(directory), who, overlap=_share(overlap), options=options)
+    done = assign(load_trial(directory), who, overlap=overlap, options=options)
     say(f"{len(done.common)} photos stand on every sheet.")
     for number, made in enumerate(done.sheets):
         name = done.reviewers[number] if done.reviewers else f"volunteer {number + 1}"
@@ -195,20 +201,6 @@ def agree_(
     result = agreement.to_json()
     result["sheet"] = None if made is None else str(made.path)
     write_json(json_file, result, replace=replace)
-
-
-def _share(text: str) -> float:
-    """Return "10%" or "0.1" as 0.1."""
-    from counting.errors import CountingError
-
-    where, number = "--overlap", text.strip()
-    try:
-        value = float(number.removesuffix("%")) / (100 if number.endswith("%") else 1)
-    except ValueError as error:
-        raise CountingError(where, f"{text!r} is no share", "10% or 0.1") from error
-    if not 0 <= value <= 1:
-        raise CountingError(where, f"{text} is no share", "0% to 100%")
-    return value
 
 
 def _show_code(text: str) -> None:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from counting.errors import PlanError
+from counting.measures import MEASURES
+from counting.plan.card import MOST_TAGS
+from counting.plan.trial import share_entry
+from counting.typed import length_mm, share, whole_number, yes
 
-__all__ = ["Answers", "Question", "ask", "plan_entries"]
+__all__ = ["Answers", "Question", "ask", "check_options", "plan_entries"]
 
 Ask = Callable[[str, str], str]
 """Takes a question and its usual answer, returns what was typed."""
@@ -32,55 +37,89 @@ class Answers:
     name: str = ""
 
 
-def _whole(text: str) -> int:
-    if not (text.isascii() and text.isdecimal()):
-        message = f"{text!r} is not a whole number"
+def _blocks(text: str) -> int:
+    return whole_number(text, 1, 1000)
+
+
+def _guards(text: str) -> int:
+    return whole_number(text, 0, 100)
+
+
+def _difference(text: str) -> float:
+    value = share(text)
+    if not 0 < value <= 100:
+        message = f"{text!r} is not above 0; write 20% or 0.2"
         raise ValueError(message)
-    return int(text)
+    return value
 
 
-def _number(text: str) -> float:
-    try:
-        return float(text.replace(",", "."))
-    except ValueError:
-        message = f"{text!r} is not a number"
-        raise ValueError(message) from None
-
-
-def _share(text: str) -> float:
-    """Read "20 %", "20" and "0.2" alike as a share."""
-    value = _number(text.replace("%", "").strip())
-    return value / 100 if "%" in text or value >= 1 else value
-
-
-def _yes(text: str) -> bool:
-    words = {"y": True, "yes": True, "n": False, "no": False}
-    if text.lower() not in words:
-        message = f"{text!r} is neither yes nor no"
+def _size(text: str) -> float:
+    value = length_mm(text)
+    if not 0 < value <= 200:
+        message = f"{text!r} is no size of a fruit; write 10 mm or 1 cm, up to 200 mm"
         raise ValueError(message)
-    return words[text.lower()]
+    return value
 
 
 def _unit(text: str) -> str:
-    if text not in {"plant", "plot", "block"}:
+    if text.lower() not in {"plant", "plot", "block"}:
         message = f"{text!r} is none of plant, plot, block"
         raise ValueError(message)
-    return text
+    return text.lower()
 
 
 def _groups(text: str) -> list[str]:
-    names = [name.strip() for name in text.split(",") if name.strip()]
+    return _checked_groups([name.strip() for name in text.split(",") if name.strip()])
+
+
+def _checked_groups(groups: list[str]) -> list[str]:
+    """Return groups, each ``NAME`` or ``NAME=TREATMENT``, as they are.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than two, or two bear one name.
+    """
+    names = [_name(group) for group in groups]
     if len(names) < 2:
         message = "two groups or more are needed, with a comma between them"
         raise ValueError(message)
-    return names
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        message = f"two groups are called {twice[0]!r}; give each its own name"
+        raise ValueError(message)
+    if any(not name or len(name) > 80 for name in names):
+        message = "a group's name has 1 to 80 letters"
+        raise ValueError(message)
+    return groups
+
+
+def _control(text: str, names: list[str]) -> str:
+    """Return the group that is meant, whatever its capitals."""
+    meant = {name.casefold(): name for name in names}
+    if text.casefold() not in meant:
+        message = f"control {text!r} is none of the groups {', '.join(sorted(names))}"
+        raise ValueError(message)
+    return meant[text.casefold()]
 
 
 def _text(text: str) -> str:
-    if not text:
-        message = "nothing was typed"
+    if not text or len(text) > 200:
+        message = "nothing was typed" if not text else "that is longer than 200 letters"
         raise ValueError(message)
     return text
+
+
+def _measure(text: str) -> str:
+    name = _text(text).lower().replace(" ", "_")
+    if len(name) > 80:
+        message = "a measure's name has at most 80 letters"
+        raise ValueError(message)
+    close = difflib.get_close_matches(name, MEASURES, n=1, cutoff=0.75)
+    if name not in MEASURES and close:
+        message = f"did you mean {close[0]!r}? The known ones: {', '.join(MEASURES)}"
+        raise ValueError(message)
+    return name
 
 
 USUAL: Mapping[str, Any] = {
@@ -110,38 +149,96 @@ def _questions(answers: Answers) -> list[Question]:
             "How many blocks? Lay them along the slope or the shade"
             + ("; each gets one treatment" if block else "; each will hold every group"),
             "4",
-            _whole,
+            _shared_blocks(answers) if block else _blocks,
         ),
         Question(
             "plots_per_group",
             "How many plants of each group in a block?" if plant else per_block,
             "3" if plant else "1",
-            _whole,
+            _fitting(answers, "plots_per_group") if plant else _blocks,
         ),
-        Question("plants_per_plot", "How many plants to count in a plot?", "3", _whole),
+        Question(
+            "plants_per_plot",
+            "How many plants to count in a plot?",
+            "3",
+            _fitting(answers, "plants_per_plot"),
+        ),
         Question(
             "guards_per_plot",
             "How many guard plants to a plot, at its ends, grown but not counted?",
             "0" if plant else "2",
-            _whole,
+            _guards,
         ),
-        Question("main_measure", "Which measure decides?", "fruit", _text),
+        Question("main_measure", "Which measure decides?", "fruit", _measure),
         Question(
-            "smallest_difference", "The smallest difference worth having, in %?", "20", _share
+            "smallest_difference", "The smallest difference worth having?", "20%", _difference
         ),
         Question(
             "smallest_fruit_mm",
-            "The smallest fruit that counts, in mm? A large garden pea is 10",
-            "10",
-            _number,
+            "The smallest fruit that counts? A large garden pea is 10 mm",
+            "10 mm",
+            _size,
         ),
-        Question("count_damaged", "Do damaged fruit count? (yes/no)", "yes", _yes),
-        Question("count_fallen", "Do fallen fruit count? (yes/no)", "no", _yes),
-        Question("add_picked", "Are picked fruit added to the hanging ones? (yes/no)", "yes", _yes),
+        Question("count_damaged", "Do damaged fruit count? (yes/no)", "yes", yes),
+        Question("count_fallen", "Do fallen fruit count? (yes/no)", "no", yes),
+        Question("add_picked", "Are picked fruit added to the hanging ones? (yes/no)", "yes", yes),
     ]
     if plant:
         questions = [question for question in questions if question.name != "plants_per_plot"]
     return questions
+
+
+def _shared_blocks(answers: Answers) -> Callable[[str], int]:
+    """Return how a number of blocks is read that the groups must share evenly."""
+    groups = len(answers.known["groups"])
+
+    def read(text: str) -> int:
+        blocks = _blocks(text)
+        if blocks % groups:
+            message = f"{blocks} whole blocks cannot be shared evenly among {groups} groups"
+            raise ValueError(message)
+        return blocks
+
+    return read
+
+
+def _fitting(answers: Answers, name: str) -> Callable[[str], int]:
+    """Return how a number of plots or plants is read that must leave a tag for each plant."""
+
+    def read(text: str) -> int:
+        known = {**answers.known, name: _blocks(text)}
+        groups = 1 if known["allotted_to"] == "block" else len(known["groups"])
+        plants = groups * known["blocks"] * known["plots_per_group"]
+        plants *= 1 if known["allotted_to"] == "plant" else known["plants_per_plot"]
+        if plants >= MOST_TAGS:
+            message = f"that makes {plants} plants; there are tags for {MOST_TAGS - 1}"
+            raise ValueError(message)
+        return int(known[name])
+
+    return read
+
+
+def check_options(answers: Answers) -> None:
+    """Check what was given before the first question, so that no answer is typed in vain.
+
+    Raises
+    ------
+    PlanError
+        If a group, the control or a size given cannot be.
+    """
+    known = answers.known
+    try:
+        if known["groups"] and len(known["groups"]) > 1:
+            _checked_groups(known["groups"])
+            if known["control"] is not None:
+                names = [_name(group) for group in known["groups"]]
+                known["control"] = _control(known["control"], names)
+        if known["smallest_fruit_mm"] is not None:
+            _size(str(known["smallest_fruit_mm"]))
+        if known["smallest_difference"] is not None:
+            _difference(f"{known['smallest_difference'] * 100:.10g}%")
+    except ValueError as error:
+        raise PlanError("the plan", str(error), mend="mend the option") from error  # noqa: EM101
 
 
 def ask(answers: Answers, put: Ask) -> None:
@@ -161,7 +258,10 @@ def ask(answers: Answers, put: Ask) -> None:
     for question in first:
         _put(answers, question, put)
     names = [_name(text) for text in answers.known["groups"]]
-    _put(answers, Question("control", "Which of them is the control?", names[0], _text), put)
+    which = Question(
+        "control", "Which of them is the control?", names[0], lambda text: _control(text, names)
+    )
+    _put(answers, which, put)
     text = "What gets its treatment by lot: plant, plot or block?"
     _put(answers, Question("allotted_to", text, "plot", _unit), put)
     for question in _questions(answers):
@@ -169,8 +269,18 @@ def ask(answers: Answers, put: Ask) -> None:
 
 
 def _put(answers: Answers, question: Question, put: Ask) -> None:
-    """Ask one question until its answer can be read; nothing if it is answered already."""
+    """Ask one question until its answer can be read; nothing if it is answered already.
+
+    An answer given beforehand, as an option, that cannot be is asked about as well.
+    """
     text = question.text
+    given = answers.known.get(question.name)
+    if question.name == "control" and given is not None:
+        try:
+            answers.known["control"] = question.read(given)
+        except ValueError as error:
+            answers.known["control"] = None
+            text = f"({error}) {question.text}"
     while answers.known.get(question.name) is None:
         try:
             answers.known[question.name] = question.read(put(text, question.usual))
@@ -210,7 +320,7 @@ def plan_entries(answers: Answers) -> dict[str, Any]:
         "control": known["control"],
         "allotted_to": known["allotted_to"],
         "main_measure": known["main_measure"],
-        "smallest_difference": known["smallest_difference"],
+        "smallest_difference": share_entry(known["smallest_difference"]),
         "groups": [{"name": name, "treatment": treatment} for name, _, treatment in groups],
         "layout": {name: known[name] for name in layout},
         "rule": {name: known[name] for name in rule},

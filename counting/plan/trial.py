@@ -9,12 +9,21 @@ from pathlib import Path
 from typing import Any, Literal
 
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from counting.errors import PlanError
+from counting.faults import faults_in_words
 from counting.files import read_text
 from counting.ledger import Ledger
 from counting.plan.plants_file import read_plants
+from counting.typed import share
 
 __all__ = [
     "PLAN_NAME",
@@ -28,6 +37,7 @@ __all__ = [
     "make_plan",
     "plan_text",
     "read_plan",
+    "share_entry",
 ]
 
 PLAN_NAME = "trial.toml"
@@ -67,7 +77,8 @@ class Plan(_Strict):
     """The content of ``trial.toml``.
 
     ``allotted_to`` is the smallest thing to which the treatment was independently given;
-    ``smallest_difference`` is the difference worth having, as a share of the control's mean;
+    ``smallest_difference`` is the difference worth having, as a share of the control's mean (text
+    such as "150%" is understood, a bare 25 is asked about);
     ``first_treatment`` and ``surveys`` are dates, the surveys in the order they are to come.
     """
 
@@ -85,6 +96,15 @@ class Plan(_Strict):
     groups: tuple[Group, ...] = Field(min_length=2)
     rule: Rule = Rule()
     layout: Layout = Layout()
+
+    @field_validator("smallest_difference", mode="before")
+    @classmethod
+    def _a_share(cls, value: object) -> object:
+        if isinstance(value, str):
+            return round(share(value), 6)
+        if not isinstance(value, bool) and isinstance(value, (int, float)) and 1 < value < 1e6:
+            return share(f"{value:g}")
+        return value
 
     @model_validator(mode="after")
     def _groups_agree(self) -> Plan:
@@ -173,25 +193,14 @@ def make_plan(entries: dict[str, Any], *, where: str | Path) -> Plan:
     try:
         return Plan.model_validate(entries)
     except ValidationError as error:
-        faults = "; ".join(
-            f"{'.'.join(map(str, fault['loc'])) or 'plan'}: {_plain(fault)}"
-            for fault in error.errors()
-        )
+        faults = faults_in_words(error, whole="plan")
         raise PlanError(where, faults, mend="mend the entries named") from error
-
-
-def _plain(fault: Any) -> str:
-    """Return what a fault of the plan says, with the value found."""
-    message = str(fault["msg"]).removeprefix("Value error, ")
-    value = fault.get("input")
-    if fault["loc"] and isinstance(value, (str, int, float)):
-        return f"{message}, found {value!r}"
-    return message
 
 
 def plan_text(plan: Plan) -> str:
     """Return a plan as the text of a ``trial.toml`` that `read_plan` reads back the same."""
     head = plan.model_dump(exclude={"groups", "rule", "layout"}, exclude_none=True)
+    head["smallest_difference"] = share_entry(plan.smallest_difference)
     lines = [
         "# The plan of a trial. Decide it before the first count and leave it as it is:",
         "# whoever reads the result later must be able to see what was meant from the start.",
@@ -206,6 +215,11 @@ def plan_text(plan: Plan) -> str:
     lines += ["", "[layout]  # how the beds are divided; plants.csv says what stands where"]
     lines += [f"{name} = {_toml(value)}" for name, value in plan.layout.model_dump().items()]
     return "\n".join(lines) + "\n"
+
+
+def share_entry(value: float) -> float | str:
+    """Return a share as an entry of the plan that is read back the same; "150%" for 1.5."""
+    return value if value <= 1 else f"{value * 100:.10g}%"
 
 
 def _toml(value: object) -> str:

@@ -10,6 +10,7 @@ from typing import Annotated, Literal, NoReturn
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from counting.errors import CorrectionsError
+from counting.faults import faults_in_words
 
 __all__ = ["FORMAT", "LARGEST_BYTES", "Answered", "Document", "Mark", "parse"]
 
@@ -144,7 +145,8 @@ def parse(data: bytes, where: str) -> Document:
     try:
         return Document.model_validate(value)
     except ValidationError as error:
-        raise CorrectionsError(where, _faults(error), mend=mend) from error
+        faults = faults_in_words(error, values=False)
+        raise CorrectionsError(where, faults, mend=mend) from error
 
 
 def moment(text: str) -> datetime:
@@ -162,19 +164,6 @@ def moment(text: str) -> datetime:
     if value > datetime.now(UTC) + _CLOCK_SLACK:
         _wrong(f"the time {text} lies ahead; set the device's clock and answer the photo again")
     return value
-
-
-def _faults(error: ValidationError) -> str:
-    """Return the first faults in one line, each with its place."""
-    faults = error.errors(include_url=False, include_input=False)
-    said = [
-        f"{'.'.join(map(str, fault['loc'])) or 'file'}: "
-        + fault["msg"].removeprefix("Value error, ")
-        for fault in faults[:3]
-    ]
-    if len(faults) > len(said):
-        said.append(f"and {len(faults) - len(said)} more")
-    return "; ".join(said)
 
 
 def _no_number(text: str) -> NoReturn:

@@ -6,6 +6,7 @@ import copy
 import json
 import shutil
 import sqlite3
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -226,14 +227,46 @@ def test_a_twin_names_a_mark_of_the_other_side_of_the_plant(trial: Trial, tmp_pa
             take_corrections(trial, [write(tmp_path / "b.json", document)])
 
 
-def test_an_older_answer_never_displaces_a_newer_one(trial: Trial, tmp_path: Path) -> None:
-    newer = write(tmp_path / "new.json", a_document(trial))
-    older = write(tmp_path / "old.json", a_document(trial, at="2026-07-01T10:00:00Z"))
-    take_corrections(trial, [newer])
-    before = entries(trial)
-    with pytest.raises(CorrectionsError, match="before the answer that stands"):
-        take_corrections(trial, [older])
-    assert entries(trial) == before
+def test_an_older_answer_never_displaces_a_newer_one_and_the_others_are_taken(
+    trial: Trial, tmp_path: Path
+) -> None:
+    early, late = "2026-07-01T10:00:00Z", "2026-07-03T10:00:00Z"
+    take_corrections(trial, [write(tmp_path / "new.json", a_document(trial))])
+    other = a_document(trial, at=early)
+    other["photos"][1]["at"] = late
+    other["photos"][1]["seconds"] = 9.5
+    taken = take_corrections(trial, [write(tmp_path / "other.json", other)])
+    count = len(other["photos"])
+    assert (taken.new, taken.again, taken.older) == (1, 0, count - 1)
+    stands = {key: body["at"] for key, _, body in entries(trial)}
+    assert sorted(stands.values()) == [AT] * (count - 1) + [late]
+
+
+def test_a_clock_a_day_ahead_does_not_shut_the_same_reviewers_other_device_out(
+    trial: Trial, tmp_path: Path
+) -> None:
+    ahead = (datetime.now(UTC) + timedelta(hours=23)).isoformat()
+    now = datetime.now(UTC).isoformat()
+    take_corrections(trial, [write(tmp_path / "ahead.json", a_document(trial, at=ahead))])
+    right = a_document(trial, at=(datetime.now(UTC) + timedelta(seconds=2)).isoformat())
+    assert take_corrections(trial, [write(tmp_path / "right.json", right)]).new == 4
+    behind = a_document(trial, at=now)
+    assert take_corrections(trial, [write(tmp_path / "behind.json", behind)]).older == 4
+
+
+def test_an_answer_that_tells_of_zone_and_sight_is_kept_whole(trial: Trial, tmp_path: Path) -> None:
+    document = a_document(trial)
+    told = {"seen": True, "zone": [[10.0, 0.0, 12.5, 300.0], [300.0, 0.0, 310.0, 300.0]]}
+    document["photos"][0] |= told
+    document["photos"][0]["marks"][0]["state"] = "elsewhere"
+    document["photos"][0]["count"] -= 1
+    take_corrections(trial, [write(tmp_path / "a.json", document)])
+    bodies = {key: body for key, _, body in entries(trial)}
+    body = bodies[f"{document['photos'][0]['photo']}|Ana"]
+    assert {name: body[name] for name in told} == told
+    assert body["marks"][0]["state"] == "elsewhere"
+    plain = bodies[f"{document['photos'][1]['photo']}|Ana"]
+    assert {"seen", "zone", "device", "number"} & set(plain) == set()
 
 
 def test_a_photo_that_changed_on_disk_is_refused(trial: Trial, tmp_path: Path) -> None:

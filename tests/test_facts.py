@@ -305,6 +305,16 @@ def test_cannot_tell_gives_way_to_an_older_count():
     assert newest_answers([older, newer]) == {"p": older}
 
 
+def test_the_answer_taken_in_last_stands_whatever_the_devices_clocks_say(tmp_path):
+    ahead, right = "2026-07-02T07:00:00+00:00", "2026-07-01T09:00:00+00:00"
+    with Ledger(tmp_path, create=True) as ledger:
+        ledger.add([Photo("p", "photos/p.jpg", 4, 3)], by="test")
+        ledger.add([_answer("Ana", ahead, COUNTED)], by="Ana")
+        ledger.add([_answer("third look", right, COUNTED)], by="third look")
+        (judged,) = standing_answers(ledger)
+    assert judged.answer.reviewer == "third look"
+
+
 def _answer(reviewer, at, word):
     return Answer("p", reviewer, "", at, word, 3)
 

@@ -72,12 +72,15 @@ def confirm(
     names = ", ".join(taken.reviewers)
     if taken.files:
         say(f"{taken.new} answers taken in from {names}; {taken.again} stood already.")
+    if taken.older:
+        say(f"{taken.older} gave way to newer answers of the same reviewer.")
     if taken.caution:
         say(taken.caution)
     result = {
         "files": taken.files,
         "new": taken.new,
         "again": taken.again,
+        "older": taken.older,
         "reviewers": list(taken.reviewers),
         "refused": [{"file": each.item, "reason": each.reason} for each in taken.refused],
         "caution": taken.caution,

@@ -4,17 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from counting.errors import CorrectionsError, Refusal
 from counting.files import inside, sha256_file
 from counting.ledger import Entry, Ledger
+from counting.ledger.facts import Answer
 from counting.plan.trial import Trial
 from counting.review.document import LARGEST_BYTES, Answered, Document, moment, parse
 from counting.review.pace import caution
 
-__all__ = ["Taken", "confirmation_key", "take_corrections", "take_document"]
+__all__ = [
+    "Added",
+    "Taken",
+    "confirmation_key",
+    "take_answers",
+    "take_corrections",
+    "take_document",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +43,8 @@ class Taken:
         Files left out whole, with the reason.
     caution : str
         Whose photos were confirmed faster than a person can look; empty if none.
+    older : int
+        Photos passed over, since a newer answer of the same reviewer stands.
     """
 
     files: int
@@ -43,6 +53,16 @@ class Taken:
     reviewers: tuple[str, ...]
     refused: tuple[Refusal, ...]
     caution: str = ""
+    older: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """How many answers were new or changed, stood just so already, or gave way to newer ones."""
+
+    new: int
+    again: int
+    older: int
 
 
 def confirmation_key(photo: str, reviewer: str) -> str:
@@ -67,29 +87,49 @@ def take_corrections(trial: Trial, files: Sequence[Path]) -> Taken:
     CorrectionsError
         If there is one file only and it is refused.
     """
-    new = again = taken = 0
+    new = again = older = taken = 0
     reviewers: dict[str, None] = {}
     refused = []
     answers = []
     for file in files:
         try:
             document = parse(_bytes(file), str(file))
-            added = take_document(trial, document, str(file))
+            added = take_answers(trial, document, str(file))
         except CorrectionsError as error:
             if len(files) == 1:
                 raise
             refused.append(Refusal(error.where, str(error).removeprefix(f"{error.where}: ")))
             continue
         taken += 1
-        new += added
-        again += len(document.photos) - added
+        new += added.new
+        again += added.again
+        older += added.older
         reviewers.setdefault(document.reviewer)
-        answers += [_body(document, answered) for answered in document.photos]
-    return Taken(taken, new, again, tuple(reviewers), tuple(refused), caution(answers))
+        answers += [_answer(document, answered).to_body() for answered in document.photos]
+    told = caution(answers)
+    return Taken(taken, new, again, tuple(reviewers), tuple(refused), told, older)
 
 
 def take_document(trial: Trial, document: Document, where: str, *, check_files: bool = True) -> int:
     """Write one reviewer's answers into the ledger; return how many were new or changed.
+
+    See `take_answers`, which also tells how many gave way to newer ones.
+    """
+    return take_answers(trial, document, where, check_files=check_files).new
+
+
+def take_answers(
+    trial: Trial,
+    document: Document,
+    where: str,
+    *,
+    check_files: bool = True,
+    sender: tuple[str, int] | None = None,
+) -> Added:
+    """Write one reviewer's answers into the ledger.
+
+    For each photo the newer answer stands: one that was given before the answer that stands is
+    passed over, the others of the document are taken all the same.
 
     Parameters
     ----------
@@ -101,6 +141,8 @@ def take_document(trial: Trial, document: Document, where: str, *, check_files: 
         Where they came from, for messages.
     check_files : bool
         Whether to make sure that the photos on disk are still those that were reviewed.
+    sender : tuple of str and int, optional
+        The device that sends, and its number of the document's only answer.
 
     Raises
     ------
@@ -120,15 +162,10 @@ def take_document(trial: Trial, document: Document, where: str, *, check_files: 
             _check(ledger, document, answered, shown, where)
             if check_files:
                 _check_file(trial, ledger, answered.photo, where)
-        facts = [
-            (
-                "confirmation",
-                confirmation_key(answered.photo, document.reviewer),
-                _body(document, answered),
-            )
-            for answered in document.photos
-        ]
-        return ledger.append_many(facts, by=document.reviewer)  # type: ignore[arg-type]
+        told = [_answer(document, answered, sender) for answered in document.photos]
+        newer = [answer for answer in told if not _outdated(ledger, answer)]
+        added = ledger.add(newer, by=document.reviewer)
+        return Added(added, len(newer) - added, len(told) - len(newer))
 
 
 def _bytes(file: Path) -> bytes:
@@ -173,7 +210,6 @@ def _check(
             raise CorrectionsError(where, found, f"a place within {width} x {height} px")
     _check_candidates(ledger, answered, where)
     _check_twins(ledger, document, answered, entry, where)
-    _check_newer(ledger, document, answered, where)
 
 
 def _check_candidates(ledger: Ledger, answered: Answered, where: str) -> None:
@@ -219,16 +255,20 @@ def _check_twins(
             raise CorrectionsError(where, f"{where_mark} photo {photo[:12]}, which {found}")
 
 
-def _check_newer(ledger: Ledger, document: Document, answered: Answered, where: str) -> None:
-    """Refuse an answer older than the one that stands."""
-    standing = ledger.get("confirmation", confirmation_key(answered.photo, document.reviewer))
-    if standing is None or moment(answered.at) >= moment(standing.body["at"]):
-        return
-    found = (
-        f"photo {answered.photo[:12]} was answered at {answered.at}, "
-        f"before the answer that stands ({standing.body['at']})"
-    )
-    raise CorrectionsError(where, found, mend="take in the newest file of this reviewer")
+def _outdated(ledger: Ledger, answer: Answer) -> bool:
+    """Tell whether a newer answer of this reviewer stands for the photo.
+
+    A device numbers its answers. Between two devices only their clocks can tell; nothing is given
+    after it was written down, so a clock that runs ahead counts from then at most.
+    """
+    entry = ledger.get("confirmation", answer.key)
+    if entry is None:
+        return False
+    standing = Answer.of_body(entry.body, entry.seq)
+    if answer.number is not None and standing.device == answer.device:
+        return answer.number < (standing.number or 0)
+    given = min(moment(answer.at), datetime.now(UTC))
+    return given < min(moment(standing.at), moment(entry.at))
 
 
 def _check_file(trial: Trial, ledger: Ledger, photo: str, where: str) -> None:
@@ -243,17 +283,10 @@ def _check_file(trial: Trial, ledger: Ledger, photo: str, where: str) -> None:
         raise CorrectionsError(where, f"photo {name} changed since it was taken in", mend=mend)
 
 
-def _body(document: Document, answered: Answered) -> dict[str, Any]:
+def _answer(
+    document: Document, answered: Answered, sender: tuple[str, int] | None = None
+) -> Answer:
     """Return the ledger's fact about one answer."""
-    return {
-        "photo": answered.photo,
-        "proposal": answered.proposal,
-        "sheet": document.sheet,
-        "reviewer": document.reviewer,
-        "at": answered.at,
-        "answer": answered.answer,
-        "count": answered.count,
-        "seconds": answered.seconds,
-        "clicks": answered.clicks,
-        "marks": [mark.model_dump() for mark in answered.marks],
-    }
+    told = answered.model_dump() | {"sheet": document.sheet, "reviewer": document.reviewer}
+    device, number = sender or ("", None)
+    return Answer.of_body(told | {"device": device, "number": number})

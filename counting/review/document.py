@@ -23,6 +23,7 @@ _CLOCK_SLACK = timedelta(days=1)
 Sha = Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
 Length = Annotated[float, Field(gt=0, le=1e6)]
 Place = Annotated[float, Field(ge=0, le=1e6)]
+Line = Annotated[list[Annotated[float, Field(ge=-1e6, le=1e6)]], Field(min_length=4, max_length=4)]
 Number = Annotated[int, Field(ge=0, le=1_000_000)]
 
 
@@ -39,7 +40,7 @@ class Mark(_Strict):
     y: Place
     width: Length
     height: Length
-    state: Literal["confirmed", "added", "removed", "unsure"]
+    state: Literal["confirmed", "added", "removed", "elsewhere", "unsure"]
     truss: Annotated[int, Field(ge=1, le=999)] | None
     twin: Annotated[str, Field(pattern=r"^([0-9a-f]{64}:\d{1,7})?$")]
     small: bool
@@ -61,6 +62,8 @@ class Answered(_Strict):
     seconds: Annotated[float, Field(ge=0, le=1e7)]
     clicks: Number
     marks: Annotated[list[Mark], Field(max_length=5000)]
+    seen: bool | None = None
+    zone: Annotated[list[Line], Field(min_length=2, max_length=2)] | None = None
 
     @field_validator("at")
     @classmethod

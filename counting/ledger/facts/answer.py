@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, ClassVar, Self
 
@@ -25,6 +25,8 @@ __all__ = [
 COUNTED, CANNOT_TELL, RETAKE = "counted", "cannot tell", "retake"
 """What a reviewer can answer."""
 _FRUIT = {"confirmed", "added"}
+Line = tuple[float, float, float, float]
+"""A border of a zone: x, y of its two ends, px."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ class Mark:
     x, y, width, height : float
         Centre and size of the box.
     state : str
-        confirmed, added, removed or unsure.
+        confirmed, added, removed (no fruit), elsewhere (a fruit, but not this plant's) or unsure.
     truss : int or None
     twin : str
         ``PHOTO:MARK`` of the same fruit in another photo, or empty.
@@ -124,6 +126,17 @@ class Answer:
     clicks : int
     marks : tuple of Mark
         May be empty with a count, as from a photo too crowded to mark.
+    device : str
+        The device it was given on, by the number that the device drew; empty where none was told.
+    number : int or None
+        Which answer of that device it is: a later one has a higher number.
+    seen : bool or None
+        Whether the photo itself was on the screen when it was answered; None where none was told.
+    zone : tuple or None
+        The plant's part of the photo as the reviewer left it: two border lines, each as
+        ``(x, y, x, y)`` in px; None where none was shown or told.
+    seq : int
+        Its place in the ledger's chain; 0 while it stands in none. Not part of the body.
     """
 
     kind: ClassVar[EntryKind] = "confirmation"
@@ -138,6 +151,11 @@ class Answer:
     sheet: str = ""
     seconds: float = 0.0
     clicks: int = 0
+    device: str = ""
+    number: int | None = None
+    seen: bool | None = None
+    zone: tuple[Line, Line] | None = None
+    seq: int = field(default=0, compare=False)
 
     @property
     def key(self) -> str:
@@ -155,8 +173,8 @@ class Answer:
         return tuple(mark for mark in self.marks if mark.counts)
 
     @classmethod
-    def of_body(cls, body: Mapping[str, Any]) -> Self:
-        """Return the answer that a body tells of."""
+    def of_body(cls, body: Mapping[str, Any], seq: int = 0) -> Self:
+        """Return the answer that a body tells of, written at a place in the chain."""
         return cls(
             photo=body["photo"],
             reviewer=body["reviewer"],
@@ -168,11 +186,16 @@ class Answer:
             sheet=body.get("sheet", ""),
             seconds=body.get("seconds", 0.0),
             clicks=body.get("clicks", 0),
+            device=body.get("device", ""),
+            number=body.get("number"),
+            seen=body.get("seen"),
+            zone=_zone(body.get("zone")),
+            seq=seq,
         )
 
     def to_body(self) -> dict[str, Any]:
         """Return the answer as the ledger keeps it."""
-        return {
+        body: dict[str, Any] = {
             "photo": self.photo,
             "proposal": self.proposal,
             "sheet": self.sheet,
@@ -184,6 +207,14 @@ class Answer:
             "clicks": self.clicks,
             "marks": [mark.to_body() for mark in self.marks],
         }
+        # what an answer does not tell is left out, so that its body stays what it was
+        if self.device:
+            body |= {"device": self.device, "number": self.number}
+        if self.seen is not None:
+            body["seen"] = self.seen
+        if self.zone is not None:
+            body["zone"] = [list(line) for line in self.zone]
+        return body
 
 
 def answer_key(photo: str, reviewer: str) -> str:
@@ -194,8 +225,9 @@ def answer_key(photo: str, reviewer: str) -> str:
 def newest_answers(answers: Iterable[Answer]) -> dict[str, Answer]:
     """Return the answer that stands for each photo, whatever the order in which they are given.
 
-    Of several reviewers the newest answer stands; "cannot tell" gives way to any other, since
-    somebody could.
+    Of several reviewers the newest answer stands: the one that the ledger took in last, since a
+    device's clock may be wrong; the device's time decides only between answers that stand in no
+    ledger yet. "Cannot tell" gives way to any other, since somebody could.
     """
     newest: dict[str, Answer] = {}
     for answer in answers:
@@ -205,8 +237,15 @@ def newest_answers(answers: Iterable[Answer]) -> dict[str, Answer]:
     return newest
 
 
-def _rank(answer: Answer) -> tuple[bool, datetime, str]:
-    return (answer.answer != CANNOT_TELL, moment(answer.at), answer.reviewer)
+def _rank(answer: Answer) -> tuple[bool, int, datetime, str]:
+    return (answer.answer != CANNOT_TELL, answer.seq, moment(answer.at), answer.reviewer)
+
+
+def _zone(lines: Any) -> tuple[Line, Line] | None:
+    if lines is None:
+        return None
+    left, right = (tuple(map(float, line)) for line in lines)
+    return left, right  # type: ignore[return-value]
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,7 +60,7 @@ def fact_of(entry: Entry) -> Fact:
             case "photo":
                 return Photo.of_body(entry.body)
             case "confirmation":
-                return Answer.of_body(entry.body)
+                return Answer.of_body(entry.body, entry.seq)
             case "observation":
                 return Tally.of_body(entry.body)
             case "sheet":

@@ -23,6 +23,10 @@ class Flag(StrEnum):
         return flag
 
     # photos
+    DAMAGED = (
+        "damaged",
+        "The file is damaged: part of the picture is lost, and the fruit in it. Copy it again.",
+    )
     BLURRED = "blurred", "The photo is blurred; small fruit may be lost."
     TOO_DARK = "too dark", "Much of the photo is too dark to show fruit."
     TOO_BRIGHT = "too bright", "Much of the photo is burnt out."

@@ -27,6 +27,7 @@ __all__ = [
     "Workers",
     "app",
     "date_option",
+    "few",
     "length_option",
     "refused",
     "run",
@@ -90,6 +91,12 @@ def refused(refusals: Sequence[Refusal], *, done: int) -> None:
     for refusal in refusals:
         say(f"  {refusal.item}: {refusal.reason}")
     raise typer.Exit(Exit.SOME_REFUSED if done else Exit.NOTHING_DONE)
+
+
+def few(names: Sequence[str], most: int = 10) -> str:
+    """Return names with commas between, of many only the first and how many more there are."""
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def share(text: object) -> float:

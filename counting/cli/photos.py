@@ -8,9 +8,7 @@ from typing import Annotated
 
 import typer
 
-from counting.cli.base import JsonFile, TrialDir, Workers, app, refused, say, write_json
-
-_GUARDS_NAMED = 10
+from counting.cli.base import JsonFile, TrialDir, Workers, app, few, refused, say, write_json
 
 
 @app.command("take-in")
@@ -62,9 +60,7 @@ def take_in_command(
     say(f"Took in {len(result.taken)} photos of {plants} plants.")
     if result.guards:
         number = int(result.taken["plant"].isin(result.guards).sum())
-        more = len(result.guards) - _GUARDS_NAMED
-        named = ", ".join(result.guards[:_GUARDS_NAMED]) + (f" and {more} more" if more > 0 else "")
-        say(f"{number} show guard plants, which are never counted: {named}.")
+        say(f"{number} show guard plants, which are never counted: {few(result.guards)}.")
     if result.again:
         say(f"{result.again} were in the trial already and are not counted twice.")
     if result.local_time:
@@ -75,6 +71,13 @@ def take_in_command(
     flagged = result.taken.loc[result.taken["flags"] != "", "flags"]
     for word, number in flagged.str.split("; ").explode().value_counts().items():
         say(f"{number} flagged: {word}.")
+    damaged = flagged.index[flagged.str.split("; ").map(lambda words: "damaged" in words)]
+    if len(damaged):
+        named = few(result.taken.loc[damaged, "file"].to_list())
+        say(
+            f"Damaged, part of the picture is lost: {named}. Copy them from the camera again; they"
+            " count only once a person has looked and said so."
+        )
     write_json(
         json_file,
         {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +16,9 @@ from counting.errors import PhotoError, Refusal
 from counting.files import write_bytes
 from counting.finding.candidates import LONG_SIDE_READ, Found, find
 from counting.finding.picture import draw
-from counting.photos.image import Image, load_image
+from counting.flags import Flag
+from counting.photos.damage import damage
+from counting.photos.image import Image, load_image, read_photo
 from counting.photos.tag_reader import TagReading, read_tags
 from counting.settings import Settings
 
@@ -86,10 +88,13 @@ def look(
 
 
 def _look_at(path: Path, settings: Settings, smallest_mm: float | None, crop: Crop) -> Look:
-    fine = load_image(path, long_side=TAG_SIDE)
+    data = read_photo(path)
+    fine = load_image(path, long_side=TAG_SIDE, data=data)
     tag = _tag(fine)
-    image = load_image(path, long_side=LONG_SIDE_READ)
+    image = load_image(path, long_side=LONG_SIDE_READ, data=data)
     found = find(image, settings, tag=tag, smallest_mm=smallest_mm, crop=crop)
+    if damage(data):
+        found = replace(found, flags=(Flag.DAMAGED, *found.flags))
     return Look(path, image, found, tag)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from counting.errors import PhotoError
 from counting.files import sha256_bytes
+from counting.photos.damage import damage
 from counting.photos.exif import Taken, taken
 from counting.photos.image import load_image, read_photo
 from counting.photos.quality import Quality, measure_quality
@@ -52,6 +53,8 @@ class Examined:
         Nearest to the middle first.
     quality : Quality
         Blur, light and pixels.
+    damage : str
+        What a strict decoder complains of; empty if the file is whole.
     """
 
     photo: str
@@ -60,6 +63,7 @@ class Examined:
     taken: Taken
     tags: tuple[TagReading, ...]
     quality: Quality
+    damage: str = ""
 
 
 def examine(path: Path, wanted: Wanted) -> Examined:
@@ -84,4 +88,6 @@ def examine(path: Path, wanted: Wanted) -> Examined:
         mm_per_px=tags[0].mm_per_px if tags else None,
     )
     photo = sha256_bytes(data)
-    return Examined(photo, image.width, image.height, taken(path), tuple(tags), quality)
+    return Examined(
+        photo, image.width, image.height, taken(path), tuple(tags), quality, damage(data)
+    )

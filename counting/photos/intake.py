@@ -192,6 +192,7 @@ def _enter(
 def _body(item: Found, file: str) -> dict[str, Any]:
     examined, binding = item.examined, item.binding
     flags = {*binding.flags, *examined.quality.flags}
+    flags |= {Flag.DAMAGED} if examined.damage else set()
     tag = None
     if binding.tag:
         tag = {"code": binding.plant, **binding.tag.to_body()}

@@ -117,6 +117,7 @@ def _examined(note: dict[str, Any]) -> Examined:
         Taken(**note["taken"]),
         tuple(_tag(tag) for tag in note["tags"]),
         Quality(**note["quality"]),
+        str(note["damage"]),
     )
 
 

@@ -16,7 +16,7 @@ from counting.ledger import Ledger
 from counting.plan.start import record_plan
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
 
-__all__ = ["Demo", "demo_images", "recorded_corrections", "run_demo"]
+__all__ = ["Demo", "demo_images", "recorded_corrections", "run_demo", "start_demo"]
 
 _REACH = 0.6
 """A recorded mark and a candidate are one fruit when their centres are nearer than this share of
@@ -95,7 +95,7 @@ def run_demo(
     from counting.settings import Settings
 
     source = demo_images()
-    trial = _fresh(source, directory, replace=replace)
+    trial = start_demo(directory, replace=replace)
     tell(f"{trial.plan.title}: {len(trial.plants)} plants")
     taken = take_in(trial, [source / "photos"], manifest=source / "photos.csv")
     tell(f"photos taken in: {len(taken.taken)}")
@@ -164,8 +164,15 @@ def recorded_corrections(trial: Trial, record: Path) -> dict[str, Any]:
     }
 
 
-def _fresh(source: Path, directory: Path, *, replace: bool) -> Trial:
-    """Make the trial's folder with its plan and an empty ledger."""
+def start_demo(directory: Path, *, replace: bool = False) -> Trial:
+    """Make the demo trial's folder with its plan and an empty ledger.
+
+    Raises
+    ------
+    CountingError
+        If the folder is taken by anything but an earlier demo.
+    """
+    source = demo_images()
     if directory.exists() and any(directory.iterdir()):
         expected = load_trial(source).plan.id
         try:

@@ -18,6 +18,7 @@ _ROOMS = (
     "report",
     "accuracy",
     "demo",
+    "desk",
 )
 """The modules of this folder, in the order in which their commands are listed."""
 

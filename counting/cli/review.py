@@ -159,7 +159,7 @@ def review(
     place = Place(local_address(), port, token()) if lan else Place("127.0.0.1", port)
     if lan:
         say("Whoever knows this address and is on this network can answer. Scan it with a phone:")
-        _show_code(address(place))
+        show_code(address(place))
     typer.echo(address(place))
     say("Ctrl C ends it; nothing is lost.")
     told = serve(trial, place, options)
@@ -206,7 +206,7 @@ def agree_(
     write_json(json_file, result, replace=replace)
 
 
-def _show_code(text: str) -> None:
+def show_code(text: str) -> None:
     """Draw a QR code in the terminal."""
     import sys
 

@@ -13,7 +13,15 @@ from counting.plan.card import MOST_TAGS
 from counting.plan.trial import share_entry
 from counting.typed import length_mm, share, whole_number, yes
 
-__all__ = ["Answers", "Question", "ask", "check_options", "plan_entries"]
+__all__ = [
+    "USUAL",
+    "Answers",
+    "Question",
+    "ask",
+    "check_options",
+    "plan_entries",
+    "read_form",
+]
 
 Ask = Callable[[str, str], str]
 """Takes a question and its usual answer, returns what was typed."""
@@ -325,3 +333,47 @@ def plan_entries(answers: Answers) -> dict[str, Any]:
         "layout": {name: known[name] for name in layout},
         "rule": {name: known[name] for name in rule},
     }
+
+
+def read_form(texts: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
+    """Read the answers of a form, all of them at once.
+
+    Parameters
+    ----------
+    texts : mapping
+        Each question's answer as typed, by the question's name; `groups` is a list of
+        ``NAME=TREATMENT``. A blank answer takes the usual value.
+
+    Returns
+    -------
+    entries : dict
+        The plan's entries; only to be used where nothing is wrong.
+    faults : dict of str to str
+        What is wrong with an answer, by the question's name.
+    """
+    faults: dict[str, str] = {}
+    known: dict[str, Any] = {}
+
+    def read(name: str, reader: Callable[[str], Any], text: str) -> None:
+        try:
+            known[name] = reader(text)
+        except ValueError as error:
+            faults[name] = str(error)
+
+    groups = list(texts.get("groups", ()))
+    read("title", _text, str(texts.get("title", "")).strip())
+    read("groups", lambda _: _checked_groups(groups), "")
+    read("allotted_to", _unit, str(texts.get("allotted_to", "")).strip() or USUAL["allotted_to"])
+    if faults:
+        # what the other questions are depends on these; they are read with the usual ones
+        known = {"groups": groups, "allotted_to": USUAL["allotted_to"]} | known
+    else:
+        control = str(texts.get("control", ""))
+        read("control", lambda text: _control(text, [_name(each) for each in groups]), control)
+    for question in _questions(Answers(known)):
+        read(
+            question.name,
+            question.read,
+            str(texts.get(question.name, "")).strip() or question.usual,
+        )
+    return ({}, faults) if faults else (plan_entries(Answers(known)), faults)

@@ -1,0 +1,115 @@
+"""Photos on their way in: kept in the trial's folder from the browser until each has its plant."""
+
+from __future__ import annotations
+
+import os
+import re
+import secrets
+import shutil
+from collections.abc import AsyncIterator
+from pathlib import Path, PurePosixPath
+
+from counting.errors import CountingError, PhotoError
+from counting.photos.exif import taken
+from counting.photos.image import SUFFIXES
+
+__all__ = ["ARRIVING", "LARGEST_PHOTO", "by_day", "clear", "receive", "waiting"]
+
+ARRIVING = ".arriving"
+"""Folder of the trial for what came from the browser and is not taken in yet."""
+LARGEST_PHOTO = 200_000_000
+"""Bytes; the largest photo of a phone is a tenth of it."""
+_SPARE = 500_000_000
+"""Bytes that must stay free on the disk, so that the ledger can always be written."""
+_PLAIN = re.compile(r"[^\w.\- ()]+")
+
+
+async def receive(directory: Path, name: str, pieces: AsyncIterator[bytes]) -> Path:
+    """Keep one photo that the browser sends, under its own name and folder.
+
+    Parameters
+    ----------
+    directory : Path
+        The trial's folder.
+    name : str
+        As the browser names it, perhaps with folders, which may tell survey and plant.
+    pieces : async iterator of bytes
+        Its content.
+
+    Returns
+    -------
+    Path
+        Where it lies, whole; nothing is kept of one that broke off.
+
+    Raises
+    ------
+    PhotoError
+        If it is no photo by its name, too large, or the disk is nearly full.
+    """
+    parts = [_PLAIN.sub("_", part).strip(". ")[-100:] for part in PurePosixPath(name).parts]
+    parts = [part for part in parts if part]
+    if not parts or Path(parts[-1]).suffix.lower() not in SUFFIXES:
+        raise PhotoError(name, "no photo by its name", "JPEG, PNG, WebP, TIFF or HEIC")
+    folder = directory / ARRIVING / Path(*parts[:-1][-3:])
+    folder.mkdir(parents=True, exist_ok=True)
+    if shutil.disk_usage(folder).free < _SPARE:
+        raise PhotoError(name, "the disk is nearly full", mend="free some space, then go on")
+    part = folder / f".{secrets.token_hex(8)}.part"
+    size = 0
+    try:
+        with part.open("xb") as file:
+            async for piece in pieces:
+                size += len(piece)
+                if size > LARGEST_PHOTO:
+                    raise PhotoError(name, f"larger than {LARGEST_PHOTO / 1e6:.0f} MB")
+                file.write(piece)
+        return _settle(part, folder / parts[-1])
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _settle(part: Path, target: Path) -> Path:
+    """Give a whole file its name, with a number where another photo has it already."""
+    free, number = target, 2
+    while True:
+        try:
+            os.link(part, free)
+        except FileExistsError:
+            free = target.with_stem(f"{target.stem}-{number}")
+            number += 1
+        except OSError:  # a file system without hard links
+            return part.replace(free)
+        else:
+            return free
+
+
+def waiting(directory: Path) -> list[Path]:
+    """Return the photos that wait for their plant, by name."""
+    folder = directory / ARRIVING
+    return sorted(
+        path
+        for path in folder.rglob("*")
+        if path.is_file() and not path.is_symlink() and path.suffix.lower() in SUFFIXES
+    )
+
+
+def clear(directory: Path, done: set[Path]) -> None:
+    """Take away photos that lie in the trial by now, and folders that are empty then."""
+    for path in done:
+        path.unlink(missing_ok=True)
+    folders = [path for path in (directory / ARRIVING).rglob("*") if path.is_dir()]
+    for folder in sorted(folders, key=lambda path: -len(path.parts)):
+        if not any(folder.iterdir()):
+            folder.rmdir()
+
+
+def by_day(photos: list[Path]) -> dict[str, list[Path]]:
+    """Return photos by the camera's day, year-month-day; "" for those that carry no time."""
+    days: dict[str, list[Path]] = {}
+    for path in photos:
+        try:
+            day = taken(path).time[:10]
+        except (CountingError, OSError):
+            day = ""
+        days.setdefault(day, []).append(path)
+    return dict(sorted(days.items()))

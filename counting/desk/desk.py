@@ -1,0 +1,140 @@
+"""What all pages share: the shelf of trials, the work behind them, how a page is written."""
+
+from __future__ import annotations
+
+import shlex
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, FunctionLoader, StrictUndefined
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.types import ASGIApp
+
+from counting.desk.shelf import Shelf
+from counting.desk.work import Work
+from counting.plan.trial import Trial
+from counting.report.season import Season, season
+
+__all__ = ["Desk", "Sheet"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """A contact sheet served inside the desk.
+
+    Attributes
+    ----------
+    app : ASGI application
+        The live sheet.
+    photos : int
+        Photos on it.
+    """
+
+    app: ASGIApp
+    photos: int
+
+
+@dataclass(slots=True)
+class Desk:
+    """The desk of one run.
+
+    Attributes
+    ----------
+    shelf : Shelf
+        Its trials.
+    host : str
+        Name or address under which it is reached.
+    port : int
+    key : str
+        Part of every address, known only to whoever has the link.
+    """
+
+    shelf: Shelf
+    host: str
+    port: int
+    key: str
+    work: Work = field(default_factory=Work)
+    sheets: dict[str, Sheet] = field(default_factory=dict)
+
+    @property
+    def base(self) -> str:
+        """Path under which everything lies."""
+        return f"/{self.key}/"
+
+    @property
+    def address(self) -> str:
+        """The link that opens the desk."""
+        return f"http://{self.host}:{self.port}{self.base}"
+
+    def to(self, *parts: str) -> str:
+        """Return the path of a page."""
+        return self.base + "/".join(parts)
+
+    def trial(self, name: str) -> Trial:
+        """Load a trial; see `Shelf.trial`."""
+        return self.shelf.trial(name)
+
+    def page(self, name: str, *, status: int = 200, **shown: Any) -> Response:
+        """Write a page of no trial."""
+        text = _pages().get_template(name).render(base=self.base, command="", **shown)
+        return HTMLResponse(text, status)
+
+    def trial_page(
+        self, name: str, trial: Trial, *, here: str, status: int = 200, **shown: Any
+    ) -> Response:
+        """Write a page of a trial, with the line of its season above it.
+
+        Parameters
+        ----------
+        name : str
+            The template.
+        trial : Trial
+        here : str
+            Which step of the season the page belongs to; empty for none.
+        **shown
+            What the template shows; `command` is what would do the same on the command line.
+        """
+        text = _pages().get_template(name)
+        shown = {"command": "", "fault": "", "said": (), **shown}
+        piece = self.work.of(trial.directory.name)
+        content = text.render(
+            base=self.base,
+            trial=trial,
+            name=trial.directory.name,
+            home=self.to("t", trial.directory.name),
+            season=self.season(trial),
+            here=here,
+            folder=shlex.quote(str(trial.directory)),
+            piece=None if piece is None else piece.to_json(),
+            **shown,
+        )
+        return HTMLResponse(content, status)
+
+    @staticmethod
+    def season(trial: Trial) -> Season:
+        """Return where a trial stands."""
+        with trial.ledger() as ledger:
+            return season(trial, ledger)
+
+    def go(self, *parts: str) -> Response:
+        """Send the browser to another page, after something was done."""
+        return RedirectResponse(self.to(*parts), 303)
+
+
+@lru_cache(maxsize=1)
+def _pages() -> Environment:
+    pages = Environment(
+        loader=FunctionLoader(_source),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+    )
+    pages.filters["percent"] = lambda share: f"{100 * float(share):.0f} %"
+    return pages
+
+
+def _source(name: str) -> str:
+    return files("counting.desk").joinpath("pages", name).read_text(encoding="utf-8")

@@ -1,0 +1,91 @@
+"""Who may ask: this machine's own pages, by a link that only whoever started the desk knows."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlsplit
+
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.types import ASGIApp, Receive, Scope, Send
+
+__all__ = ["POLICY", "Guard"]
+
+POLICY = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' blob: data:",
+        "connect-src 'self'",
+        "frame-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'self'",
+    )
+)
+"""What the desk's own pages may load: nothing but what this machine serves."""
+_KINDS = {"application/x-www-form-urlencoded", "application/json", "application/octet-stream"}
+
+
+class Guard:
+    """Refuse other host names (DNS rebinding), other origins and other kinds of body.
+
+    Parameters
+    ----------
+    inner : ASGI application
+        What is guarded.
+    hosts : set of str
+        Host names with port by which this server is reached.
+    """
+
+    def __init__(self, inner: ASGIApp, hosts: set[str]) -> None:
+        self.inner = inner
+        self.hosts = hosts
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request, or refuse it."""
+        if scope["type"] != "http":
+            await self.inner(scope, receive, send)
+            return
+        refusal = self._refusal(Request(scope))
+        if refusal:
+            await refusal(scope, receive, send)
+            return
+
+        async def sealed(message: Any) -> None:
+            if message["type"] == "http.response.start":
+                held = {name.lower() for name, _ in message.get("headers", ())}
+                added = [pair for pair in _SEALS if pair[0] not in held]
+                message["headers"] = [*message.get("headers", ()), *added]
+            await send(message)
+
+        await self.inner(scope, receive, sealed)
+
+    def _refusal(self, request: Request) -> Response | None:
+        host = request.headers.get("host", "")
+        if host not in self.hosts:
+            return PlainTextResponse("unknown host", 400)
+        origin = request.headers.get("origin")
+        if origin is not None and urlsplit(origin).netloc != host:
+            return PlainTextResponse("foreign origin", 403)
+        if request.headers.get("sec-fetch-site", "none") in {"cross-site", "same-site"}:
+            linked = request.headers.get("sec-fetch-mode") == "navigate"
+            if request.method != "GET" or not linked:
+                return PlainTextResponse("foreign origin", 403)
+        if request.method == "POST":
+            kind = request.headers.get("content-type", "").partition(";")[0].strip()
+            if kind and kind not in _KINDS:
+                return PlainTextResponse("a form, JSON or a file is wanted", 415)
+        return None
+
+
+_SEALS = (
+    (b"x-content-type-options", b"nosniff"),
+    (b"x-frame-options", b"SAMEORIGIN"),
+    # with "no-referrer" a browser sends a form of ours with the origin "null"
+    (b"referrer-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"cache-control", b"no-store"),
+    (b"content-security-policy", POLICY.encode("ascii")),
+)

@@ -1,0 +1,103 @@
+"""The answer: a sentence, a picture, the cautions; the report and the tables behind it."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from typing import Any
+
+from markupsafe import Markup
+from starlette.responses import FileResponse, HTMLResponse, Response
+
+from counting.desk.asked import Asked
+from counting.desk.desk import Desk
+from counting.errors import AnalysisError, CountingError
+from counting.report import plots, tables
+from counting.report.export import export
+from counting.report.figures import Figures, figures
+from counting.report.report import REPORT_NAME, make_report
+
+__all__ = ["answer", "picture", "report", "report_file", "tables_file"]
+
+_CAUTIONS = 3
+"""Cautions shown at once; the rest stand one press away."""
+
+
+def answer(desk: Desk, asked: Asked) -> Response:
+    """Show what the counts say by now."""
+    trial = desk.trial(asked.trial)
+    name = trial.directory.name
+    shown: dict[str, Any] = {
+        "here": "answer",
+        "command": f"counting report {name} --replace; counting export {name}",
+    }
+    try:
+        with trial.ledger() as ledger:
+            numbers = figures(trial, ledger)
+    except AnalysisError as error:
+        return desk.trial_page(
+            "answer.html", trial, numbers=None, why=str(error), first=(), more=(), **shown
+        )
+    said = numbers.main.cautions
+    return desk.trial_page(
+        "answer.html",
+        trial,
+        numbers=numbers,
+        why="",
+        first=said[:_CAUTIONS],
+        more=said[_CAUTIONS:],
+        **shown,
+    )
+
+
+def picture(desk: Desk, asked: Asked) -> Response:
+    """Draw every plant, the groups side by side."""
+    trial = desk.trial(asked.trial)
+    with trial.ledger() as ledger:
+        drawn = _every_plant(figures(trial, ledger))
+    headers = {"Content-Security-Policy": "default-src 'none'; style-src 'unsafe-inline'"}
+    return Response(drawn, media_type="image/svg+xml", headers=headers)
+
+
+def _every_plant(numbers: Figures) -> str:
+    main, table = numbers.main, numbers.table
+    asked = (table["measure"] == main.measure) & (table["source"] == (main.source or ""))
+    now = table[asked & table["truss"].isna() & (table["survey"] == (main.survey or ""))]
+    label = f"{main.measure.replace('_', ' ')} per plant"
+    return plots.every_plant(now, tables.plant_means(numbers), label)
+
+
+def report(desk: Desk, asked: Asked) -> Response:
+    """Write the report anew, as the command does, and show it."""
+    trial = desk.trial(asked.trial)
+    try:
+        path = make_report(trial, replace=True)
+    except CountingError as error:
+        return HTMLResponse(f"<p>{Markup.escape(str(error))}</p>", 422)
+    policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
+    return HTMLResponse(
+        path.read_text(encoding="utf-8"), headers={"Content-Security-Policy": policy}
+    )
+
+
+def report_file(desk: Desk, asked: Asked) -> Response:
+    """Return the report as a file to send."""
+    trial = desk.trial(asked.trial)
+    path = make_report(trial, replace=True)
+    headers = {"Content-Disposition": f'attachment; filename="{trial.directory.name}-report.html"'}
+    return FileResponse(path, media_type="text/html", filename=REPORT_NAME, headers=headers)
+
+
+def tables_file(desk: Desk, asked: Asked) -> Response:
+    """Return every table in one archive; it is kept in the trial's folder, as the command does."""
+    trial = desk.trial(asked.trial)
+    made = export(trial, replace=True)
+    folder = made.folder
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as archive:
+        for path in sorted(folder.rglob("*")):
+            if path.is_file():
+                archive.write(path, path.relative_to(folder))
+    name = f"{trial.directory.name}-tables.zip"
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(stream.getvalue(), media_type="application/zip", headers=headers)

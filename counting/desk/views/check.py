@@ -1,0 +1,101 @@
+"""The contact sheet inside the desk, sheets for others, and their corrections."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from starlette.responses import FileResponse, Response
+
+from counting.desk.asked import Asked
+from counting.desk.desk import Desk, Sheet
+from counting.errors import CountingError
+from counting.review.corrections import take_corrections
+from counting.review.frames import frames
+from counting.review.live import Place
+from counting.review.live import app as live_sheet
+from counting.review.sheet import SheetOptions, make_sheets
+
+__all__ = ["check", "confirm", "make", "sheet_file", "start"]
+
+
+def check(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = ()) -> Response:
+    """Show how far the check is, the way to the sheet, and sheets made for others."""
+    trial = desk.trial(asked.trial)
+    made = sorted((trial.directory / "sheets").glob("*.html"))
+    name = trial.directory.name
+    return desk.trial_page(
+        "check.html",
+        trial,
+        here="check",
+        status=422 if fault else 200,
+        photos=len(frames(trial)),
+        sheets=[path.name for path in made],
+        fault=fault,
+        said=said,
+        command=f"counting review {name}; counting sheet {name}; counting confirm {name} FILE",
+    )
+
+
+def start(desk: Desk, asked: Asked) -> Response:
+    """Serve the sheet of what there is to check, and go to it."""
+    trial = desk.trial(asked.trial)
+    key = f"{desk.key}/t/{asked.trial}/sheet"
+    place = Place(desk.host, desk.port, key)
+    try:
+        app = live_sheet(trial, place, SheetOptions())
+    except CountingError as error:
+        return check(desk, asked, fault=str(error))
+    desk.sheets[asked.trial] = Sheet(app, len(frames(trial)))
+    return desk.go("t", asked.trial, "sheet", "")
+
+
+def make(desk: Desk, asked: Asked) -> Response:
+    """Make a sheet as a file, for somebody else."""
+    trial = desk.trial(asked.trial)
+    who = asked.form.get("reviewer", "").strip()
+    options = SheetOptions(reviewer=who, replace=True)
+    try:
+        made = make_sheets(trial, options)
+    except CountingError as error:
+        return check(desk, asked, fault=str(error))
+    names = ", ".join(each.path.name for each in made)
+    return check(desk, asked, said=(f"Made: {names}. Send it; it opens in any browser.",))
+
+
+def sheet_file(desk: Desk, asked: Asked) -> Response:
+    """Return a sheet made for somebody else, to be sent on."""
+    trial = desk.trial(asked.trial)
+    name = asked.path["file"]
+    known = {path.name: path for path in (trial.directory / "sheets").glob("*.html")}
+    if name not in known:
+        return Response("no such sheet", 404)
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return FileResponse(known[name], media_type="text/html", headers=headers)
+
+
+def confirm(desk: Desk, asked: Asked) -> dict[str, Any]:
+    """Take corrections in that somebody saved from a sheet."""
+    trial = desk.trial(asked.trial)
+    files = asked.value.get("files", []) if isinstance(asked.value, dict) else []
+    with tempfile.TemporaryDirectory() as folder:
+        paths = []
+        for number, file in enumerate(files):
+            name = Path(str(file.get("name", ""))).name or f"corrections-{number}.json"
+            path = Path(folder) / f"{number}-{name}"
+            path.write_text(str(file.get("text", "")), encoding="utf-8")
+            paths.append(path)
+        taken = take_corrections(trial, paths)
+    said = []
+    if taken.files:
+        who = ", ".join(taken.reviewers)
+        said.append(f"{taken.new} answers taken in from {who}; {taken.again} stood already.")
+    if taken.caution:
+        said.append(taken.caution)
+    return {
+        "said": said,
+        "refused": [
+            f"{Path(each.item).name.partition('-')[2]}: {each.reason}" for each in taken.refused
+        ],
+    }

@@ -1,0 +1,56 @@
+"""The diary: what is done to the plants, and the weather."""
+
+from __future__ import annotations
+
+from starlette.responses import Response
+
+from counting.desk.asked import Asked
+from counting.desk.desk import Desk
+from counting.errors import CountingError
+from counting.records.diary import CAUTIONS, as_lines, events, write_events
+
+__all__ = ["diary", "write"]
+
+_FIELDS = (
+    "kind", "at", "scope", "product", "dilution", "amount_litre", "weather", "by", "note",
+)  # fmt: skip
+
+
+def diary(
+    desk: Desk,
+    asked: Asked,
+    *,
+    fault: str = "",
+    said: tuple[str, ...] = (),
+) -> Response:
+    """List the events, newest last, with a form for one more."""
+    trial = desk.trial(asked.trial)
+    with trial.ledger() as ledger:
+        lines = as_lines(events(ledger))
+    return desk.trial_page(
+        "diary.html",
+        trial,
+        here="diary",
+        status=422 if fault else 200,
+        lines=lines,
+        texts=dict.fromkeys(_FIELDS, "") | (dict(asked.form) if fault else {}),
+        fault=fault,
+        said=said,
+        cautions=CAUTIONS,
+        command=f'counting diary {trial.directory.name} --kind pruning --at "2026-07-01 07:30"',
+    )
+
+
+def write(desk: Desk, asked: Asked) -> Response:
+    """Write one event."""
+    trial = desk.trial(asked.trial)
+    row = {name: asked.form.get(name, "").strip() for name in _FIELDS}
+    row["at"] = row["at"].replace("T", " ")
+    try:
+        written = write_events(trial, [row])
+    except CountingError as error:
+        return diary(desk, asked, fault=str(error))
+    said = ["Written." if written.added else "That stood already.", *written.remarks]
+    if written.cautions:
+        said += [f"Before and after an application: {' '.join(written.cautions)}"]
+    return diary(desk, asked, said=tuple(said))

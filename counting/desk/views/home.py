@@ -1,0 +1,88 @@
+"""The trials on this machine, and where one of them stands."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.responses import Response
+
+from counting.demo import demo_images, start_demo
+from counting.desk.asked import Asked
+from counting.desk.desk import Desk
+from counting.desk.views.walk import bring_in
+from counting.errors import CountingError
+from counting.photos.gather import Batch
+
+__all__ = ["demo", "home", "season_page", "stop", "work"]
+
+_NEXT = {
+    "plan": ("Look at the plan", ""),
+    "tags": (
+        "Make the tags",
+        "One tag for each plant: it carries the plant's code, the scale and a grey patch.",
+    ),
+    "walk": (
+        "Bring the photos in",
+        "Photograph each plant with its tag in view, then drop the photos here.",
+    ),
+    "check": (
+        "Check the photos",
+        "Fruit is proposed on each photo; a person confirms or corrects it.",
+    ),
+    "answer": ("Read the answer", "Every plant of the survey is counted."),
+}
+
+
+def home(desk: Desk, asked: Asked) -> Response:
+    """List the trials, each with the line of its season."""
+    if desk.shelf.only:
+        return desk.go("t", desk.shelf.only)
+    return desk.page(
+        "home.html",
+        folder=str(desk.shelf.folder),
+        trials=[_line(desk, name) for name in desk.shelf.names()],
+        fault=asked.query.get("fault", ""),
+    )
+
+
+def _line(desk: Desk, name: str) -> dict[str, Any]:
+    try:
+        trial = desk.trial(name)
+        return {
+            "name": name,
+            "title": trial.plan.title,
+            "season": desk.season(trial),
+            "fault": "",
+        }
+    except CountingError as error:  # one broken trial must not hide the others
+        return {"name": name, "title": name, "season": None, "fault": str(error)}
+
+
+def season_page(desk: Desk, asked: Asked) -> Response:
+    """Show where a trial stands, what is missing, and one button for what comes next."""
+    trial = desk.trial(asked.trial)
+    button, hint = _NEXT[desk.season(trial).next]
+    return desk.trial_page("season.html", trial, here="", button=button, hint=hint)
+
+
+def demo(desk: Desk, _: Asked) -> Response:
+    """Make the demo trial beside the others: its photos wait to be checked."""
+    trial = start_demo(desk.shelf.free("demo"))
+    source = demo_images()
+    batch = Batch(manifest=source / "photos.csv")
+    bring_in(desk, trial, [source / "photos"], batch)
+    return desk.go("t", trial.directory.name)
+
+
+def work(desk: Desk, asked: Asked) -> dict[str, Any]:
+    """Return the state of the work under way for a trial."""
+    piece = desk.work.of(asked.trial)
+    return piece.to_json() if piece else {"state": "none"}
+
+
+def stop(desk: Desk, asked: Asked) -> dict[str, Any]:
+    """Ask the work under way to stop."""
+    piece = desk.work.of(asked.trial)
+    if piece:
+        piece.stop()
+    return {}

@@ -6,6 +6,7 @@ from starlette.responses import Response
 
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
+from counting.errors import CountingError
 from counting.files import write_bytes
 from counting.plan.field_sheet import FieldSheet, field_sheet_pdf, field_table, table_file
 from counting.plan.print_shop import Paper
@@ -21,8 +22,12 @@ def tags(desk: Desk, asked: Asked) -> Response:
     """Show what to print, and how to hang it."""
     trial = desk.trial(asked.trial)
     command = f"counting tags {trial.directory.name}; counting field-sheet {trial.directory.name}"
+    try:
+        number, fault = len(tagged(trial)), ""
+    except CountingError as error:
+        number, fault = 0, str(error)
     return desk.trial_page(
-        "tags.html", trial, here="tags", number=len(tagged(trial)), command=command
+        "tags.html", trial, here="tags", number=number, fault=fault, command=command
     )
 
 

@@ -46,6 +46,7 @@ def walk(desk: Desk, asked: Asked) -> Response:
         beds=beds(trial),
         tray=tray,
         days={day: len(photos) for day, photos in days.items()},
+        codes=[str(code) for code in trial.plants.loc[~trial.plants["guard"], "code"]],
         busy=busy,
         surveys=[day.isoformat() for day in trial.plan.surveys],
         command=f"counting take-in {trial.directory.name} PHOTO... --survey DATE; "

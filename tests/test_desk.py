@@ -1,0 +1,377 @@
+"""The desk: what its pages show, take and refuse, and the whole job by clicking."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import threading
+import time
+from collections.abc import AsyncIterator, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+import uvicorn
+from browser import LAPTOP, PHONE, axe_source, chromium
+from sheet_trial import Drawn, draw_trial
+from typer.testing import CliRunner
+
+from counting.cli import app as command_line
+from counting.demo import demo_images
+from counting.desk.app import GET, POST, desk_app
+from counting.desk.arrivals import by_day, receive, waiting
+from counting.desk.serve import prepared
+from counting.desk.shelf import Shelf, folder_name
+from counting.desk.work import Piece, Work
+from counting.errors import CountingError, PhotoError
+from counting.plan.trial import Trial, load_trial
+from counting.records.confirmed import standing_answers
+from counting.report.season import season
+
+FORM = {"content-type": "application/x-www-form-urlencoded"}
+SIZES = pytest.mark.parametrize("kind", [PHONE, LAPTOP], ids=["phone", "laptop"])
+
+
+@contextmanager
+def served(shelf: Path) -> Iterator[str]:
+    """Serve a desk on a free port; yield its link."""
+    desk, listener = prepared(shelf, "127.0.0.1", 0)
+    config = uvicorn.Config(desk_app(desk), log_level="error", access_log=False)
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    try:
+        yield desk.address
+    finally:
+        server.should_exit = True
+        thread.join(10)
+        listener.close()
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as running:
+        yield running
+
+
+@pytest.fixture
+def trial(tmp_path: Path) -> Trial:
+    return draw_trial(tmp_path / "shelf" / "vines", Drawn(plants=4, sides=("a",), size=(400, 300)))
+
+
+@pytest.fixture
+def client(trial: Trial) -> Iterator[httpx.Client]:
+    with served(trial.directory.parent) as link, httpx.Client(base_url=link) as made:
+        yield made
+
+
+def pages_of(name: str) -> list[str]:
+    """Return the address of every page of a trial that needs no further name."""
+    return [
+        path.removeprefix("/").replace("{trial}", name)
+        for path, _ in GET
+        if "{" not in path.replace("{trial}", "") and "." not in path and "report-file" not in path
+    ]
+
+
+def test_every_page_of_a_trial_opens_and_says_what_the_command_line_would_do(
+    client: httpx.Client,
+) -> None:
+    for path in pages_of("vines"):
+        reply = client.get(path, headers={"accept": "text/html"})
+        assert reply.status_code == 200, (path, reply.text)
+        assert "default-src 'none'" in reply.headers["content-security-policy"]
+    assert "counting take-in vines" in client.get("t/vines/walk").text
+
+
+def test_a_page_of_a_trial_that_is_not_there_says_so(client: httpx.Client) -> None:
+    reply = client.get("t/roses", headers={"accept": "text/html"})
+    assert reply.status_code == 422
+    assert "no such trial here" in reply.text
+
+
+@pytest.mark.parametrize("path", ["t/../secret", "t/%2e%2e/plan", "files/../app.py", "files/x.js"])
+def test_no_address_leads_out_of_the_shelf(client: httpx.Client, path: str) -> None:
+    assert client.get(path).status_code in {404, 422}
+
+
+def test_without_the_key_of_the_link_nothing_shows(client: httpx.Client) -> None:
+    root = httpx.URL(str(client.base_url)).copy_with(path="/")
+    assert httpx.get(root).status_code == 404
+    assert httpx.get(root.join("t/vines")).status_code == 404
+
+
+def test_foreign_hosts_and_origins_are_refused(client: httpx.Client) -> None:
+    assert client.get("", headers={"host": "example.org"}).status_code == 400
+    foreign = {"origin": "http://example.org"} | FORM
+    assert client.post("demo", headers=foreign).status_code == 403
+    assert client.post("demo", headers={"sec-fetch-site": "cross-site"} | FORM).status_code == 403
+    assert client.post("demo", headers={"content-type": "text/plain"}).status_code == 415
+
+
+def test_a_form_with_faults_comes_back_with_what_was_typed_and_the_faults_beside_the_fields(
+    client: httpx.Client, trial: Trial
+) -> None:
+    typed = {"title": "Two roots", "group_1": "own", "blocks": "four", "smallest_fruit_mm": "12"}
+    reply = client.post("new", data=typed)
+    assert reply.status_code == 422
+    assert 'value="Two roots"' in reply.text
+    assert 'aria-describedby="wrong-blocks"' in reply.text
+    assert "&#39;four&#39; is not a whole number" in reply.text
+    assert "name two groups or more" in reply.text
+    assert [path.name for path in trial.directory.parent.iterdir()] == ["vines"]
+
+
+def test_a_plan_by_the_form_is_the_plan_of_the_command_line(
+    client: httpx.Client, trial: Trial
+) -> None:
+    typed = {
+        "title": "Two roots",
+        "group_1": "own-rooted",
+        "group_2": "grafted",
+        "treatment_2": "on a vigorous rootstock",
+        "blocks": "5",
+        "guards_per_plot": "0",
+        "smallest_difference": "25 %",
+    }
+    assert client.post("new", data=typed).status_code == 303
+    made = load_trial(trial.directory.parent / "two-roots")
+    assert made.plan.control == "own-rooted"
+    assert made.plan.layout.blocks == 5
+    assert made.plan.smallest_difference == 0.25
+    assert made.plan.groups[1].treatment == "on a vigorous rootstock"
+    other = trial.directory.parent.parent / "by-command"
+    words = ["start", str(other), "--title", "Two roots", "--group", "own-rooted"]
+    words += ["--group", "grafted=on a vigorous rootstock", "--control", "own-rooted"]
+    words += ["--blocks", "5", "--guards-per-plot", "0", "--smallest-difference", "0.25"]
+    words += ["--seed", str(made.plan.seed)]
+    assert CliRunner().invoke(command_line, words).exit_code == 0
+    assert load_trial(other).plants.equals(made.plants)
+
+
+def test_the_map_is_drawn_while_the_form_is_filled_in(client: httpx.Client) -> None:
+    reply = client.get("new/map.svg", params={"blocks": "3"})
+    assert reply.headers["content-type"].startswith("image/svg")
+    assert client.get("new/map.svg", params={"blocks": "many"}).status_code == 204
+
+
+def test_a_plant_left_out_on_its_page_is_named_and_can_come_back(client: httpx.Client) -> None:
+    page = client.post("t/vines/plant/P1/leave", data={"reason": "broken by wind", "by": "Ana"})
+    assert "broken by wind" in page.text
+    assert "broken by wind" in client.get("t/vines/plants").text
+    assert client.post("t/vines/plant/P2/leave", data={"reason": ""}).status_code == 422
+    assert "counts again" in client.post("t/vines/plant/P1/leave", data={"back": "1"}).text
+
+
+def test_typed_tallies_enter_as_the_command_takes_them(client: httpx.Client, trial: Trial) -> None:
+    value = {
+        "survey": "2026-07-01",
+        "by": "Ana",
+        "rows": [{"plant": "P1", "fruit": "7"}, {"plant": "P2", "fruit": "9"}],
+    }
+    assert client.post("t/vines/tallies/typed", json=value).json()["said"] == [
+        "Took in 2 values of 2 plants."
+    ]
+    assert 'value="9"' in client.get("t/vines/tallies?survey=2026-07-01").text
+    value["rows"] = [{"plant": "P9", "fruit": "7"}]
+    assert "P9" in client.post("t/vines/tallies/typed", json=value).json()["refused"]
+    kept = sorted(path.name for path in (trial.directory / "tallies").iterdir())
+    assert kept == ["2026-07-01-typed.csv"]
+
+
+def test_a_dropped_spreadsheet_is_taken_or_refused_in_words(client: httpx.Client) -> None:
+    headers = {"content-type": "application/octet-stream"}
+    sheet = "survey,plant,fruit\n2026-07-01,P3,4\n"
+    told = client.post("t/vines/tallies/sheet?name=a.csv", content=sheet, headers=headers).json()
+    assert told["said"] == ["Took in 1 values of 1 plants."]
+    told = client.post("t/vines/tallies/sheet?name=a.exe", content=sheet, headers=headers).json()
+    assert "expected a CSV, XLSX or ODS" in told["refused"]
+
+
+def test_an_event_of_the_diary_is_written_with_its_cautions(client: httpx.Client) -> None:
+    form = {
+        "kind": "application",
+        "at": "2026-07-01 07:30",
+        "product": "soap",
+        "dilution": "1 : 100",
+    }
+    page = client.post("t/vines/diary", data=form | {"amount_litre": "2"})
+    assert "Before and after an application" in page.text
+    assert "soap" in client.get("t/vines/diary").text
+    wrong = client.post("t/vines/diary", data={"kind": "pruning", "at": "some day"})
+    assert wrong.status_code == 422
+    assert 'value="pruning"' in wrong.text
+
+
+def test_the_season_says_how_far_a_trial_is_and_what_is_missing(trial: Trial) -> None:
+    with trial.ledger() as ledger:
+        found = season(trial, ledger)
+    assert found.survey == "2026-07-01"
+    assert found.next == "check"
+    assert found.step("walk").state == "4 of 4 plants photographed on 2026-07-01"
+    assert found.step("check").state == "0 of 4 photos checked"
+    assert found.step("answer").state == "0 of 4 plants counted"
+    assert found.step("check").missing == ("Not checked yet: P1, P2, P3, P4.",)
+
+
+def test_a_shelf_holds_the_folders_with_a_plan_and_names_new_ones(trial: Trial) -> None:
+    shelf = Shelf.of(trial.directory.parent)
+    (shelf.folder / "notes").mkdir()
+    assert shelf.names() == ["vines"]
+    assert Shelf.of(trial.directory).only == "vines"
+    assert shelf.free("Vines!").name == "vines-2"
+    assert Shelf(shelf.folder / "nowhere").names() == []
+    assert folder_name("Größe & Früchte / 2") == "groe-fruchte-2"
+    assert folder_name("???") == "trial"
+    with pytest.raises(CountingError, match="no such trial"):
+        shelf.trial("..")
+
+
+async def pieces(*parts: bytes) -> AsyncIterator[bytes]:
+    for part in parts:
+        yield part
+
+
+def test_photos_arrive_whole_under_their_own_name_and_none_covers_another(tmp_path: Path) -> None:
+    for content in (b"one", b"two"):
+        asyncio.run(receive(tmp_path, "2026-07-06/A1-1/p.jpg", pieces(content)))
+    asyncio.run(receive(tmp_path, "../../etc/p.jpg", pieces(b"three")))
+    names = [path.relative_to(tmp_path / ".arriving").as_posix() for path in waiting(tmp_path)]
+    assert names == ["2026-07-06/A1-1/p-2.jpg", "2026-07-06/A1-1/p.jpg", "etc/p.jpg"]
+    assert [len(photos) for photos in by_day(waiting(tmp_path)).values()] == [3]
+    with pytest.raises(PhotoError, match="no photo by its name"):
+        asyncio.run(receive(tmp_path, "p.exe", pieces(b"x")))
+
+
+def test_nothing_is_kept_of_a_photo_that_broke_off(tmp_path: Path) -> None:
+    async def broken() -> AsyncIterator[bytes]:
+        yield b"half"
+        raise ConnectionError
+
+    with pytest.raises(ConnectionError):
+        asyncio.run(receive(tmp_path, "p.jpg", broken()))
+    assert [path for path in (tmp_path / ".arriving").rglob("*") if path.is_file()] == []
+
+
+def ended(work: Work, trial: str) -> Piece:
+    """Wait until the work of a trial has ended."""
+    for _ in range(1000):
+        piece = work.of(trial)
+        if piece and piece.state not in {"waiting", "running"}:
+            return piece
+        time.sleep(0.01)
+    raise AssertionError(piece)
+
+
+def test_work_can_be_stopped_and_says_what_went_wrong() -> None:
+    work, begun = Work(), threading.Event()
+
+    def endless(piece: Piece) -> None:
+        while True:
+            begun.set()
+            piece.moved(1, 2)
+            time.sleep(0.01)
+
+    piece = work.start("vines", "Looking", endless)
+    begun.wait(5)
+    assert work.busy("vines")
+    piece.stop()
+    assert ended(work, "vines").state == "stopped"
+
+    def faulty(_: Piece) -> None:
+        where = "a photo"
+        raise CountingError(where, "unreadable")
+
+    work.start("vines", "Looking", faulty)
+    assert ended(work, "vines").said == ["a photo: unreadable"]
+
+
+@SIZES
+def test_no_page_throws_overflows_or_bars_anyone(
+    browser: Any, trial: Trial, kind: dict[str, Any]
+) -> None:
+    axe = axe_source()
+    with served(trial.directory.parent) as link:
+        context = browser.new_context(**kind, bypass_csp=True)
+        page = context.new_page()
+        faults: list[str] = []
+        page.on("pageerror", lambda error: faults.append(str(error)))
+        for path in ["", *pages_of("vines"), "t/vines/plant/P1"]:
+            page.goto(link + path)
+            page.evaluate(axe)
+            found = page.evaluate("axe.run(document)")["violations"]
+            faults += [
+                f"{path}: {fault['id']}: {fault['nodes'][0]['html'][:120]}"
+                for fault in found
+                if fault["impact"] in {"serious", "critical"}
+            ]
+            wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
+            faults += [f"{path}: scrolls sideways"] if wide else []
+        context.close()
+        assert faults == []
+
+
+@pytest.mark.slow
+def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
+    browser: Any, tmp_path: Path
+) -> None:
+    """From an empty folder to the answer, with the demo's photos of its second survey."""
+    photos = sorted((demo_images() / "photos" / "2026-07-20").glob("*/path.jpg"))
+    with served(tmp_path) as link:
+        context = browser.new_context(**LAPTOP)
+        page = context.new_page()
+        page.set_default_timeout(60_000)
+        page.goto(link)
+        page.click("text=Plan a trial")
+        page.fill("[name=title]", "By clicking")
+        page.fill("[name=group_1]", "own-rooted")
+        page.fill("[name=group_2]", "grafted")
+        page.fill("[name=guards_per_plot]", "0")
+        page.click("text=Draw lots and make the trial")
+        page.click("text=Next: tags and sheets")
+        page.click("text=Next: the photos")
+        page.set_input_files(
+            "#files",
+            [
+                {
+                    "name": f"{path.parent.name}.jpg",
+                    "mimeType": "image/jpeg",
+                    "buffer": path.read_bytes(),
+                }
+                for path in photos
+            ],
+        )
+        page.wait_for_selector("text=24 photos have arrived")
+        page.click("text=Find their plants and the fruit")
+        page.wait_for_selector("text=Next: check the photos", timeout=400_000)
+        page.click("text=Next: check the photos")
+        page.click("text=Check them now")
+        page.wait_for_selector("html[data-ready=yes]")
+        page.click("#begin")
+        page.fill("#name", "Ana")
+        page.click("#who button[type=submit]")
+        for _ in photos:
+            page.wait_for_timeout(150)
+            page.click("#next")
+        trial = load_trial(tmp_path / "by-clicking")
+        for _ in range(100):
+            with trial.ledger() as ledger:
+                if sum(bool(each.answer) for each in standing_answers(ledger)) == len(photos):
+                    break
+            time.sleep(0.1)
+        page.goto(f"{link}t/by-clicking/answer")
+        shown = page.inner_text(".sentence")
+        context.close()
+    target = tmp_path / "compare.json"
+    words = ["compare", str(trial.directory), "--json", str(target)]
+    assert CliRunner().invoke(command_line, words).exit_code == 0
+    assert json.loads(target.read_text(encoding="utf-8"))["sentence"] == shown
+
+
+def test_every_view_stands_in_the_table_of_addresses_once() -> None:
+    paths = [path for path, _ in (*GET, *POST)]
+    assert len({path for path, _ in GET}) == len(GET)
+    assert len({path for path, _ in POST}) == len(POST)
+    assert all(path.startswith("/") for path in paths)

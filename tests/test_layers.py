@@ -27,7 +27,7 @@ BESIDE = {
     "accuracy": {*GROUND, "photos", "finding"},
     "training": {*GROUND, "photos", "finding", "accuracy"},
 }
-ON_TOP = ("demo", "bench", "cli", "__main__", "__init__")
+ON_TOP = ("demo", "bench", "desk", "cli", "__main__", "__init__")
 
 
 def allowed(room: str) -> set[str]:

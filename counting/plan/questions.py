@@ -362,7 +362,10 @@ def read_form(texts: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]
 
     groups = list(texts.get("groups", ()))
     read("title", _text, str(texts.get("title", "")).strip())
-    read("groups", lambda _: _checked_groups(groups), "")
+    if len(groups) < 2:
+        faults["groups"] = "name two groups or more; the first is the control"
+    else:
+        read("groups", lambda _: _checked_groups(groups), "")
     read("allotted_to", _unit, str(texts.get("allotted_to", "")).strip() or USUAL["allotted_to"])
     if faults:
         # what the other questions are depends on these; they are read with the usual ones
@@ -370,6 +373,9 @@ def read_form(texts: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]
     else:
         control = str(texts.get("control", ""))
         read("control", lambda text: _control(text, [_name(each) for each in groups]), control)
+    alone = known["allotted_to"] == "plant"
+    # a number that cannot be read must not keep the others from being held against each other
+    known = {**USUAL, **known} | ({"plants_per_plot": 1} if alone else {})
     for question in _questions(Answers(known)):
         read(
             question.name,

@@ -6,6 +6,7 @@ import errno
 import hashlib
 import json
 import os
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
@@ -33,6 +34,8 @@ __all__ = [
 ]
 
 _CHUNK = 1 << 20
+_MOST_TEXT = 512 << 20
+"""Labels of some 100,000 photos with 50 fruit each; nothing else read as text is near it."""
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
 
@@ -74,9 +77,16 @@ def read_text(path: Path) -> str:
     Raises
     ------
     CountingError
-        If the file is missing or is not UTF-8.
+        If the file is missing, no plain file (a pipe or a device would never end), far too large
+        or not UTF-8.
     """
     try:
+        state = path.stat()
+        if not (stat.S_ISREG(state.st_mode) or stat.S_ISDIR(state.st_mode)):
+            raise CountingError(path, "is no plain file", "a text file in UTF-8", "check the path")
+        if state.st_size > _MOST_TEXT:
+            expected = f"at most {_MOST_TEXT >> 20} MB"
+            raise CountingError(path, "far too large for a text file", expected, "check the file")
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise CountingError(path, "not found", mend="check the path") from error

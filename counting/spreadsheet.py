@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 import re
-import warnings
-import zipfile
+import stat
+import subprocess
+import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
-import pandas as pd
-
+from counting import workbook
 from counting.errors import CountingError
 from counting.files import read_text
 
@@ -33,8 +34,9 @@ _ENDINGS = {".csv", ".tsv", ".txt", ".xlsx", ".ods"}
 _DELIMITERS = (",", ";", "\t")
 _MOST_BYTES = 64 << 20
 """A sheet of 10,000 plants and 20 measures takes about 2 MB; more than this is no tally."""
-_MOST_UNPACKED = 512 << 20
 _MOST_COLUMNS = 500
+_LONGEST_S = 180
+"""As many cells as are allowed take 30 s on one core of a laptop."""
 _PLAIN = re.compile(r"[+-]?(\d+)([.,]\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([.,]\d{3})+([.,]\d+)?", re.ASCII)
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -101,7 +103,10 @@ def read_sheet(path: Path, error: type[CountingError] = CountingError) -> Sheet:
         mend = "save the table in one of these formats"
         raise error(path, f"ending {path.suffix!r} not known", "CSV, XLSX or ODS", mend)
     try:
-        if path.stat().st_size > _MOST_BYTES:
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            raise error(path, "no plain file", "CSV, XLSX or ODS", "check the path")
+        if state.st_size > _MOST_BYTES:
             raise error(path, "far too large for a table", "under 64 MB", "check the file")
     except OSError as trouble:
         found = "not found" if isinstance(trouble, FileNotFoundError) else str(trouble.strerror)
@@ -123,6 +128,9 @@ def _read_csv(path: Path, error: type[CountingError]) -> tuple[list[tuple[int, l
         raise error(path, "not a text file", "a CSV table", "save it again as CSV in UTF-8")
     heading = next((line for line in text.splitlines() if line.strip()), "")
     delimiter = max(_DELIMITERS, key=heading.count)
+    if text.count(delimiter) + text.count("\n") > workbook.MOST_CELLS:
+        found, most = "far too many cells for a table", f"at most {workbook.MOST_CELLS:,}"
+        raise error(path, found, most, "check the file")
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     lines = []
     try:
@@ -139,45 +147,29 @@ def _read_csv(path: Path, error: type[CountingError]) -> tuple[list[tuple[int, l
 
 def _read_workbook(path: Path, error: type[CountingError]) -> list[tuple[int, list[str]]]:
     """Return numbered lines of a workbook's first sheet, dates as ISO text, whole numbers bare."""
-    mend = "open it in a spreadsheet program and save it again"
+    told = _in_process(path, path.suffix.lower().removeprefix("."))
+    if "rows" not in told:
+        mend = "open it in a spreadsheet program and save it again, one table on the first sheet"
+        raise error(path, told["fault"], f"a {path.suffix.lower()} file with a table", mend)
+    return [(int(line), cells) for line, cells in told["rows"]]
+
+
+def _in_process(path: Path, kind: str) -> dict[str, Any]:
+    """Have a workbook read by a process of its own, which ends when it takes too much."""
+    command = [sys.executable, "-P", workbook.__file__, kind]
     try:
-        with zipfile.ZipFile(path) as packed:
-            if sum(part.file_size for part in packed.infolist()) > _MOST_UNPACKED:
-                raise error(path, "unpacks to far more than a table holds", mend="check the file")
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # a program's own styles and extensions don't matter
-            engine: Literal["openpyxl", "odf"] = "odf"
-            if path.suffix.lower() == ".xlsx":
-                engine = "openpyxl"
-            raw = pd.read_excel(
-                path, header=None, dtype=object, engine=engine, keep_default_na=False, na_values=[]
+        with path.open("rb") as stream:
+            done = subprocess.run(
+                command, stdin=stream, capture_output=True, timeout=_LONGEST_S, check=False
             )
-    except CountingError:
-        raise
-    # a broken workbook can fail anywhere inside the libraries that read it
-    except Exception as trouble:
-        found = f"not a workbook that can be read ({type(trouble).__name__})"
-        raise error(path, found, f"a {path.suffix.lower()} file", mend) from trouble
-    rows = raw.itertuples(index=False, name=None)
-    return [(line, [_text(cell) for cell in row]) for line, row in enumerate(rows, start=1)]
-
-
-def _text(cell: Any) -> str:
-    """Return a workbook's cell as a person would type it."""
-    if cell is None or cell is pd.NaT:
-        return ""
-    if isinstance(cell, datetime):
-        midnight = (cell.hour, cell.minute, cell.second) == (0, 0, 0)
-        return cell.date().isoformat() if midnight else cell.isoformat(timespec="minutes")
-    if isinstance(cell, date):
-        return cell.isoformat()
-    if isinstance(cell, bool):
-        return str(cell).lower()
-    if isinstance(cell, float):
-        if cell != cell:
-            return ""
-        return str(int(cell)) if cell.is_integer() and abs(cell) < 1e15 else repr(cell)
-    return str(cell)
+        told: dict[str, Any] = json.loads(done.stdout)
+    except subprocess.TimeoutExpired:
+        return {"fault": f"takes longer than {_LONGEST_S} s to read"}
+    except OSError as trouble:
+        return {"fault": f"could not be read ({trouble.strerror})"}
+    except ValueError:  # it was ended by the system
+        return {"fault": "takes far more memory or time than a table needs"}
+    return told
 
 
 def _sheet(

@@ -14,6 +14,7 @@ GROUND = (
     "typed",
     "faults",
     "files",
+    "workbook",
     "spreadsheet",
     "flags",
     "measures",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from counting.errors import PhotoError
 from counting.files import sha256_bytes
 from counting.photos.damage import damage
 from counting.photos.exif import Taken, taken
@@ -17,8 +16,6 @@ __all__ = ["Examined", "Wanted", "examine"]
 
 _WORKING_SIDE = 1500
 """Tags are sought in a copy with at least this long side, px; then in full size."""
-_MOST_BYTES = 300 << 20
-"""Above the largest photo that cameras write, a 100-megapixel TIFF of 16 bits a colour apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +71,6 @@ def examine(path: Path, wanted: Wanted) -> Examined:
     PhotoError
         If it is missing, empty, broken, no photo, or too large to open safely.
     """
-    if path.is_file() and path.stat().st_size > _MOST_BYTES:
-        raise PhotoError(path, "far too large for a photo", "under 300 MB", "check the file")
     data = read_photo(path)
     image = load_image(path, long_side=_WORKING_SIDE, data=data)
     tags = read_tags(image.rgb, image.scale, known=wanted.tags) if wanted.tags else []

@@ -84,7 +84,7 @@ def gather(
                 refused.append(Refusal(str(photo), reason))
                 continue
             listed = lists.of(photo, root)
-            row = listed.rows.get(photo.resolve()) if listed else None
+            row = listed.rows.get(resolved(photo)) if listed else None
             if batch.manifest and row is None:
                 refused.append(Refusal(str(photo), f"not in the list {batch.manifest}; add a row"))
                 continue
@@ -129,7 +129,7 @@ class _Lists:
         if self._only:
             return self._get(self._only)
         for path, listed in self._read.items():
-            if path in self._wholly and photo.resolve() in listed.rows:
+            if path in self._wholly and resolved(photo) in listed.rows:
                 return listed
         folder = photo.parent
         while True:
@@ -153,6 +153,14 @@ class _Lists:
         return refused
 
 
+def resolved(photo: Path) -> Path:
+    """Return a photo's path with links followed; one that leads in a circle stays as it is."""
+    try:
+        return photo.resolve()
+    except (OSError, RuntimeError):  # RuntimeError: a link that leads back to itself
+        return photo.absolute()
+
+
 def _walk(folder: Path) -> Iterator[Path]:
     """Yield the photos in a folder and below it by name; links to folders are not followed."""
     try:
@@ -170,4 +178,4 @@ def _walk(folder: Path) -> Iterator[Path]:
 
 
 def _lies_in(photo: Path, folder: Path) -> bool:
-    return photo.resolve().is_relative_to(folder.resolve())
+    return resolved(photo).is_relative_to(folder.resolve())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import stat
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,19 +12,35 @@ import cv2
 import numpy as np
 import pillow_heif
 from numpy.typing import NDArray
+from PIL import ExifTags, UnidentifiedImageError
 from PIL import Image as PillowImage
-from PIL import ImageOps, UnidentifiedImageError
 
 from counting.errors import PhotoError
 
-__all__ = ["FORMATS", "MAX_PIXELS", "SUFFIXES", "Image", "load_image", "read_photo"]
+__all__ = [
+    "FORMATS",
+    "MAX_PIXELS",
+    "MAX_PIXELS_WHOLE",
+    "MOST_BYTES",
+    "SUFFIXES",
+    "Image",
+    "load_image",
+    "read_photo",
+]
 
 FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "HEIF")
 """Kinds of file read, by Pillow's names; recognised by content, whatever the file is called."""
 SUFFIXES = (".jpg", ".jpeg", ".png", ".webp", ".tif", ".tiff", ".heic", ".heif")
 """Endings by which a photo in a folder is told from other files."""
+MOST_BYTES = 300 << 20
+"""Above the largest photo that cameras write, a 100-megapixel TIFF of 16 bits a colour apart."""
 MAX_PIXELS = 150_000_000
 """Largest photo decoded: above the 108 megapixels of large phone sensors, 0.45 GB of pixels."""
+MAX_PIXELS_WHOLE = 64_000_000
+"""Largest photo of the kinds that are unpacked whole however small they are wanted (all but plain
+JPEG): above the 50 megapixels that phones write as HEIC; 0.45 GB while it is unpacked."""
+_MOST_SCANS = 100
+"""A progressive JPEG has about ten; each one more costs the time of all pixels again."""
 
 _READABLE = "a JPEG, PNG, WebP, TIFF or HEIC photo"
 _COPY = "copy it from the camera again"
@@ -34,6 +51,7 @@ _REDUCED = {
     8: cv2.IMREAD_REDUCED_COLOR_8,
 }
 _START_OF_SCAN = 0xDA
+_SCAN = b"\xff\xda"
 _END_OF_IMAGE = b"\xff\xd9"
 
 pillow_heif.register_heif_opener()
@@ -86,7 +104,8 @@ def load_image(path: Path, *, long_side: int | None = None, data: bytes | None =
     Raises
     ------
     PhotoError
-        If the file is missing, empty, no photo, cut short, or larger than `MAX_PIXELS`.
+        If the file is missing, empty, no photo, cut short, or larger than `MAX_PIXELS` (plain
+        JPEG) or `MAX_PIXELS_WHOLE` (all else).
     """
     data = read_photo(path) if data is None else data
     opened = _open(path, data)
@@ -107,9 +126,16 @@ def read_photo(path: Path) -> bytes:
     Raises
     ------
     PhotoError
-        If it is missing, a folder, empty or cannot be read.
+        If it is missing, no plain file (a folder, a pipe, a device), far too large, empty or
+        cannot be read.
     """
     try:
+        state = path.stat()
+        if not (stat.S_ISREG(state.st_mode) or stat.S_ISDIR(state.st_mode)):
+            # reading a pipe or a device waits, or never ends
+            raise PhotoError(path, "is no plain file but a pipe or device", _READABLE, _COPY)
+        if state.st_size > MOST_BYTES:
+            raise PhotoError(path, "far too large for a photo", "under 300 MB", "check the file")
         data = path.read_bytes()
     except FileNotFoundError as error:
         raise PhotoError(path, "not found", _READABLE, "check the path") from error
@@ -135,13 +161,20 @@ def _open(path: Path, data: bytes) -> PillowImage.Image:
             raise _too_large(path) from error
         except (OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
             raise PhotoError(path, f"damaged ({_one_line(error)})", _READABLE, _COPY) from error
-    if opened.width * opened.height > MAX_PIXELS:
-        raise _too_large(path)
+    plain = opened.format == "JPEG" and not opened.info.get("progressive")
+    most = MAX_PIXELS if plain else MAX_PIXELS_WHOLE
+    if opened.width * opened.height > most:
+        raise _too_large(path, most)
+    if opened.format == "JPEG" and not plain and data.count(_SCAN) > _MOST_SCANS:
+        found = f"{data.count(_SCAN)} scans, which no camera writes"
+        raise PhotoError(path, found, _READABLE, "save it again as a plain JPEG")
     return opened
 
 
-def _too_large(path: Path) -> PhotoError:
-    limit = f"at most {MAX_PIXELS // 1_000_000} megapixels"
+def _too_large(path: Path, most: int = MAX_PIXELS) -> PhotoError:
+    limit = f"at most {most // 1_000_000} megapixels" + (
+        "" if most == MAX_PIXELS else f", {MAX_PIXELS // 1_000_000} as a plain JPEG"
+    )
     return PhotoError(path, "too many pixels to decode safely", limit, "save it smaller")
 
 
@@ -177,21 +210,33 @@ def _decode_other(path: Path, opened: PillowImage.Image, part: int) -> NDArray[n
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # damaged camera data; the pixels can be good
-            upright = ImageOps.exif_transpose(opened)
-        if upright.mode.startswith("I;16") or upright.mode == "I":
-            grey = (np.asarray(upright).astype(np.uint32) >> 8).clip(0, 255).astype(np.uint8)
+            opened.load()  # which turns a TIFF by itself, and its orientation to 1
+            orientation = opened.getexif().get(ExifTags.Base.Orientation, 1)
+        if opened.mode.startswith("I;16") or opened.mode == "I":
+            grey = (np.asarray(opened).astype(np.uint32) >> 8).clip(0, 255).astype(np.uint8)
             rgb = np.repeat(grey[..., None], 3, axis=2)
         else:
-            rgb = np.array(upright.convert("RGB"))
+            rgb = np.asarray(opened if opened.mode == "RGB" else opened.convert("RGB"))
     except PillowImage.DecompressionBombError as error:
-        raise _too_large(path) from error
+        raise _too_large(path, MAX_PIXELS_WHOLE) from error
     except (OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
         found = f"cut short or damaged ({_one_line(error)})"
         raise PhotoError(path, found, _READABLE, _COPY) from error
-    if part == 1:
-        return rgb
-    size = (-(-rgb.shape[1] // part), -(-rgb.shape[0] // part))
-    return cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+    if part > 1:
+        size = (-(-rgb.shape[1] // part), -(-rgb.shape[0] // part))
+        rgb = cv2.resize(rgb, size, interpolation=cv2.INTER_AREA).astype(np.uint8, copy=False)
+    return _turned(rgb, orientation)
+
+
+def _turned(rgb: NDArray[np.uint8], orientation: object) -> NDArray[np.uint8]:
+    """Turn pixels upright as EXIF 2.31 (CIPA DC-008), tag Orientation, says; 1 leaves them."""
+    if orientation in {5, 6, 7, 8}:
+        rgb = rgb.transpose(1, 0, 2)
+    if orientation in {3, 4, 7, 8}:
+        rgb = rgb[::-1]
+    if orientation in {2, 3, 6, 7}:
+        rgb = rgb[:, ::-1]
+    return rgb
 
 
 def _one_line(error: Exception) -> str:

@@ -35,6 +35,10 @@ _AHEAD = 2
 """Jobs handed out per worker beyond the one it does, so that none waits."""
 _ALONE_BELOW = 6
 """Up to this many photos, starting processes (about a second each) costs more than it saves."""
+_MEMORY = 4 << 30
+"""Bytes that a process may take beyond what it begins with; with all stages it takes 0.6 GB."""
+_LONGEST_S = 300.0
+"""Longest work on one photo; with all stages it takes about a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +145,7 @@ def _pooled(
             for job in islice(waiting, workers * (1 + _AHEAD) - len(handed)):
                 under_way.append(job)
                 with _unseen_main():
-                    handed[pool.submit(_guarded, work, job)] = job
+                    handed[pool.submit(_held, work, job)] = job
             if not handed:
                 return
             for future in wait(handed, return_when=FIRST_COMPLETED).done:
@@ -163,7 +167,7 @@ def _one_by_one(work: Work, jobs: Sequence[Job]) -> Iterator[Outcome]:
                 job = waiting.pop(0)
                 try:
                     with _unseen_main():
-                        future = pool.submit(_guarded, work, job)
+                        future = pool.submit(_held, work, job)
                     result = future.result()
                 except BrokenProcessPool:
                     yield job, _fatal(job)
@@ -172,7 +176,10 @@ def _one_by_one(work: Work, jobs: Sequence[Job]) -> Iterator[Outcome]:
 
 
 def _fatal(job: Job) -> Refusal:
-    reason = "the process working on it died twice (out of memory?); save the photo smaller"
+    reason = (
+        "the process working on it died twice (too little memory, or too long at work?); "
+        "save the photo smaller"
+    )
     return Refusal(str(job.path), reason)
 
 
@@ -201,9 +208,35 @@ def _prepare() -> None:
     """Set a worker process up."""
     cv2.setNumThreads(1)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent decides what an interrupt means
+    _bound_memory()
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+
+
+def _bound_memory() -> None:
+    """Let no photo take the machine's memory, where the system can hold a process to that."""
+    try:
+        import resource
+
+        pages = int(Path("/proc/self/statm").read_text(encoding="ascii").split()[0])
+        most = pages * resource.getpagesize() + _MEMORY
+        _, hard = resource.getrlimit(resource.RLIMIT_AS)
+        if hard == resource.RLIM_INFINITY or most < hard:
+            resource.setrlimit(resource.RLIMIT_AS, (most, hard))
+    except (ImportError, OSError, ValueError):
+        return
+
+
+def _held(work: Work, job: Job) -> Any:
+    """Do the work in a process of a pool, which ends itself when one photo takes far too long."""
+    if not hasattr(signal, "setitimer"):  # Windows
+        return _guarded(work, job)
+    signal.setitimer(signal.ITIMER_REAL, _LONGEST_S)
+    try:
+        return _guarded(work, job)
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
 
 
 def _end_with(sentinel: int) -> None:
@@ -218,6 +251,8 @@ def _guarded(work: Work, job: Job) -> Any:
         return work(job)
     except CountingError as error:
         return Refusal(str(job.path), str(error).removeprefix(f"{job.path}: "))
+    except MemoryError:
+        return Refusal(str(job.path), "takes far more memory than a photo; save it smaller")
     except Exception as error:
         said = " ".join(str(error).split())[:200]
         return Refusal(str(job.path), f"could not be worked on ({type(error).__name__}: {said})")

@@ -24,7 +24,7 @@ from counting.flags import Flag
 from counting.photos.image import Image, load_image
 from counting.settings import Settings
 from counting.tables import CANDIDATES
-from counting.training.fit_stages import labelled_photos
+from counting.training.scenes import scene_photos
 
 CLASSICAL = Settings.with_stages("colour,blobs")
 ALL = Settings()
@@ -218,7 +218,7 @@ def test_no_candidates_means_none_expected() -> None:
 
 
 def photos() -> list[Any]:
-    return labelled_photos(LABELLED / "tomato")
+    return scene_photos(LABELLED / "tomato")
 
 
 def score(settings: Settings) -> dict[str, float]:

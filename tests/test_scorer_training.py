@@ -10,7 +10,9 @@ import cv2
 import numpy as np
 import pytest
 
-FOLDER = Path(__file__).parents[1] / "counting" / "scorer"
+from counting.training.scenes import read_split
+
+FOLDER = Path(__file__).parents[1] / "counting" / "finding" / "stages"
 WEIGHTS = [FOLDER / "scorer.onnx", FOLDER / "closer.onnx"]
 PHOTOS = Path(__file__).parents[2] / "shared" / "labelled-photos"
 
@@ -46,7 +48,7 @@ def test_a_plain_wall_sky_soil_or_green_gives_no_candidate(weights, colour):
 
 
 def test_no_scene_or_tree_lies_in_two_folds():
-    table = json.loads((FOLDER / "split.json").read_text(encoding="utf-8"))["photos"]
+    table = read_split()
     folds: dict[tuple[str, str], set[int]] = {}
     for name, row in table.items():
         kind = "apple" if name.startswith("apple") else name.split("/")[0]
@@ -186,7 +188,9 @@ def test_rendered_photos_are_read_with_the_marks_a_person_could_argue_about(tmp_
         {"id": 1, "image_id": 1, "category_id": 1, "bbox": [2, 3, 10, 12], "iscrowd": 0},
         {"id": 2, "image_id": 1, "category_id": 1, "bbox": [30, 5, 8, 8], "iscrowd": 1},
     ]
-    table = {"images": [{"id": 1, "file_name": "a.jpg"}], "annotations": marks}
+    images = [{"id": 1, "file_name": "a.jpg", "width": 60, "height": 40}]
+    kinds = [{"id": 1, "name": "tomato"}]
+    table = {"images": images, "annotations": marks, "categories": kinds}
     (tmp_path / "labels.json").write_text(json.dumps(table), encoding="utf-8")
     (photo,) = material.rendered_photos(tmp_path)
     assert photo.domain == material.RENDERED
@@ -241,17 +245,29 @@ def test_generalised_overlap_is_one_for_equal_boxes_and_below_for_others():
     assert general.item() == pytest.approx(0.5)
 
 
-def test_average_precision_of_a_worked_case():
+def test_figures_of_a_set_are_those_of_the_accuracy_room():
     # Hits, in order of confidence: yes, no, yes; of two labels. Precision is 1 up to a recall of
     # one half (51 of the 101 recalls) and 2/3 from there (50 of them).
-    got = measure.average_precision(np.array([True, False, True]), np.array([0.9, 0.8, 0.7]), 2)
-    assert got == pytest.approx((51 + 50 * 2 / 3) / 101)
+    photo = disc_photo(np.random.default_rng(4), 0)
+    low, side = photo.boxes[:, :2], photo.boxes[:, 2:]
+    places = np.hstack([low + side / 2, side]).astype(float)
+    boxes = np.vstack([places[0], [20, 140, 10, 10], places[1]])
+    found = {photo.name: (boxes, np.array([0.9, 0.8, 0.7]))}
+    told = measure.figures([photo], found, 0.75)["tomato"]
+    assert told["ap50"] == pytest.approx((51 + 50 * 2 / 3) / 101)
+    assert told["precision"] == told["recall"] == told["f1"] == told["f1_centre"] == 0.5
+    assert told["f1_best"] == pytest.approx(0.8)
+    assert told["best_at"] == 0.7
+    assert (told["mae"], told["bias"]) == (0, 0)
+    assert "ap50 0.8" in measure.as_text({"tomato": told})
 
 
-def test_nearest_centre_takes_the_label():
-    boxes = np.array([[0, 0, 10, 10.0], [8, 0, 10, 10]])
-    found = np.array([[4, 1, 8, 8, 0.9], [0, 0, 9, 9, 0.8], [50, 50, 5, 5, 0.7]])
-    assert measure.matched_centre(found, boxes).tolist() == [True, True, False]
+def test_maps_are_read_as_the_shipped_scorer_reads_them():
+    maps = np.zeros((7, 24, 32), np.float32)
+    maps[2:6], maps[0, 10, 12], maps[1], maps[6, 10, 12] = 2.0, 0.9, 0.5, 0.8
+    boxes, sure = measure.propose(lambda photo: maps, np.zeros((96, 128, 3), np.uint8), 128)
+    assert boxes.tolist() == [[50, 42, 16, 16]]
+    assert sure.tolist() == pytest.approx([0.8])
 
 
 def test_the_learning_rate_falls_twice():
@@ -299,6 +315,6 @@ def test_a_short_run_learns_to_find_discs(sampler):
 
 @pytest.mark.skipif(not PHOTOS.is_dir(), reason="the labelled photos aren't beside the project")
 def test_every_labelled_photo_has_a_fold():
-    photos = material.read_photos(PHOTOS, material.read_split(), most=3)
+    photos = material.read_photos(PHOTOS, most=3)
     assert {p.fold for p in photos} <= {0, 1, 2}
     assert {p.domain for p in photos} == set(range(6))

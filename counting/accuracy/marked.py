@@ -14,9 +14,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from counting.accuracy.labels import Labelled
+from counting.finding.boxes import shared
 from counting.finding.matching import FREE, match_by_centre, match_by_overlap
 
-__all__ = ["BOX", "Marked", "Seen", "mark"]
+__all__ = ["BOX", "Marked", "Seen", "mark", "mark_photo"]
 
 Floats = NDArray[np.float64]
 Truths = NDArray[np.bool_]
@@ -81,14 +82,24 @@ def mark(labelled: Labelled, seen: Mapping[str, Seen]) -> list[Marked]:
     groups = dict(tuple(labelled.labels.groupby("photo", sort=False)))
     none = labelled.labels.iloc[:0]
     return [
-        _mark_one(photo, groups.get(photo, none), seen[photo])
+        mark_photo(photo, groups.get(photo, none), seen[photo])
         for photo in labelled.photos["photo"]
         if photo in seen
     ]
 
 
-def _mark_one(photo: str, labels: pd.DataFrame, seen: Seen) -> Marked:
-    """Match one photo, leaving out candidates that lie on a crowd region."""
+def mark_photo(photo: str, labels: pd.DataFrame, seen: Seen) -> Marked:
+    """Match one photo, leaving out candidates that lie on a crowd region.
+
+    Parameters
+    ----------
+    photo : str
+        Its name.
+    labels : DataFrame
+        Its labels, columns `counting.accuracy.labels.LABELS`.
+    seen : Seen
+        Its candidates.
+    """
     ranked = seen.candidates.sort_values("confidence", ascending=False, kind="stable")
     crowd = labels["crowd"].to_numpy(bool)
     single, crowds = labels[~crowd].reset_index(drop=True), labels[crowd]
@@ -102,11 +113,8 @@ def _mark_one(photo: str, labels: pd.DataFrame, seen: Seen) -> Marked:
 
 def _on_crowd(boxes: Floats, crowds: Floats) -> Truths:
     """Whether at least half of each box lies on a crowd region, as COCO counts it."""
-    half, crowd_half = boxes[:, None, 2:] / 2, crowds[None, :, 2:] / 2
-    low = np.maximum(boxes[:, None, :2] - half, crowds[None, :, :2] - crowd_half)
-    high = np.minimum(boxes[:, None, :2] + half, crowds[None, :, :2] + crowd_half)
-    shared = np.clip(high - low, 0, None).prod(axis=-1)
-    on: Truths = (shared >= 0.5 * (boxes[:, 2] * boxes[:, 3])[:, None]).any(axis=1)
+    area = boxes[:, 2] * boxes[:, 3]
+    on: Truths = np.any(shared(boxes, crowds) >= 0.5 * area[:, None], axis=1)
     return on
 
 

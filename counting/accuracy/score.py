@@ -25,7 +25,9 @@ __all__ = [
     "SIZES",
     "Accuracy",
     "average_precision",
+    "best_f1",
     "calibration",
+    "ranked_hits",
     "score",
 ]
 
@@ -205,9 +207,45 @@ def _count_errors(
 def _ap50(marked: Sequence[Marked], labelled: int) -> float | None:
     if not labelled:
         return None
+    return average_precision(*ranked_hits(marked), labelled)
+
+
+def ranked_hits(marked: Sequence[Marked]) -> tuple[Floats, Truths]:
+    """Return the confidence of every candidate of all photos, and whether it is a hit by overlap.
+
+    Returns
+    -------
+    confidence : (N,) ndarray of float
+        Photo by photo, not ranked over all.
+    hit : (N,) ndarray of bool
+    """
     confidence = [photo.candidates["confidence"].to_numpy(np.float64) for photo in marked]
     hits = [photo.by_overlap != FREE for photo in marked]
-    return average_precision(np.concatenate(confidence), np.concatenate(hits), labelled)
+    none = np.zeros(0)
+    return np.concatenate([none, *confidence]), np.concatenate([none.astype(bool), *hits])
+
+
+def best_f1(confidence: Floats, hit: Truths, labelled: int) -> tuple[float | None, float | None]:
+    """Return the best F1 over all thresholds, and the threshold that gives it.
+
+    Parameters
+    ----------
+    confidence, hit : (N,) ndarray
+        As `ranked_hits` gives them.
+    labelled : int
+        Number of labels.
+
+    Returns
+    -------
+    f1, threshold : float or None
+        None without candidates.
+    """
+    if not len(confidence):
+        return None, None
+    order = np.argsort(-confidence, kind="stable")
+    f1 = 2 * np.cumsum(hit[order]) / (np.arange(1, len(hit) + 1) + labelled)
+    best = int(f1.argmax())
+    return float(f1[best]), float(confidence[order[best]])
 
 
 def average_precision(

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from counting.tables import Schema
 
-__all__ = ["PROPOSED", "clip", "overlap", "proposed", "suppress"]
+__all__ = ["PROPOSED", "clip", "overlap", "proposed", "shared", "suppress"]
 
 Array = NDArray[np.float64]
 
@@ -20,6 +20,13 @@ PROPOSED: Schema = {
     "score": "float64",  # the stage's own confidence, 0..1; made a probability where stages merge
 }
 """What a stage returns: one row per candidate, best score first."""
+
+
+def shared(a: Array, b: Array) -> Array:
+    """Return the area (N, M) in px that each box of `a` has in common with each of `b`."""
+    low = np.maximum(a[:, None, :2] - a[:, None, 2:4] / 2, b[None, :, :2] - b[None, :, 2:4] / 2)
+    high = np.minimum(a[:, None, :2] + a[:, None, 2:4] / 2, b[None, :, :2] + b[None, :, 2:4] / 2)
+    return np.asarray(np.clip(high - low, 0, None).prod(axis=2))
 
 
 def overlap(a: Array, b: Array) -> Array:
@@ -37,9 +44,7 @@ def overlap(a: Array, b: Array) -> Array:
     (N, M) ndarray of float
         0..1.
     """
-    low = np.maximum(a[:, None, :2] - a[:, None, 2:4] / 2, b[None, :, :2] - b[None, :, 2:4] / 2)
-    high = np.minimum(a[:, None, :2] + a[:, None, 2:4] / 2, b[None, :, :2] + b[None, :, 2:4] / 2)
-    common = np.clip(high - low, 0, None).prod(axis=2)
+    common = shared(a, b)
     total = a[:, 2:4].prod(axis=1)[:, None] + b[:, 2:4].prod(axis=1) - common
     return np.asarray(common / np.maximum(total, 1e-9))
 
@@ -70,8 +75,8 @@ def suppress(
         common = overlap(ranked[row : row + 1], ranked[row + 1 :])[0]
         gone = common > limit
         if inside is not None:
-            shared = common / (1 + common) * (area[row] + area[row + 1 :])
-            gone |= shared > inside * np.minimum(area[row], area[row + 1 :])
+            within = common / (1 + common) * (area[row] + area[row + 1 :])
+            gone |= within > inside * np.minimum(area[row], area[row + 1 :])
         alive[row + 1 :] &= ~gone
     return order[alive]
 

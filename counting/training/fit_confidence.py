@@ -25,15 +25,19 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import minimize
 
+from counting.accuracy.marked import BOX, Marked, Seen, mark_photo
+from counting.accuracy.score import best_f1, calibration, ranked_hits
+from counting.accuracy.score import score as figures_of
 from counting.finding.boxes import proposed
 from counting.finding.expected import Spread, distribution, expected_count
-from counting.finding.matching import match_by_centre, match_by_overlap
+from counting.finding.matching import FREE, match_by_centre
 from counting.finding.merge import join, merge_features, stage_set
 from counting.finding.stages.profile import Linear
 from counting.finding.stages.scorer import LONG_SIDE, Network, Networks, scorer_with
 from counting.photos.image import load_image
 from counting.settings import FLOOR, STAGES
-from counting.training.fit_stages import Labelled, fit_logistic, labelled_photos
+from counting.training.fit_stages import fit_logistic, write_numbers
+from counting.training.scenes import ScenePhoto, scene_photos
 
 __all__ = ["main"]
 
@@ -43,15 +47,15 @@ Tables = dict[str, pd.DataFrame]
 
 @dataclass(frozen=True, slots=True)
 class _Joined:
-    photo: Labelled
+    photo: ScenePhoto
     boxes: Array
     features: Array
 
     def truth(self, confidence: Array) -> Array:
-        return np.asarray(match_by_centre(self.boxes, confidence, self.photo.boxes) >= 0, float)
+        return np.asarray(match_by_centre(self.boxes, confidence, self.photo.boxes) != FREE, float)
 
 
-def _tables(photos: Sequence[Labelled], held_out: Path, scorers: Sequence[Path]) -> list[Tables]:
+def _tables(photos: Sequence[ScenePhoto], held_out: Path, scorers: Sequence[Path]) -> list[Tables]:
     """Return each photo's tables of all stages, at both sizes of the cheap ones."""
     name = photos[0].path.parent.parent.name
     stored = json.loads((held_out / f"{name}.json").read_text(encoding="utf-8"))
@@ -71,7 +75,7 @@ def _tables(photos: Sequence[Labelled], held_out: Path, scorers: Sequence[Path])
     return tables
 
 
-def _joined(photos: Sequence[Labelled], tables: list[Tables], stages: tuple[str, ...]) -> Any:
+def _joined(photos: Sequence[ScenePhoto], tables: list[Tables], stages: tuple[str, ...]) -> Any:
     part = "cheap" if "scorer" in stages else "candidate"
     rows = []
     for photo, mine in zip(photos, tables, strict=True):
@@ -136,67 +140,47 @@ def _held_out(rows: Sequence[_Joined]) -> dict[str, Any]:
 def _figures(
     rows: Sequence[_Joined], chances: list[Array], intervals: list[tuple[float, int, int]]
 ) -> dict[str, Any]:
-    labelled = np.array([len(row.photo.boxes) for row in rows])
-    pairs = list(zip(rows, chances, strict=True))
-    by_overlap = [match_by_overlap(r.boxes, c, r.photo.boxes) for r, c in pairs]
-    hit = np.concatenate([match >= 0 for match in by_overlap])
-    centre = np.concatenate([row.truth(chance) for row, chance in pairs])
-    every = np.concatenate(chances)
-    order = np.argsort(-every, kind="stable")
-    found = np.cumsum(hit[order])
-    f1 = 2 * found / (np.arange(1, len(found) + 1) + labelled.sum())
-    threshold = float(every[order][f1.argmax()])
-    shown = every >= threshold
-    recall = found / labelled.sum()
-    precision = np.maximum.accumulate((found / np.arange(1, len(found) + 1))[::-1])[::-1]
-    at = np.searchsorted(recall, np.linspace(0, 1, 101))
-    ap = np.mean([precision[k] if k < len(precision) else 0 for k in at])
-    counts = np.array([interval[0] for interval in intervals])
-    inside = [low <= n <= high for n, (_, low, high) in zip(labelled, intervals, strict=True)]
-    green = [
-        kind == 1
-        for r, m, c in zip(rows, by_overlap, chances, strict=True)
-        for kind in r.photo.kinds[m[(m >= 0) & (c >= threshold)]]
+    """Return the figures by the rules of `counting.accuracy`, at the threshold of best F1."""
+    listed = list(zip(rows, chances, intervals, strict=True))
+    marked = [_marked(row, chance, interval) for row, chance, interval in listed]
+    f1, threshold = best_f1(*ranked_hits(marked), sum(len(photo.labels) for photo in marked))
+    figures = figures_of(marked, threshold or 0.0)
+    kept = [
+        _marked(row, np.where(chance >= FLOOR, chance, np.nan), interval)
+        for row, chance, interval in listed
     ]
-    all_green = sum(int((row.photo.kinds == 1).sum()) for row in rows)
+    expected = [row["expected"] - row["labelled"] for row in figures.by_photo]
+    width = [row["expected_high"] - row["expected_low"] for row in figures.by_photo]
     return {
-        "f1": f1.max(),
+        "f1": f1,
         "threshold": threshold,
-        "precision": float(hit[shown].mean()),
-        "recall": float(hit[shown].sum() / labelled.sum()),
-        "recall_green": sum(green) / max(all_green, 1),
-        "ap50": ap,
-        "f1_centre": _f1_centre(pairs, threshold, int(labelled.sum())),
-        "calibration_error": _calibration_error(every[every >= FLOOR], centre[every >= FLOOR]),
-        "count_mae": float(np.abs(counts - labelled).mean()),
-        "interval_coverage": float(np.mean(inside)),
-        "interval_width": float(np.mean([high - low for _, low, high in intervals])),
+        "precision": figures.precision,
+        "recall": figures.recall,
+        "recall_green": figures.by_class["green"]["recall"],
+        "ap50": figures.ap50,
+        "f1_centre": figures.f1_centre,
+        "calibration_error": calibration(kept)[1],
+        "count_mae": float(np.abs(expected).mean()),
+        "interval_coverage": figures.interval_coverage,
+        "interval_width": float(np.mean(width)),
     }
 
 
-def _f1_centre(pairs: list[tuple[_Joined, Array]], threshold: float, labelled: int) -> float:
-    hits = shown = 0
-    for row, chance in pairs:
-        some = chance >= threshold
-        match = match_by_centre(row.boxes[some], chance[some], row.photo.boxes)
-        hits, shown = hits + int((match >= 0).sum()), shown + int(some.sum())
-    return 2 * hits / max(shown + labelled, 1)
-
-
-def _calibration_error(chance: Array, truth: Array) -> float:
-    """Expected calibration error over ten bins of equal width (Naeini et al. 2015)."""
-    bins = np.minimum((chance * 10).astype(int), 9)
-    gaps = [
-        abs(chance[bins == k].mean() - truth[bins == k].mean()) * (bins == k).sum()
-        for k in np.unique(bins)
-    ]
-    return float(sum(gaps) / max(len(chance), 1))
+def _marked(row: _Joined, chance: Array, interval: tuple[float, int, int]) -> Marked:
+    """Return a photo's candidates beside its labels; one whose chance is NaN is left out."""
+    kept = ~np.isnan(chance)
+    candidates = pd.DataFrame(row.boxes[kept], columns=BOX).assign(confidence=chance[kept])
+    photo = row.photo
+    labels = pd.DataFrame(photo.boxes, columns=BOX).assign(
+        photo=photo.name, kind=photo.kinds, crowd=photo.unsure
+    )
+    return mark_photo(photo.name, labels, Seen(candidates, *interval, 0.0))
 
 
 def main(folder: Path, held_out: Path, first: Path, closer: Path) -> None:
     """Fit, measure, write ``confidence.json``."""
     cv2.setNumThreads(1)
-    photos = labelled_photos(folder)
+    photos = scene_photos(folder)
     tables = _tables(photos, held_out, (first, closer))
     sets: dict[str, Any] = {}
     for number in (1, 2, 3):
@@ -219,8 +203,7 @@ def main(folder: Path, held_out: Path, first: Path, closer: Path) -> None:
             sys.stdout.write(f"{stage_set(stages)}: {json.dumps(figures)}\n")
             sys.stdout.flush()
     origin = f"{len(photos)} photos of {folder.name}, scenes held out in thirds"
-    text = json.dumps({"origin": origin, "sets": sets}, indent=1) + "\n"
-    Path(__file__).with_name("confidence.json").write_text(text, encoding="utf-8")
+    write_numbers("confidence", {"origin": origin, "sets": sets})
 
 
 if __name__ == "__main__":

@@ -3,7 +3,7 @@
     python -m counting.training.fit_stages ../shared/labelled-photos/tomato HELD_OUT
 
 Numbers are fitted on whole scenes and measured on the others, three times in turn; those that
-ship are fitted on all photos. Writes ``colour.json`` and ``blobs.json`` beside this module, and
+ship are fitted on all photos. Writes ``colour.json`` and ``blobs.json`` beside the stages, and
 what each stage found on scenes held out into the folder HELD_OUT, for `fit_confidence`.
 """
 
@@ -11,76 +11,34 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import dataclass
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
-from counting.errors import LabelsError
+from counting.accuracy.score import best_f1
 from counting.finding.boxes import overlap, suppress
-from counting.finding.matching import match_by_overlap
+from counting.finding.matching import FREE, match_by_overlap
 from counting.finding.stages import blobs, colour
 from counting.finding.stages.profile import Linear
 from counting.photos.image import Image, load_image
+from counting.training.scenes import ScenePhoto, scene_photos
 
-__all__ = ["Labelled", "fit_logistic", "labelled_photos"]
+__all__ = ["fit_logistic", "write_numbers"]
 
 Array = NDArray[np.float64]
 Raw = tuple[Array, Array, tuple[int, int]]
 Judged = tuple[Array, Array, Array]
 
 _RIDGE = 3e-3  # pull of the weights towards zero; little changed between 1e-3 and 1e-2
-_PIXELS = (4000, 2000, 2000)  # sampled per photo: none, green, red
+_PIXELS = {"": 4000, "green": 2000, "red": 2000}  # sampled per photo: of no fruit, of each kind
 _HIT, _NEAR = (
     0.6,
     0.4,
 )  # overlap with a label of a candidate to learn as fruit; between: little weight
-
-
-@dataclass(frozen=True, slots=True)
-class Labelled:
-    """A labelled photo.
-
-    Attributes
-    ----------
-    path : Path
-        The file.
-    boxes : (N, 4) ndarray of float
-        Centre x, centre y, width, height in px.
-    kinds : (N,) ndarray of int
-        Category of each.
-    fold : int
-        Which third of the scenes it belongs to.
-    """
-
-    path: Path
-    boxes: Array
-    kinds: NDArray[np.int64]
-    fold: int
-
-
-def labelled_photos(folder: Path) -> list[Labelled]:
-    """Read a folder of labelled photos (COCO ``labels.json``) in the order of their names."""
-    try:
-        labels = json.loads((folder / "labels.json").read_text(encoding="utf-8"))
-    except OSError as error:
-        raise LabelsError(folder, "no labels.json here", "labelled photos") from error
-    split = json.loads(files("counting.training").joinpath("split.json").read_text("utf-8"))[
-        "photos"
-    ]
-    photos = []
-    for image in sorted(labels["images"], key=lambda row: str(row["file_name"])):
-        rows = [row for row in labels["annotations"] if row["image_id"] == image["id"]]
-        corners = np.array([row["bbox"] for row in rows], dtype=np.float64).reshape(-1, 4)
-        boxes = np.hstack([corners[:, :2] + corners[:, 2:] / 2, corners[:, 2:]])
-        kinds = np.array([row["category_id"] for row in rows], dtype=np.int64)
-        fold = split[f"{folder.name}/{image['file_name']}"]["fold"]
-        photos.append(Labelled(folder / "photos" / image["file_name"], boxes, kinds, fold))
-    return photos
 
 
 def fit_logistic(
@@ -107,7 +65,7 @@ def fit_logistic(
     pull[-1, -1] = 0
     beta = np.zeros(scaled.shape[1])
     for _ in range(steps):
-        chance = 1 / (1 + np.exp(-np.clip(scaled @ beta, -30, 30)))
+        chance = expit(scaled @ beta)
         slope = scaled.T @ (weight * (chance - truth)) + pull @ beta
         bend = (scaled * (weight * np.maximum(chance * (1 - chance), 1e-4))[:, None]).T @ scaled
         beta -= np.linalg.solve(bend + pull, slope)
@@ -115,22 +73,22 @@ def fit_logistic(
     return Linear(weights, float(beta[-1] - weights @ middle))
 
 
-def _pixels(photo: Labelled, image: Image, rng: np.random.Generator) -> tuple[Array, Array]:
+def _pixels(photo: ScenePhoto, image: Image, rng: np.random.Generator) -> tuple[Array, Array]:
     """Sample pixels of fruit and of none: features and truth."""
     small = colour.resized(image.rgb, colour.LONG_SIDE)
     shrink = max(small.shape[:2]) / max(image.width, image.height)
     planes = colour.pixel_features(small)
     kinds = np.zeros(small.shape[:2], dtype=np.uint8)
     boxed = np.zeros_like(kinds)
-    boxes = photo.boxes * shrink
+    boxes, known = photo.boxes * shrink, list(_PIXELS)
     for row in np.argsort(-boxes[:, 2] * boxes[:, 3], kind="stable"):
         x, y, width, height = boxes[row]
         axes = (int(width * 0.45), int(height * 0.45))
-        cv2.ellipse(kinds, (int(x), int(y)), axes, 0, 0, 360, int(photo.kinds[row]), -1)
+        cv2.ellipse(kinds, (int(x), int(y)), axes, 0, 0, 360, known.index(photo.kinds[row]), -1)
         corner = (int(x - width / 2), int(y - height / 2))
         cv2.rectangle(boxed, corner, (int(x + width / 2), int(y + height / 2)), 1, -1)
     rows = []
-    for kind, most in enumerate(_PIXELS):
+    for kind, most in enumerate(_PIXELS.values()):
         place = np.flatnonzero((kinds == kind) & ((boxed == 0) | (kind > 0)))
         rows.append(rng.choice(place, min(most, len(place)), replace=False))
     chosen = np.concatenate(rows)
@@ -138,7 +96,7 @@ def _pixels(photo: Labelled, image: Image, rng: np.random.Generator) -> tuple[Ar
     return values, (kinds.ravel()[chosen] > 0).astype(np.float64)
 
 
-def _judged(photo: Labelled, image: Image, raw: Raw) -> Judged:
+def _judged(photo: ScenePhoto, image: Image, raw: Raw) -> Judged:
     """Return raw candidates as boxes in full-size px, features, best overlap with a label."""
     boxes, features, shape = raw
     boxes = boxes * (max(image.width, image.height) / max(shape))
@@ -153,21 +111,18 @@ def _fit_candidates(rows: list[Judged]) -> Linear:
     return fit_logistic(features, (best >= _HIT).astype(np.float64), weight)
 
 
-def _f1(photos: list[Labelled], scored: list[tuple[Array, Array]]) -> tuple[float, float]:
-    """Return best F1 over thresholds and that threshold, overlap 0.5."""
-    hits, scores = [], []
-    for photo, (boxes, score) in zip(photos, scored, strict=True):
-        hits.append(match_by_overlap(boxes, score, photo.boxes) >= 0)
-        scores.append(score)
-    order = np.argsort(-np.concatenate(scores), kind="stable")
-    found = np.cumsum(np.concatenate(hits)[order])
-    labelled = sum(len(photo.boxes) for photo in photos)
-    f1 = 2 * found / (np.arange(1, len(found) + 1) + labelled)
-    return float(f1.max()), float(np.concatenate(scores)[order][f1.argmax()])
+def _f1(photos: list[ScenePhoto], scored: list[tuple[Array, Array]]) -> str:
+    """Return best F1 over thresholds and that threshold, overlap 0.5, as words."""
+    pairs = list(zip(photos, scored, strict=True))
+    hits = [match_by_overlap(*found, photo.boxes) != FREE for photo, found in pairs]
+    every = np.concatenate([score for _, score in scored])
+    f1, at = best_f1(every, np.concatenate(hits), sum(len(photo.boxes) for photo in photos))
+    return "nothing found" if f1 is None else f"F1 {f1:.3f} at {at:.2f}"
 
 
-def _write(name: str, content: dict[str, Any]) -> None:
-    path = Path(__file__).with_name(f"{name}.json")
+def write_numbers(name: str, content: dict[str, Any]) -> None:
+    """Write ``NAME.json`` beside the stages, where `counting.finding.stages.numbers` reads it."""
+    path = Path(blobs.__file__).with_name(f"{name}.json")
     path.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
 
 
@@ -176,7 +131,9 @@ def _as_json(fitted: Linear) -> dict[str, Any]:
     return {"weights": weights, "intercept": float(f"{fitted.intercept:.5g}")}
 
 
-def _in_turn(photos: list[Labelled], rows: list[Judged], limit: float) -> list[tuple[Array, Array]]:
+def _in_turn(
+    photos: list[ScenePhoto], rows: list[Judged], limit: float
+) -> list[tuple[Array, Array]]:
     """Fit on two thirds of the scenes, judge the third; three times."""
     empty = (np.empty((0, 4)), np.empty(0))
     scored = [empty] * len(photos)
@@ -192,7 +149,7 @@ def _in_turn(photos: list[Labelled], rows: list[Judged], limit: float) -> list[t
     return scored
 
 
-def _told(photos: list[Labelled], images: list[Image]) -> list[Linear]:
+def _told(photos: list[ScenePhoto], images: list[Image]) -> list[Linear]:
     """Fit the pixel classes without each fold in turn, then on all photos."""
     rng = np.random.default_rng(0)
     pixels = [_pixels(p, image, rng) for p, image in zip(photos, images, strict=True)]
@@ -207,7 +164,7 @@ def _told(photos: list[Labelled], images: list[Image]) -> list[Linear]:
 def main(folder: Path, out: Path) -> None:
     """Fit, measure, write; what was found on scenes held out goes to the folder `out`."""
     cv2.setNumThreads(1)
-    photos = labelled_photos(folder)
+    photos = scene_photos(folder)
     images = [load_image(photo.path, long_side=768) for photo in photos]
     pairs = list(zip(photos, images, strict=True))
     told = _told(photos, images)
@@ -225,8 +182,7 @@ def main(folder: Path, out: Path) -> None:
         }
         for name, limit in (("colour", colour.SAME), ("blobs", blobs.SAME)):
             scored = _in_turn(photos, rows[name], limit)
-            f1, threshold = _f1(photos, scored)
-            sys.stdout.write(f"{name} at {side} px: F1 {f1:.3f} at {threshold:.2f}\n")
+            sys.stdout.write(f"{name} at {side} px: {_f1(photos, scored)}\n")
             sys.stdout.flush()
             fitted[name][part] = _as_json(_fit_candidates(rows[name]))
             held_out[f"{name} {part}"] = {
@@ -234,7 +190,7 @@ def main(folder: Path, out: Path) -> None:
                 for photo, (boxes, score) in zip(photos, scored, strict=True)
             }
     for name, content in fitted.items():
-        _write(name, content)
+        write_numbers(name, content)
     (out / f"{folder.name}.json").write_text(json.dumps(held_out), encoding="utf-8")
 
 

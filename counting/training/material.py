@@ -7,8 +7,7 @@ on the processor that trains and no worker has to feed it.
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,9 +17,10 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from .scenes import scene_photos
+
 LEVELS = 4
 MOST_BOXES = 56
-SPLIT = Path(__file__).with_name("split.json")
 SETS = ("tomato", "apple-green", "apple-ripe", "pear", "cherry-ripe", "cherry-green")
 RENDERED = len(SETS)
 PLAIN = RENDERED + 1
@@ -84,23 +84,13 @@ class Store:
     bare: Tensor
 
 
-def read_split(path: Path = SPLIT) -> dict[str, dict[str, str | int]]:
-    """Return scene (or tree) and fold of every labelled photo, by set and file name."""
-    table: dict[str, dict[str, str | int]] = json.loads(path.read_text(encoding="utf-8"))["photos"]
-    return table
-
-
-def read_photos(
-    folder: Path, split: Mapping[str, Mapping[str, str | int]], most: int | None = None
-) -> list[LabelledPhoto]:
+def read_photos(folder: Path, most: int | None = None) -> list[LabelledPhoto]:
     """Read the labelled photos of every set found in a folder.
 
     Parameters
     ----------
     folder : Path
         Holds ``tomato/``, ``pear/`` and so on, each with ``photos/`` and ``labels.json`` (COCO).
-    split : mapping
-        As `read_split` returns it.
     most : int, optional
         At most so many photos of each set.
 
@@ -112,12 +102,7 @@ def read_photos(
     photos = []
     for domain, name in enumerate(SETS):
         if (folder / name / "labels.json").is_file():
-            folds = {
-                key.partition("/")[2]: int(row["fold"])
-                for key, row in split.items()
-                if key.startswith(f"{name}/")
-            }
-            photos += _read_set(folder / name, domain, folds, most)
+            photos += _read_set(folder / name, domain, most)
     if not photos:
         message = f"{folder}: expected folders {', '.join(SETS)}; found none."
         raise FileNotFoundError(message)
@@ -129,34 +114,26 @@ def rendered_photos(folder: Path, most: int | None = None) -> list[LabelledPhoto
 
     Marks with ``iscrowd`` 1 are unsure. No fold holds these photos out.
     """
-    return _read_set(folder, RENDERED, {}, most)
+    return _read_set(folder, RENDERED, most)
 
 
-def _read_set(
-    folder: Path, domain: int, folds: Mapping[str, int], most: int | None
-) -> list[LabelledPhoto]:
-    """Read the photos and COCO labels of one folder."""
-    labels = folder / "labels.json"
-    table = json.loads(labels.read_text(encoding="utf-8"))
-    marks: dict[int, list[tuple[list[float], bool]]] = {}
-    for mark in table["annotations"]:
-        marks.setdefault(mark["image_id"], []).append((mark["bbox"], mark["iscrowd"] == 1))
+def _read_set(folder: Path, domain: int, most: int | None) -> list[LabelledPhoto]:
+    """Read the photos and labels of one folder."""
     photos = []
-    for entry in sorted(table["images"], key=lambda e: str(e["file_name"]))[:most]:
-        file = str(entry["file_name"])
-        image = cv2.imread(str(folder / "photos" / file))
+    for photo in scene_photos(folder, most):
+        image = cv2.imread(str(photo.path))
         if image is None:
-            message = f"{folder.name}/{file}: named in {labels}, but it can't be read."
+            message = f"{photo.name}: named in the labels of {folder}, but it can't be read."
             raise FileNotFoundError(message)
-        here = marks.get(entry["id"], [])
+        low = photo.boxes[:, :2] - photo.boxes[:, 2:] / 2
         photos.append(
             LabelledPhoto(
-                f"{folder.name}/{file}",
+                photo.name,
                 domain,
-                folds.get(file, -1),
+                photo.fold,
                 np.ascontiguousarray(image[:, :, ::-1], np.uint8),
-                np.array([box for box, _ in here], np.float32).reshape(-1, 4),
-                np.array([unsure for _, unsure in here], bool),
+                np.hstack([low, photo.boxes[:, 2:]]).astype(np.float32),
+                photo.unsure,
             )
         )
     return photos

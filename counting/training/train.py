@@ -32,7 +32,6 @@ from .material import (
     lay_out,
     plain_photos,
     read_photos,
-    read_split,
     rendered_photos,
 )
 from .measure import Maps, as_text, figures, propose
@@ -109,7 +108,7 @@ def train(plan: Plan) -> Path:
         The last checkpoint; beside it the log of figures, and the ONNX file where ``onnx`` is
         installed.
     """
-    photos = read_photos(plan.data, read_split(), plan.most)
+    photos = read_photos(plan.data, plan.most)
     held = [p for p in photos if p.fold == plan.fold]
     learnt = [p for p in photos if p.fold != plan.fold]
     if plan.rendered:

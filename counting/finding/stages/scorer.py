@@ -7,6 +7,7 @@ learnt apart err apart, and small fruit show better to it.
 from __future__ import annotations
 
 import threading
+from collections.abc import Callable
 from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -22,9 +23,21 @@ from counting.finding.boxes import clip, proposed, suppress
 from counting.finding.matching import FREE, match_by_overlap
 from counting.photos.image import Image
 
-Look = tuple[NDArray[np.float64], NDArray[np.float64]]
+__all__ = [
+    "LONG_SIDE",
+    "WEIGHTS",
+    "Boxes",
+    "Network",
+    "Networks",
+    "boxes_of",
+    "scorer",
+    "scorer_with",
+]
 
-__all__ = ["LONG_SIDE", "WEIGHTS", "Network", "Networks", "scorer", "scorer_with"]
+Boxes = tuple[NDArray[np.float64], NDArray[np.float64]]
+"""Boxes (N, 4), centre x, centre y, width, height in px, and their confidences (N,); best first."""
+Maps = Callable[[NDArray[np.uint8]], NDArray[np.float32]]
+"""From a padded photo (H, W, 3) to the seven maps (7, H/4, W/4) of MODEL.md."""
 
 LONG_SIDE = 832
 """Long side the network of the first look sees, px; other sizes stand in MODEL.md."""
@@ -65,31 +78,9 @@ class Network:
             raise CountingError(path, f"cannot be loaded ({error.err})", mend=mend) from error
         self._lock = threading.Lock()
 
-    def boxes(self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE) -> Look:
-        """Return boxes (N, 4) in px of `rgb` (centre x, y, width, height) and confidences (N,).
-
-        Parameters
-        ----------
-        rgb : (H, W, 3) ndarray of uint8
-            The photo.
-        long_side : int
-            Size it is brought to first.
-        """
-        height, width = rgb.shape[:2]
-        scale = long_side / max(height, width)
-        maps = self._run(_padded(rgb, scale))
-        score, highest, left, top, right, bottom, confidence = maps
-        rows, columns = np.nonzero((score >= highest) & (confidence >= FLOOR))
-        x, y = (columns + 0.5) * _STRIDE / scale, (rows + 0.5) * _STRIDE / scale
-        inside = (x < width) & (y < height)
-        rows, columns, x, y = rows[inside], columns[inside], x[inside], y[inside]
-        sides = np.stack([side[rows, columns] for side in (left, top, right, bottom)], axis=1)
-        sides = sides.astype(np.float64) * _STRIDE / scale
-        low, high = np.stack([x, y], 1) - sides[:, :2], np.stack([x, y], 1) + sides[:, 2:]
-        boxes = clip(np.hstack([(low + high) / 2, high - low]), width, height)
-        sure = confidence[rows, columns].astype(np.float64)
-        kept = suppress(boxes, sure, _SAME_FRUIT)
-        return boxes[kept], sure[kept]
+    def boxes(self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE) -> Boxes:
+        """Return what the network sees in a photo; see `boxes_of`."""
+        return boxes_of(self._run, rgb, long_side)
 
     def _run(self, padded: NDArray[np.uint8]) -> NDArray[np.float32]:
         blob = cv2.dnn.blobFromImage(padded)
@@ -97,6 +88,34 @@ class Network:
             self._net.setInput(blob)
             maps: Any = self._net.forward()
         return np.asarray(maps[0], dtype=np.float32)
+
+
+def boxes_of(maps: Maps, rgb: NDArray[np.uint8], long_side: int) -> Boxes:
+    """Return the boxes, in px of the photo, that a network's maps tell of.
+
+    Parameters
+    ----------
+    maps : callable
+        The network.
+    rgb : (H, W, 3) ndarray of uint8
+        The photo.
+    long_side : int
+        Size it is brought to first.
+    """
+    height, width = rgb.shape[:2]
+    scale = long_side / max(height, width)
+    score, highest, left, top, right, bottom, confidence = maps(_padded(rgb, scale))
+    rows, columns = np.nonzero((score >= highest) & (confidence >= FLOOR))
+    x, y = (columns + 0.5) * _STRIDE / scale, (rows + 0.5) * _STRIDE / scale
+    inside = (x < width) & (y < height)
+    rows, columns, x, y = rows[inside], columns[inside], x[inside], y[inside]
+    sides = np.stack([side[rows, columns] for side in (left, top, right, bottom)], axis=1)
+    sides = sides.astype(np.float64) * _STRIDE / scale
+    low, high = np.stack([x, y], 1) - sides[:, :2], np.stack([x, y], 1) + sides[:, 2:]
+    boxes = clip(np.hstack([(low + high) / 2, high - low]), width, height)
+    sure = confidence[rows, columns].astype(np.float64)
+    kept = suppress(boxes, sure, _SAME_FRUIT)
+    return boxes[kept], sure[kept]
 
 
 def _padded(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
@@ -149,7 +168,7 @@ def scorer_with(networks: Networks, image: Image, *, quick: bool = False) -> pd.
     return proposed(boxes * image.scale, sure)
 
 
-def _worth_closer(look: Look, long_side: int) -> bool:
+def _worth_closer(look: Boxes, long_side: int) -> bool:
     """Whether there are fruit, and the middle one isn't large in the photo."""
     boxes, sure = look
     likely = boxes[sure >= _LIKELY]
@@ -157,7 +176,7 @@ def _worth_closer(look: Look, long_side: int) -> bool:
     return len(sides) > 0 and bool(np.median(sides) < _LARGE * long_side)
 
 
-def _both(first: Look, second: Look) -> Look:
+def _both(first: Boxes, second: Boxes) -> Boxes:
     """Join two looks at a photo, each best first: boxes weighted by confidence, its mean."""
     (boxes, sure), (others, as_sure) = first, second
     partner = match_by_overlap(boxes, sure, others)

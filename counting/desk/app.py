@@ -15,12 +15,27 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from counting.desk.asked import Asked, TooLarge, read
 from counting.desk.desk import Desk
-from counting.desk.guard import Guard
+from counting.desk.guard import Guard, sealed
 from counting.desk.views import answer, check, diary, home, keep, plan, plants, tags, tallies, walk
 from counting.errors import CountingError
 
 __all__ = ["desk_app"]
 
+_RULES = "; ".join(
+    (
+        "default-src 'none'",
+        "script-src 'self'",
+        "style-src 'self'",
+        "img-src 'self' blob: data:",
+        "connect-src 'self'",
+        "frame-src 'self'",
+        "form-action 'self'",
+        "base-uri 'none'",
+        "frame-ancestors 'self'",
+    )
+)
+"""What the desk's own pages may load: nothing but what this machine serves."""
+_POLICY = ((b"content-security-policy", _RULES.encode("ascii")),)
 View = Callable[[Desk, Asked], Response | dict[str, Any]]
 _TYPES = {"css": "text/css", "js": "text/javascript"}
 
@@ -148,10 +163,11 @@ class _WithSheets:
         self.desk = desk
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        app = self.inner
         if scope["type"] == "http":
             parts = str(scope["path"]).split("/")
             if parts[1:3] == [self.desk.key, "t"] and parts[4:5] == ["sheet"]:
                 sheet = self.desk.sheets.get(parts[3])
                 app = sheet.app if sheet else PlainTextResponse("open it from the desk again", 404)
-        await app(scope, receive, send)
+                await app(scope, receive, send)  # it brings its own policy
+                return
+        await self.inner(scope, receive, sealed(send, _POLICY))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -9,22 +10,8 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-__all__ = ["POLICY", "Guard"]
+__all__ = ["Guard", "sealed"]
 
-POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "script-src 'self'",
-        "style-src 'self'",
-        "img-src 'self' blob: data:",
-        "connect-src 'self'",
-        "frame-src 'self'",
-        "form-action 'self'",
-        "base-uri 'none'",
-        "frame-ancestors 'self'",
-    )
-)
-"""What the desk's own pages may load: nothing but what this machine serves."""
 _KINDS = {"application/x-www-form-urlencoded", "application/json", "application/octet-stream"}
 
 
@@ -53,14 +40,7 @@ class Guard:
             await refusal(scope, receive, send)
             return
 
-        async def sealed(message: Any) -> None:
-            if message["type"] == "http.response.start":
-                held = {name.lower() for name, _ in message.get("headers", ())}
-                added = [pair for pair in _SEALS if pair[0] not in held]
-                message["headers"] = [*message.get("headers", ()), *added]
-            await send(message)
-
-        await self.inner(scope, receive, sealed)
+        await self.inner(scope, receive, sealed(send, _SEALS))
 
     def _refusal(self, request: Request) -> Response | None:
         host = request.headers.get("host", "")
@@ -80,6 +60,19 @@ class Guard:
         return None
 
 
+def sealed(send: Send, headers: Sequence[tuple[bytes, bytes]]) -> Send:
+    """Return a sender that adds headers to an answer where the answer doesn't carry its own."""
+
+    async def seal(message: Any) -> None:
+        if message["type"] == "http.response.start":
+            held = {name.lower() for name, _ in message.get("headers", ())}
+            added = [pair for pair in headers if pair[0] not in held]
+            message["headers"] = [*message.get("headers", ()), *added]
+        await send(message)
+
+    return seal
+
+
 _SEALS = (
     (b"x-content-type-options", b"nosniff"),
     (b"x-frame-options", b"SAMEORIGIN"),
@@ -87,5 +80,4 @@ _SEALS = (
     (b"referrer-policy", b"same-origin"),
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"cache-control", b"no-store"),
-    (b"content-security-policy", POLICY.encode("ascii")),
 )

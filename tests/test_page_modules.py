@@ -10,7 +10,7 @@ from browser import LAPTOP, chromium
 from sheet_trial import Drawn, draw_trial
 
 import counting
-from counting.review.build import ENTRY, read_part
+from counting.review.build import ENTRY, LANGUAGES, read_part, texts
 from counting.review.modules import inlined, order
 from counting.review.sheet import make_sheet
 
@@ -88,3 +88,28 @@ def test_the_page_leaves_nothing_on_the_window(tmp_path: Path) -> None:
         ids = set(page.evaluate("[...document.querySelectorAll('[id]')].map((each) => each.id)"))
         assert held - bare - ids == set()
         context.close()
+
+
+def _shape(text: str | dict[str, str]) -> tuple[set[str], set[str]]:
+    """Return the forms of a text (one, other) and the values that it names."""
+    forms = {"": text} if isinstance(text, str) else text
+    named = {name for each in forms.values() for name in re.findall(r"\{(\w+)\}", each)}
+    return set(forms), named
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_language_has_every_text_with_the_same_values(language: str) -> None:
+    english, other = texts()["en"], texts()[language]
+    assert set(other) == set(english)
+    for key, text in english.items():
+        assert _shape(other[key]) == _shape(text), key
+
+
+def test_every_text_is_used_and_every_text_used_is_there() -> None:
+    code = "\n".join(read_part(path) for path in SCRIPTS) + read_part("sheet.html")
+    for key in texts()["en"]:
+        if not key.startswith("flag "):
+            assert f"'{key}'" in code or f'"{key}"' in code, key
+    used = set(re.findall(r"\bt\('([^']+)'", code))
+    used |= set(re.findall(r'data-(?:text|label)="([^"]+)"', code))
+    assert used <= set(texts()["en"])

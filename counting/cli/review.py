@@ -141,6 +141,9 @@ def assign_(
 def review(
     directory: TrialDir,
     lan: Annotated[bool, typer.Option("--lan", help="Let phones on this network in.")] = False,
+    tls: Annotated[
+        bool, typer.Option("--tls", help="With --lan: encrypted, by a certificate of its own.")
+    ] = False,
     port: Annotated[int, typer.Option(min=1, max=65535, help="The port.")] = 8765,
     flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
     survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
@@ -149,20 +152,40 @@ def review(
 ) -> None:
     """Serve the contact sheet live from this machine. Each answer is in the ledger at once.
 
-    Example: counting review my_trial --lan
+    Example: counting review my_trial --lan --tls
     """
-    from counting.review.live import Place, address, local_address, serve, token
+    from counting.errors import CountingError
+    from counting.review.live import Place, address, local_address, serve
+    from counting.review.live.certificate import certificate
+    from counting.review.live.serve import OWN_FOLDER, devices_of
     from counting.review.sheet import SheetOptions
 
     trial = load_trial(directory)
     options = SheetOptions(flagged=flagged, survey=survey, blind=not open_, seed=seed)
-    place = Place(local_address(), port, token()) if lan else Place("127.0.0.1", port)
+    if tls and not lan:
+        where, found = "--tls", "without --lan nothing leaves this machine"
+        raise CountingError(where, found, mend="add --lan, or leave --tls out")
+    place, devices, secured = Place("127.0.0.1", port), None, None
     if lan:
+        devices = devices_of(trial)
+        place = Place(local_address(), port, devices.token, tls)
+        secured = certificate(trial.directory / OWN_FOLDER, place.host) if tls else None
         say("Whoever knows this address and is on this network can answer. Scan it with a phone:")
         show_code(address(place))
+        if secured is None:
+            say(
+                "Whoever is on this network can read along: photos, names, answers. On a network "
+                "that others use too, add --tls."
+            )
+        else:
+            say(
+                "The phone will warn that the connection is not private, since no authority "
+                "vouches for this machine. Look at the certificate there: its SHA-256 fingerprint "
+                f"must be\n{secured.fingerprint}\nThen go on (often under Advanced)."
+            )
     typer.echo(address(place))
     say("Ctrl C ends it; nothing is lost.")
-    told = serve(trial, place, options)
+    told = serve(trial, place, options, devices=devices, secured=secured)
     if told:
         say(told)
 

@@ -14,9 +14,11 @@ from markupsafe import Markup
 
 from counting.review.modules import inlined
 
-__all__ = ["ENTRY", "STYLES", "page", "policy", "read_part"]
+__all__ = ["ENTRY", "LANGUAGES", "STYLES", "page", "page_policy", "policy", "read_part", "texts"]
 
 STYLES = ("paper.css", "contact.css", "photo.css", "print.css")
+LANGUAGES = ("en", "es")
+"""Each has its file in ``texts``, with every key that English has."""
 ENTRY = "sheet/start.js"
 """The script that starts the page; it imports all others."""
 
@@ -40,8 +42,7 @@ def page(
     str
         Pieces of one HTML document; the parts needed for the first paint come first.
     """
-    style = "\n".join(read_part(f"styles/{name}") for name in STYLES)
-    script = inlined(ENTRY, read_part)
+    style, script = _parts()
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     template = environment.from_string(read_part("sheet.html"))
     yield template.render(
@@ -49,12 +50,28 @@ def page(
         policy=policy(style, script, live=live),
         style=Markup(style),
         script=Markup(script),
-        data=Markup(_as_json(data)),
+        data=Markup(_as_json(data | {"texts": texts()})),
     )
     for index, photo in enumerate(photos):
         text = base64.b64encode(photo).decode("ascii")
         yield f'<script type="text/plain" id="photo-{index}">{text}</script>\n'
     yield "</body>\n</html>\n"
+
+
+def page_policy(*, live: bool = False) -> str:
+    """Return the page's Content-Security-Policy, for a header."""
+    return policy(*_parts(), live=live)
+
+
+def texts() -> dict[str, dict[str, Any]]:
+    """Return the page's words by language, then by key, English first."""
+    return {name: json.loads(read_part(f"texts/{name}.json")) for name in LANGUAGES}
+
+
+def _parts() -> tuple[str, str]:
+    """Return the page's style and its script."""
+    style = "\n".join(read_part(f"styles/{name}") for name in STYLES)
+    return style, inlined(ENTRY, read_part)
 
 
 def policy(style: str, script: str, *, live: bool = False) -> str:

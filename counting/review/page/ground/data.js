@@ -99,10 +99,21 @@ export function say(text) {
   sayTimer = setTimeout(() => { $('say').textContent = text; }, 30);
 }
 
-/** Say what is wrong, where it cannot be missed; empty takes it away. */
-export function trouble(text) {
-  $('trouble').textContent = text;
-  $('trouble').hidden = !text;
+const troubles = new Map();
+
+/** Say what is wrong, where it cannot be missed; empty takes it away. `source` tells apart who
+    says it, `acts` are buttons: words to what they do. */
+export function trouble(text, source = 'page', acts = {}) {
+  const before = troubles.get(source);
+  if (text) troubles.set(source, { text, acts });
+  else troubles.delete(source);
+  if (!text && !before) return;
+  const shown = [...troubles.values()].pop();
+  const buttons = shown ? Object.entries(shown.acts).map(([words, act]) => make('button', {
+    type: 'button', class: 'press', onclick: act,
+  }, words)) : [];
+  $('trouble').replaceChildren(make('span', { text: shown ? shown.text : '' }), ...buttons);
+  $('trouble').hidden = !shown;
   document.documentElement.style.setProperty('--trouble', `${$('trouble').offsetHeight}px`);
 }
 

@@ -8,6 +8,7 @@ import { keep } from '../work/keep.js';
 import { askName, takeName } from '../work/names.js';
 import { printSheet } from './paper.js';
 import { bringBack, countUnsaved, saveFile, shareFile, shareable } from '../work/save.js';
+import { language, languages, speak, t } from '../ground/texts.js';
 
 async function openSaved(file) {
   let document_ = null;
@@ -56,10 +57,35 @@ export function openMenu() {
     if (shareable()) rows.push(press('Send the file', shareFile));
     rows.push(make('button', { type: 'button', class: 'press', onclick: () => file.click() }, 'Open saved work'), file);
   }
+  if (live) {
+    if (done) rows.push(press(`Save ${many(done, 'photo')} as a file`, saveFile));
+    if (live.pairs) rows.push(press(t('hand over'), openHandOver));
+  }
   rows.push(press('Print as a tally sheet', printSheet), press('How it works', openHelp),
     press('Change the name', () => askName()),
+    ...languages.filter((each) => each !== language)
+      .map((each) => press(data.texts[each]['this language'], () => speak(each))),
     make('p', { class: 'fine', text: `Sheet ${data.sheet} · order ${data.seed} · ${data.blind ? 'blind: plant and group are not shown' : 'plant and group are shown'}` }),
     make('div', { class: 'slip-row end' }, make('button', { type: 'button', class: 'press', onclick: close }, 'Close')));
+  $('menu').replaceChildren(...rows);
+  $('menu').showModal();
+}
+
+/** The way to a second device of the same person, open for a while and once. */
+async function openHandOver() {
+  const close = () => $('menu').close();
+  const rows = [make('h2', { id: 'menu-name', text: t('hand over') })];
+  try {
+    const reply = await fetch(`${live.base}hand-over`, {
+      method: 'POST', headers: { 'Content-Type': 'application/json' }, body: '{}', cache: 'no-store',
+    });
+    const { address, code } = await reply.json();
+    rows.push(make('p', { text: t('hand over help') }),
+      make('img', { class: 'code', src: code, alt: address }), make('p', { class: 'fine', text: address }));
+  } catch (error) {
+    rows.push(make('p', { text: t('desk away') }));
+  }
+  rows.push(make('div', { class: 'slip-row end' }, make('button', { type: 'button', class: 'press', onclick: close }, t('close'))));
   $('menu').replaceChildren(...rows);
   $('menu').showModal();
 }

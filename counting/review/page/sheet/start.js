@@ -13,8 +13,12 @@ import { openMenu } from './menu.js';
 import { askName, takeName } from '../work/names.js';
 import { closePair, openPair, paintPair, pair } from '../photo/pair.js';
 import { fillPaper } from './paper.js';
-import { closePhoto, give, nextOpen, openPhoto, refresh, stage, undoShown } from '../photo/photo.js';
+import {
+  closePhoto, give, nextOpen, openPhoto, refresh, stage, undoShown,
+} from '../photo/photo.js';
 import { drawSave, noteChange, saveFile, saving } from '../work/save.js';
+import { outbox } from '../work/send.js';
+import { fillTexts } from '../ground/texts.js';
 import { drawOffer, looped, toggleLoop } from '../photo/trusses.js';
 
 function wire() {
@@ -80,6 +84,7 @@ function wire() {
 const NOT_KEPT = 'This browser does not keep your work. Save the file before you close this page.';
 
 async function start() {
+  fillTexts();
   keep.trouble = () => trouble(NOT_KEPT);
   listen('changed', noteChange);
   listen('head drawn', drawSave);
@@ -99,8 +104,10 @@ async function start() {
   drawHead();
   layout();
   if (!await openKeep()) trouble(NOT_KEPT);
+  if (outbox) await outbox.open();
   const name = data.reviewer || keptName();
-  if (name) await takeName(name);
+  const refusal = name ? await takeName(name) : '';
+  if (refusal) trouble(refusal);
   document.documentElement.dataset.ready = 'yes';
 }
 start();

@@ -2,9 +2,11 @@
 
 import { book, future, past } from './book.js';
 import { drawHead, layout } from '../sheet/contact.js';
-import { $, data, live, make, photos, placeOf, trouble } from '../ground/data.js';
+import { $, data, live, make, placeOf, trouble } from '../ground/data.js';
 import { keep, kept, putName } from './keep.js';
-import { answeredList, bringBack, countUnsaved, saving, send } from './save.js';
+import { bringBack, countUnsaved } from './save.js';
+import { postRest } from './send.js';
+import { t } from '../ground/texts.js';
 
 /** Who counts? Asked once, before the first photo opens. */
 export function askName(then = () => {}) {
@@ -20,7 +22,11 @@ export function askName(then = () => {}) {
       input.focus();
       return;
     }
-    await takeName(name);
+    fault.textContent = await takeName(name);
+    if (fault.textContent) {
+      input.focus();
+      return;
+    }
     $('who').close();
     then();
   };
@@ -36,8 +42,10 @@ export function askName(then = () => {}) {
   input.focus();
 }
 
-/** Take up a reviewer's own work under their name. */
+/** Take up a reviewer's own work under their name; returns why not, if the desk says so. */
 export async function takeName(name) {
+  const standing = live ? await askDesk(name) : { photos: [] };
+  if (standing.refusal) return standing.refusal;
   keep.reviewer = name;
   putName(name);
   if (navigator.storage && navigator.storage.persist) navigator.storage.persist().catch(() => {});
@@ -48,23 +56,23 @@ export async function takeName(name) {
     const index = placeOf.get(photo);
     if (index !== undefined && Array.isArray(record.marks)) book[index] = record;
   }
-  if (live) await askServer();
+  bringBack(standing.photos, true);
+  postRest();
   countUnsaved();
   layout();
   drawHead();
+  return '';
 }
 
-async function askServer() {
+/** Ask what the desk has of a reviewer; away, it is as if it had nothing. */
+async function askDesk(name) {
   try {
-    const reply = await fetch(`${live.base}mine?reviewer=${encodeURIComponent(keep.reviewer)}`, { cache: 'no-store' });
-    if (!reply.ok) return;
-    const stand = (await reply.json()).photos;
-    const there = new Map(stand.map((each) => [each.photo, each.at]));
-    bringBack(stand);
-    answeredList().filter((index) => (there.get(photos[index].photo) || '') < book[index].at)
-      .forEach((index) => saving.waiting.add(index));
-    send();
+    const reply = await fetch(`${live.base}mine?reviewer=${encodeURIComponent(name)}`, { cache: 'no-store' });
+    if (reply.status === 409 || reply.status === 401) return { photos: [], refusal: await reply.text() };
+    if (reply.ok) return await reply.json();
   } catch (error) {
-    trouble('The server cannot be reached. Your answers are kept in this browser and sent when it is back.');
+    trouble(t('desk away'), 'asked');
+    return { photos: [] };
   }
+  return { photos: [] };
 }

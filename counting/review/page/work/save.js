@@ -1,22 +1,16 @@
 /* Saving: a corrections file to hand back, or each change sent to the server the page came from. */
 
 import { answered, book, corrections, finished, fresh } from './book.js';
-import { $, data, live, make, many, photos, placeOf, say, together, trouble } from '../ground/data.js';
+import { $, data, live, many, photos, placeOf, say } from '../ground/data.js';
 import { tick } from './desk.js';
+import { download, fileName, fileText } from './files.js';
 import { tell } from '../ground/hub.js';
 import { keep, put } from './keep.js';
+import { drawOutbox, post } from './send.js';
 
-export const saving = { unsaved: new Set(), sent: '', waiting: new Set(), busy: false, timer: 0 };
+export const saving = { unsaved: new Set() };
 
-export const answeredList = () => [...photos.keys()].filter(answered);
-
-/** A name that any file system takes. */
-function fileName() {
-  const who = keep.reviewer.normalize('NFKD').replace(/[^A-Za-z0-9]+/g, '-').replace(/^-|-$/g, '').slice(0, 40);
-  return `corrections_${data.sheet}_${who || 'reviewer'}.json`;
-}
-
-const fileText = () => `${JSON.stringify(corrections(answeredList()), null, 1)}\n`;
+const answeredList = () => [...photos.keys()].filter(answered);
 
 export function saveFile() {
   if (!keep.reviewer) {
@@ -24,14 +18,10 @@ export function saveFile() {
     return;
   }
   tick();
-  const address = URL.createObjectURL(new Blob([fileText()], { type: 'application/json' }));
-  const link = make('a', { href: address, download: fileName() });
-  document.body.append(link);
-  link.click();
-  link.remove();
-  setTimeout(() => URL.revokeObjectURL(address), 20000);
+  const name = fileName(data.sheet, keep.reviewer);
+  download(name, corrections(answeredList()));
   marksSaved();
-  say(`Saved ${many(finished(), 'photo')} as ${fileName()}`);
+  say(`Saved ${many(finished(), 'photo')} as ${name}`);
 }
 
 function marksSaved() {
@@ -66,7 +56,8 @@ export const shareable = () => {
 };
 
 export async function shareFile() {
-  const file = new File([fileText()], fileName(), { type: 'application/json' });
+  const text = fileText(corrections(answeredList()));
+  const file = new File([text], fileName(data.sheet, keep.reviewer), { type: 'application/json' });
   try {
     await navigator.share({ files: [file], title: data.title });
     marksSaved();
@@ -78,8 +69,7 @@ export async function shareFile() {
 export function drawSave() {
   if (live) {
     $('save').hidden = true;
-    const text = saving.waiting.size ? `${many(saving.waiting.size, 'photo')} waiting for the server` : saving.sent;
-    $('kicker').dataset.saved = text;
+    drawOutbox();
     return;
   }
   const number = saving.unsaved.size;
@@ -92,46 +82,12 @@ export function drawSave() {
 export function noteChange(index) {
   if (!answered(index)) return;
   saving.unsaved.add(index);
-  if (live) {
-    together(index).filter(answered).forEach((each) => saving.waiting.add(each));
-    clearTimeout(saving.timer);
-    saving.timer = setTimeout(send, 150);
-  }
+  post(index);
   drawSave();
-}
-
-export async function send() {
-  if (saving.busy || !saving.waiting.size || !keep.reviewer) return;
-  saving.busy = true;
-  const sending = [...saving.waiting];
-  try {
-    const reply = await fetch(`${live.base}save`, {
-      method: 'POST',
-      headers: { 'Content-Type': 'application/json' },
-      body: JSON.stringify(corrections(sending)),
-      cache: 'no-store',
-      keepalive: sending.length < 20,
-    });
-    if (reply.ok) {
-      sending.forEach((each) => saving.waiting.delete(each));
-      sending.forEach((each) => saving.unsaved.delete(each));
-      saving.sent = 'Saved';
-      trouble('');
-    } else {
-      trouble(`The server did not take the answer: ${(await reply.text()).slice(0, 300)}`);
-      sending.forEach((each) => saving.waiting.delete(each));
-    }
-  } catch (error) {
-    trouble('The server cannot be reached. Your answers are kept in this browser and sent when it is back.');
-    saving.timer = setTimeout(send, 4000);
-  }
-  saving.busy = false;
-  drawSave();
-  if (saving.waiting.size) saving.timer = setTimeout(send, 400);
 }
 
 /** Bring back answers: from a saved file or from the server; the newer of two stays. */
-export function bringBack(list) {
+export function bringBack(list, sent = false) {
   let brought = 0;
   for (const each of list) {
     const index = placeOf.get(each.photo);
@@ -143,6 +99,7 @@ export function bringBack(list) {
     book[index] = {
       answer: each.answer, at: each.at, seconds: each.seconds, clicks: each.clicks,
       changed: Date.parse(each.at), touched: true, marks,
+      sent: sent ? each.at : '',
     };
     put(each.photo, book[index]);
     brought += 1;

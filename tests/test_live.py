@@ -380,7 +380,7 @@ def test_a_refused_answer_stays_in_sight_with_a_way_out_by_file(trial: Trial) ->
         page.wait_for_selector("html[data-ready=yes]")
         page.click("#trouble >> text=Look")
         with page.expect_download() as download:
-            page.click("text=Save them as a file")
+            page.click("#menu button:has-text('Save them')")
         document = json.loads(Path(download.value.path()).read_text(encoding="utf-8"))
         assert [photo["answer"] for photo in document["photos"]] == ["counted"]
         page.unroute("**/save")

@@ -112,6 +112,10 @@ def write_bytes(path: Path, data: bytes, *, replace: bool = False) -> None:
         with whole_file(path) as stream:
             stream.write(data)
     except OSError as error:
+        if error.errno in {errno.ENOSPC, errno.EDQUOT}:
+            found = "not written: the disk is full"
+            mend = f"free at least {len(data) // 1_000_000 + 1} MB there, then run it again"
+            raise CountingError(path, found, mend=mend) from error
         found = f"could not be written ({error.strerror})"
         raise CountingError(path, found, mend="check the folder and the free space") from error
 

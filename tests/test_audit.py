@@ -91,10 +91,10 @@ def test_an_untouched_trial_is_found_well(folder):
     found = audit(folder, proposals="all")
     assert found.faults == ()
     assert [check.name for check in found.checks] == [
-        "ledger", "plan", "photos", "confirmations", "proposals", "report"
+        "ledger", "checkpoints", "plan", "photos", "confirmations", "proposals", "report"
     ]  # fmt: skip
-    assert [check.remarks for check in found.checks] == [()] * 6
-    assert "4 of 4 proposals" in found.checks[4].sentence
+    assert [check.remarks for check in found.checks] == [()] * 7
+    assert "4 of 4 proposals" in found.checks[5].sentence
 
 
 def test_an_audit_changes_nothing(folder):
@@ -297,7 +297,7 @@ def test_the_command_leaves_with_0_when_all_is_well_and_1_when_not(folder):
     assert result.exit_code == 1
     told = json.loads(result.stdout)
     assert told["faults"] == 1
-    assert told["checks"][1]["faults"][0]["item"] == "plants.csv"
+    assert told["checks"][2]["faults"][0]["item"] == "plants.csv"
 
 
 def test_a_folder_without_a_trial_is_refused(tmp_path):

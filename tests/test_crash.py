@@ -164,7 +164,9 @@ def test_killed_at_any_moment_it_goes_on_to_the_same_end(tmp_path, name):
         assert files(trial) == expected_files
         assert observed(trial).equals(table)
         found = verify(trial)
-        assert (found.faults, found.remarks) == ((), ())
+        assert found.faults == ()
+        # a life that found all done writes nothing, and who writes nothing does not seal
+        assert all("after the seal" in remark for remark in found.remarks)
 
     assert lives(name, template, KILLS, check, finished, seed=20260601) >= KILLS
 

@@ -288,15 +288,63 @@ def test_a_version_without_a_way_up_is_refused(full, monkeypatch):
         full.ledger()
 
 
-def test_entries_that_a_killed_program_left_unsealed_are_sealed_by_the_next(tmp_path, monkeypatch):
-    trial = make_trial(tmp_path)
+def killed_before_sealing(trial, monkeypatch) -> None:
     with trial.ledger() as ledger:
         ledger.append("event", "first", {}, by="test")
     with monkeypatch.context() as killed:
         killed.setattr("counting.ledger.store.write_seal", lambda path: False)
         with trial.ledger() as ledger:
             ledger.append("event", "second", {}, by="test")
+
+
+def test_what_a_killed_program_left_unsealed_is_sealed_by_the_next_that_writes(
+    tmp_path, monkeypatch
+):
+    trial = make_trial(tmp_path)
+    killed_before_sealing(trial, monkeypatch)
     assert "written after the seal" in verify(tmp_path).remarks[0]
-    with trial.ledger():
-        pass
+    with trial.ledger() as ledger:
+        assert not ledger.append("event", "second", {}, by="test")  # given again, nothing is new
     assert verify(tmp_path).remarks == ()
+
+
+def test_who_only_reads_never_seals(tmp_path, monkeypatch):
+    trial = make_trial(tmp_path)
+    killed_before_sealing(trial, monkeypatch)
+    seal = (tmp_path / "ledger.seal").read_bytes()
+    for _ in range(3):
+        with trial.ledger() as ledger:
+            assert len(list(ledger.entries())) == 2
+    assert (tmp_path / "ledger.seal").read_bytes() == seal
+
+
+def cut(folder, last: int) -> None:
+    """Take the entries from `last` on out of a ledger, as a database program can."""
+    database = sqlite3.connect(folder / "ledger.sqlite")
+    trigger = "entries_are_never_removed"
+    (text,) = database.execute(
+        "SELECT sql FROM sqlite_schema WHERE name = ?", (trigger,)
+    ).fetchone()
+    database.execute(f"DROP TRIGGER {trigger}")
+    database.execute("DELETE FROM entries WHERE seq >= ?", (last,))
+    database.execute(text)
+    database.commit()
+    database.close()
+
+
+def test_entries_taken_off_the_end_stay_found_however_often_the_ledger_is_opened(full):
+    cut(full.directory, 30)
+    for _ in range(2):
+        with full.ledger() as ledger:
+            assert len(list(ledger.entries())) == 29
+        assert "29 entries, but 32 were sealed" in " ".join(verify(full.directory).faults)
+
+
+def test_nothing_is_written_on_top_of_a_ledger_that_lost_its_end(full):
+    cut(full.directory, 30)
+    with (
+        full.ledger() as ledger,
+        pytest.raises(LedgerError, match="the 32 entries that ledger.seal"),
+    ):
+        ledger.append("event", "new", {}, by="test")
+    assert "29 entries, but 32 were sealed" in " ".join(verify(full.directory).faults)

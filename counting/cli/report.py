@@ -10,7 +10,7 @@ import typer
 
 from counting.cli.base import Exit, JsonFile, Replace, TrialDir, app, messages, say, write_json
 
-__all__ = ["audit", "export", "report"]
+__all__ = ["audit", "checkpoint", "export", "report"]
 
 
 @app.command("report")
@@ -73,16 +73,31 @@ def audit(
     proposals: Annotated[
         bool, typer.Option("--proposals", help="Find all candidates again, not only a few.")
     ] = False,
+    expect: Annotated[
+        list[str] | None,
+        typer.Option(metavar="HASH", help="A hash printed earlier, which the chain must hold."),
+    ] = None,
+    against: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="FILE", help="A report, sheet, export, back-up or checkpoint kept elsewhere."
+        ),
+    ] = None,
+    public_key: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Whose signature the files of --against must bear."),
+    ] = None,
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
     """Verify ledger, photos, counts and report. Exit code 1 if anything is wrong.
 
-    Example: counting audit my_trial --plant A1-1
+    Example: counting audit my_trial --plant A1-1 --expect 3f0c9a51e2b7
     """
     from rich.progress import Progress
 
     from counting.report.audit import audit as follow_back
+    from counting.report.checkpoints import Outside
     from counting.report.history import history
 
     with Progress(console=messages, transient=True, disable=not messages.is_terminal) as bar:
@@ -91,6 +106,7 @@ def audit(
             directory,
             proposals="all" if proposals else "sample",
             progress=lambda done, total: bar.update(task, completed=done, total=total),
+            outside=Outside(tuple(expect or ()), tuple(against or ()), public_key),
         )
     result = found.to_json()
     lines = [line for check in found.checks for line in check.lines()]
@@ -107,3 +123,51 @@ def audit(
     if found.faults:
         say(f"{len(found.faults)} things are not as they should be.")
         raise typer.Exit(Exit.SOME_REFUSED)
+
+
+@app.command("checkpoint")
+def checkpoint(
+    directory: Annotated[
+        Path | None, typer.Argument(metavar="DIR", help="The trial's folder.")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write it here, outside the trial.")
+    ] = None,
+    key: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Sign it with this private key.")
+    ] = None,
+    new_key: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Make a pair of keys: FILE and FILE.pub.")
+    ] = None,
+    replace: Replace = False,
+) -> None:
+    """Tell how far the ledger has come, to be kept where nobody who counts can change it.
+
+    Later, counting audit my_trial --against FILE shows that all up to there is as it was.
+
+    Example: counting checkpoint my_trial --out my_trial.checkpoint.json
+    """
+    from counting.errors import CountingError
+
+    if new_key:
+        from counting.ledger.signing import make_key
+
+        public = make_key(new_key)
+        say(f"Keep {new_key} to yourself and outside the trial; hand out {public}.")
+        return
+    if directory is None:
+        argument = "DIR"
+        raise CountingError(argument, "not given", "the trial's folder, or --new-key FILE")
+    from counting.ledger.checkpoint import Checkpoint
+    from counting.plan.trial import load_trial
+
+    trial = load_trial(directory)
+    with trial.ledger() as ledger:
+        point = Checkpoint.of(ledger, trial.plan.id)
+    if key:
+        from counting.ledger.signing import signed
+
+        told = signed(point, key)
+    else:
+        told = point.to_json()
+    write_json(out or Path("-"), told, replace=replace)

@@ -1,6 +1,7 @@
 """The append-only store of a trial: every room writes its facts here, none changes any."""
 
 from counting.ledger.chain import Verified, verify
+from counting.ledger.checkpoint import Checkpoint
 from counting.ledger.migrate import SCHEMA_VERSION
 from counting.ledger.seal import FIRST, SEAL_NAME
 from counting.ledger.store import LEDGER_NAME, Entry, EntryKind, Ledger, entry_hash
@@ -10,6 +11,7 @@ __all__ = [
     "LEDGER_NAME",
     "SCHEMA_VERSION",
     "SEAL_NAME",
+    "Checkpoint",
     "Entry",
     "EntryKind",
     "Ledger",

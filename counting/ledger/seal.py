@@ -1,4 +1,4 @@
-"""The seal beside a ledger: what its file was, byte for byte, when it was last closed.
+"""The seal beside a ledger: what its file was, byte for byte, when a writer last closed it.
 
 The chain of hashes vouches for the facts; the seal for every byte of the file, those in unused
 space and in SQLite's own book-keeping among them.
@@ -14,7 +14,7 @@ from pathlib import Path
 from counting.errors import CountingError
 from counting.files import canonical_json, read_text, sha256_file, write_text
 
-__all__ = ["FIRST", "SEAL_NAME", "Seal", "in_use", "read_seal", "write_seal"]
+__all__ = ["FIRST", "SEAL_NAME", "Seal", "in_use", "read_seal", "waiting", "write_seal"]
 
 FIRST = "0" * 64
 """What the first entry names as the one before it."""
@@ -97,3 +97,11 @@ def read_seal(ledger: Path) -> Seal | None:
 def in_use(ledger: Path) -> bool:
     """Whether a program has the ledger open (SQLite keeps these files beside it while it does)."""
     return any(ledger.with_name(f"{ledger.name}{end}").exists() for end in ("-wal", "-shm"))
+
+
+def waiting(ledger: Path) -> bool:
+    """Whether entries wait in SQLite's journal beside a ledger, so that the file lacks them."""
+    try:
+        return ledger.with_name(f"{ledger.name}-wal").stat().st_size > 0
+    except OSError:
+        return False

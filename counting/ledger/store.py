@@ -15,7 +15,8 @@ from typing import Any, ClassVar, Literal, Protocol, Self, TypeVar
 from counting.errors import CountingError, LedgerError
 from counting.files import canonical_json, now, sha256_bytes
 from counting.ledger.migrate import lay_out
-from counting.ledger.seal import FIRST, in_use, read_seal, write_seal
+from counting.ledger.seal import FIRST, SEAL_NAME, Seal, read_seal, waiting, write_seal
+from counting.ledger.trouble import cannot_write, trouble
 
 __all__ = ["LEDGER_NAME", "Entry", "EntryKind", "Ledger", "Told", "entry_hash"]
 
@@ -109,7 +110,9 @@ class Ledger:
         if not self.path.exists() and not create:
             mend = f"make the trial first: counting start {trial}"
             raise LedgerError(self.path, "not found", "a trial's ledger", mend)
-        self._changed = in_use(self.path) or not self.path.exists()
+        self._to_seal = not self.path.exists()
+        self._only_read: Exception | None = None
+        self._held = False
         try:
             self._db = sqlite3.connect(self.path, timeout=_WAIT_S, isolation_level=None)
             try:
@@ -118,34 +121,79 @@ class Ledger:
                 self._db.close()
                 raise
         except _UNUSABLE as error:
-            mend = "restore the trial's folder from a copy"
-            raise LedgerError(self.path, f"cannot be used ({error})", "a ledger", mend) from error
+            raise trouble(self.path, "cannot be used", error, "a ledger") from error
 
     def _prepare(self) -> None:
-        """Set the file up; in a read-only folder it is read as it stands."""
+        """Set the file up; in a read-only folder, or on a full disk, it is read as it stands."""
         try:
             self._db.execute("PRAGMA journal_mode = WAL")
         except sqlite3.OperationalError as error:
-            if error.sqlite_errorname.split("_")[1] not in {"READONLY", "CANTOPEN"}:
-                raise
-            if not self.path.exists():
+            if not cannot_write(error) or not self.path.exists() or waiting(self.path):
                 raise
             self._db.close()
             address = f"{self.path.absolute().as_uri()}?immutable=1"
             self._db = sqlite3.connect(address, uri=True, isolation_level=None)
-            self._changed = False
+            self._to_seal = False
+            self._only_read = error
         self._db.execute("PRAGMA synchronous = FULL")
         self._db.execute("PRAGMA foreign_keys = ON")
-        self._changed = lay_out(self._db, self.path) or self._changed or self._outgrew_its_seal()
+        if lay_out(self._db, self.path):
+            self._to_seal = self._holds(read_seal(self.path))
 
-    def _outgrew_its_seal(self) -> bool:
-        """Whether a program was killed after writing entries and before sealing them."""
+    def _hold_end(self) -> None:
+        """Make sure, once and before anything is written, that what was sealed is still there.
+
+        Else the next seal would vouch for a ledger from which entries were taken.
+
+        Raises
+        ------
+        LedgerError
+            If the entry that was sealed last is not in its place.
+        """
+        if self._held:
+            return
         seal = read_seal(self.path)
-        if seal is None:
-            return False
-        query = "SELECT hash, (SELECT max(seq) FROM entries) FROM entries WHERE seq = ?"
+        if seal and not self._holds(seal):
+            found = f"does not hold the {seal.entries} entries that {SEAL_NAME} vouches for"
+            mend = (
+                f"nothing was written; run counting audit {self.path.parent}, then restore the "
+                "whole folder from a back-up (a ledger and its seal belong together)"
+            )
+            raise LedgerError(self.path, found, mend=mend)
+        # what a killed program wrote and did not come to seal is sealed by the next that writes
+        self._to_seal = self._to_seal or seal is None or seal.entries != self.head()[0]
+        self._held = True
+
+    def _holds(self, seal: Seal | None) -> bool:
+        """Whether the entry that was sealed last is in its place."""
+        if seal is None or not seal.entries:
+            return True
+        query = "SELECT hash FROM entries WHERE seq = ?"
         row = self._db.execute(query, (seal.entries,)).fetchone()
-        return bool(row and row[0] == seal.last and row[1] > seal.entries)
+        return bool(row and row[0] == seal.last)
+
+    def head(self) -> tuple[int, str]:
+        """Return how many entries there are and the hash of the last one.
+
+        Raises
+        ------
+        LedgerError
+            If the file is damaged where it is read.
+        """
+        rows = self._rows("SELECT seq, hash FROM entries ORDER BY seq DESC LIMIT 1", ())
+        return (int(rows[0][0]), str(rows[0][1])) if rows else (0, FIRST)
+
+    def places(self, start: str) -> list[tuple[int, str, str]]:
+        """Return place, hash and time of the entries whose hash begins with `start`.
+
+        Raises
+        ------
+        LedgerError
+            If the file is damaged where it is read.
+        """
+        query = "SELECT seq, hash, at FROM entries WHERE substr(hash, 1, ?) = ? ORDER BY seq"
+        rows = self._rows(query, (len(start), start))
+        return [(int(row[0]), str(row[1]), str(row[2])) for row in rows]
 
     def add(self, facts: Iterable[Told], *, by: str) -> int:
         """Add facts in one transaction, all or none; return how many were new.
@@ -182,14 +230,14 @@ class Ledger:
         try:
             added = _patiently(lambda: self._transact(listed, by))
         except _UNUSABLE as error:
-            mend = "free some space or wait for the other program, then run it again"
-            raise LedgerError(self.path, f"nothing was written ({error})", mend=mend) from error
-        self._changed = self._changed or added > 0
+            raise trouble(self.path, "nothing was written", self._only_read or error) from error
+        self._to_seal = self._to_seal or added > 0
         return added
 
     def _transact(self, facts: Sequence[tuple[str, str, str]], by: str) -> int:
         self._db.execute("BEGIN IMMEDIATE")
         try:
+            self._hold_end()
             added = sum(self._append_one(*fact, by=by) for fact in facts)
             self._db.execute("COMMIT")
         except BaseException:
@@ -293,10 +341,13 @@ class Ledger:
         return LedgerError(self.path, f"damaged ({str(error)[:100]})", mend=mend)
 
     def close(self) -> None:
-        """Close the file, and seal it if it changed and no other program has it open."""
+        """Close the file, and seal it if this program wrote to it and no other has it open.
+
+        Who only read never seals: a seal vouches for what its writer knows to have written.
+        """
         self._db.close()
-        if self._changed:
-            self._changed = False
+        if self._to_seal:
+            self._to_seal = False
             # every fact is on the disk by now; a seal that cannot be written is the audit's to tell
             with contextlib.suppress(CountingError, *_UNUSABLE):
                 write_seal(self.path)

@@ -20,6 +20,7 @@ from counting.ledger import Entry, Ledger, verify
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
 from counting.records.confirmed import counts
+from counting.report.checkpoints import Outside, hold
 from counting.report.figures import Choices, figures
 from counting.report.report import REPORT_NAME
 
@@ -58,7 +59,7 @@ class Check:
     Attributes
     ----------
     name : str
-        ledger, plan, photos, confirmations, proposals or report.
+        ledger, checkpoints, plan, photos, confirmations, proposals or report.
     sentence : str
         What was examined, in words.
     faults : tuple of Fault
@@ -107,6 +108,7 @@ def audit(
     *,
     proposals: Proposals = "sample",
     progress: Callable[[int, int], None] | None = None,
+    outside: Outside | None = None,
 ) -> Audit:
     """Follow every number of a trial back to where it came from; nothing is changed.
 
@@ -118,6 +120,8 @@ def audit(
         How many proposals are found again, with their own version and settings.
     progress : callable, optional
         Called with proposals found again and proposals to find.
+    outside : Outside, optional
+        Hashes and files kept elsewhere, to hold the ledger against.
 
     Returns
     -------
@@ -133,6 +137,7 @@ def audit(
     if not (directory / "ledger.sqlite").exists():
         return Audit(tuple(checks))
     steps: tuple[Callable[[Trial, Ledger], Check], ...] = (
+        lambda trial, ledger: _checkpoints(trial, ledger, outside or Outside()),
         _plan,
         check_photos,
         _confirmations,
@@ -156,6 +161,14 @@ def _ledger(directory: Path) -> Check:
     faults = tuple(Fault("ledger.sqlite", sentence) for sentence in found.faults)
     sentence = f"{found.entries} entries: the chain of hashes, and every byte against the seal"
     return Check("ledger", sentence, faults, found.remarks)
+
+
+def _checkpoints(trial: Trial, ledger: Ledger, outside: Outside) -> Check:
+    """Hold the chain against what was said of it earlier, here and elsewhere."""
+    found = hold(trial.directory, ledger, trial.plan.id, outside)
+    faults = tuple(Fault(item, sentence) for item, sentence in found.faults)
+    sentence = "; ".join(found.checked) or "none was found; keep one elsewhere"
+    return Check("checkpoints", sentence, faults, found.remarks)
 
 
 def _plan(trial: Trial, ledger: Ledger) -> Check:

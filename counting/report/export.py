@@ -12,7 +12,7 @@ import pandas as pd
 
 from counting import __version__
 from counting.files import now, sha256_bytes, write_bytes
-from counting.ledger import Ledger
+from counting.ledger import Checkpoint, Ledger
 from counting.plan.trial import Trial
 from counting.records.diary import events
 from counting.records.observations import observations
@@ -79,11 +79,13 @@ def export(
         If a file exists and `replace` is false; nothing is written then.
     """
     target = folder or trial.directory / "export"
+    with trial.ledger() as ledger:
+        checkpoint = Checkpoint.of(ledger, trial.plan.id)
     tables = _tables(trial)
     if anonymous:
         tables = _without_names(tables)
     contents = {f"{name}.csv": _csv(table) for name, table in tables.items()}
-    package = _package(trial, tables, contents)
+    package = _package(trial, tables, contents, checkpoint)
     contents["tables.xlsx"] = _workbook(tables)
     contents[PACKAGE_NAME] = json.dumps(package, indent=2, ensure_ascii=False).encode("utf-8")
     for name, content in contents.items():
@@ -174,7 +176,10 @@ def _workbook(tables: dict[str, pd.DataFrame]) -> bytes:
 
 
 def _package(
-    trial: Trial, tables: dict[str, pd.DataFrame], contents: dict[str, bytes]
+    trial: Trial,
+    tables: dict[str, pd.DataFrame],
+    contents: dict[str, bytes],
+    checkpoint: Checkpoint,
 ) -> dict[str, Any]:
     """Describe the tables by the Data Package standard (specs.frictionlessdata.io)."""
     return {
@@ -183,6 +188,7 @@ def _package(
         "created": now(),
         "version": __version__,
         "profile": "tabular-data-package",
+        "checkpoint": checkpoint.to_json(),  # a property of our own, as the standard allows
         "resources": [
             {
                 "name": name,

@@ -14,6 +14,7 @@ from counting import __version__
 from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes, write_bytes
 from counting.flags import Flag
+from counting.ledger import Checkpoint
 from counting.plan.trial import Trial
 from counting.review.build import page
 from counting.review.frames import Frame, frames, ordered
@@ -180,6 +181,7 @@ def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made
     """Write one sheet's file and record it."""
     made = _prints(trial, listed, blind=options.blind)
     data = sheet_data(trial, options, listed, [each.grid for each in made])
+    data["checkpoint"] = _checkpoint(trial, data["sheet"])
     name = f"sheet_{data['sheet']}.html"
     path = trial.directory / _SHEETS / name
     content = "".join(page(data, (each.review for each in made))).encode("utf-8")
@@ -187,6 +189,17 @@ def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made
         write_bytes(path, content, replace=options.replace)
     record(trial, data, f"{_SHEETS}/{name}")
     return Made(path, data["sheet"], len(listed), sum(bool(frame.flags) for frame in listed))
+
+
+def _checkpoint(trial: Trial, sheet: str) -> dict[str, Any]:
+    """Return how far the chain had come when the sheet was first made, to be held against later."""
+    with trial.ledger() as ledger:
+        known = ledger.get("sheet", sheet)
+        if known is None:
+            entries, last = ledger.head()
+        else:  # the same sheet again is the same file again
+            entries, last = known.seq - 1, known.previous
+    return Checkpoint(trial.plan.id, entries, last).to_json()
 
 
 def _prints(trial: Trial, listed: Sequence[Frame], *, blind: bool) -> list[Prints]:

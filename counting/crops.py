@@ -36,6 +36,8 @@ class Crop:
         Usual diameters, from the smallest that people count to a large ripe one.
     typical_mm : float
         Diameter of a fruit half grown, by which distances between fruit are judged.
+    height_mm : (float, float)
+        Heights of a plant that need no second look: from planting out to the tallest grown.
     """
 
     name: str
@@ -48,6 +50,7 @@ class Crop:
     turning_hues: tuple[float, float]
     diameter_mm: tuple[float, float]
     typical_mm: float
+    height_mm: tuple[float, float]
 
 
 _RED, _ORANGE = (-25.0, 50.0), (50.0, 80.0)
@@ -68,6 +71,7 @@ TOMATO = Crop(
     turning_hues=_ORANGE,
     diameter_mm=(10.0, 100.0),
     typical_mm=30.0,
+    height_mm=(150.0, 6000.0),
 )
 OTHER = Crop(
     name="other",
@@ -80,10 +84,12 @@ OTHER = Crop(
     turning_hues=_ORANGE,
     diameter_mm=(5.0, 150.0),
     typical_mm=30.0,
+    height_mm=(10.0, 20_000.0),
 )
 """Stands for a crop without an entry of its own."""
 
-# Diameters: common practice, from memory. The labelled pears and cherries are hardly ripe, so their
+# Diameters and heights: common practice, from memory (tomatoes are planted out at 15 to 30 cm,
+# stems lowered on strings reach 5 m). The labelled pears and cherries are hardly ripe, so their
 # ripe hues are from memory too: pears turn from about 115 degrees to 95 (the labelled ones have a
 # median of 106), cherries pass through straw yellow (98 % of the green ones labelled have 112 up).
 CROPS: dict[str, Crop] = {
@@ -101,6 +107,7 @@ CROPS: dict[str, Crop] = {
             turning_hues=_ORANGE,
             diameter_mm=(15.0, 95.0),
             typical_mm=50.0,
+            height_mm=(300.0, 12_000.0),
         ),
         Crop(
             name="pear",
@@ -113,6 +120,7 @@ CROPS: dict[str, Crop] = {
             turning_hues=(98.0, 106.0),
             diameter_mm=(15.0, 90.0),
             typical_mm=45.0,
+            height_mm=(300.0, 15_000.0),
         ),
         Crop(
             name="cherry",
@@ -125,6 +133,7 @@ CROPS: dict[str, Crop] = {
             turning_hues=(50.0, 105.0),
             diameter_mm=(8.0, 32.0),
             typical_mm=15.0,
+            height_mm=(300.0, 20_000.0),
         ),
         Crop(
             name="strawberry",
@@ -137,6 +146,7 @@ CROPS: dict[str, Crop] = {
             turning_hues=_ORANGE,
             diameter_mm=(8.0, 50.0),
             typical_mm=20.0,
+            height_mm=(20.0, 600.0),
         ),
         OTHER,
     )

@@ -9,9 +9,11 @@ import re
 import stat
 import subprocess
 import sys
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -20,18 +22,23 @@ from counting.errors import CountingError
 from counting.files import read_text
 
 __all__ = [
+    "Page",
     "Row",
     "Sheet",
     "iso_date",
     "number",
+    "read_pages",
     "read_sheet",
     "safe_cell",
+    "sheet_of",
     "truss_number",
     "whole",
 ]
 
 _ENDINGS = {".csv", ".tsv", ".txt", ".xlsx", ".ods"}
-_DELIMITERS = (",", ";", "\t")
+_DELIMITERS = ("\t", ";", ",")
+"""Where several fit alike the comma comes last: it may be the decimal mark."""
+_LINES_WEIGHED = 50
 _MOST_BYTES = 64 << 20
 """A sheet of 10,000 plants and 20 measures takes about 2 MB; more than this is no tally."""
 _MOST_COLUMNS = 500
@@ -84,6 +91,25 @@ class Sheet:
     decimal_comma: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Page:
+    """One page of a workbook, or all of another file, before anything in it is understood.
+
+    Attributes
+    ----------
+    name : str
+        As the workbook calls it; empty for other files.
+    lines : tuple of (int, list of str)
+        Numbered lines of cells.
+    decimal_comma : bool
+        Whether a comma may be the decimal mark, since it does not part cells.
+    """
+
+    name: str
+    lines: tuple[tuple[int, list[str]], ...]
+    decimal_comma: bool
+
+
 def read_sheet(path: Path, error: type[CountingError] = CountingError) -> Sheet:
     """Read a CSV (comma, semicolon or tab; with or without a byte order mark), XLSX or ODS file.
 
@@ -99,6 +125,18 @@ def read_sheet(path: Path, error: type[CountingError] = CountingError) -> Sheet:
     CountingError
         If the file is missing, unreadable, empty, has no headings or two alike.
     """
+    page = read_pages(path, error)[0]
+    return sheet_of(path, page.lines, page.decimal_comma, error)
+
+
+def read_pages(path: Path, error: type[CountingError] = CountingError) -> list[Page]:
+    """Read all pages of a workbook, or the one of a CSV, as they stand.
+
+    Raises
+    ------
+    CountingError
+        If the file is missing or unreadable.
+    """
     if path.suffix.lower() not in _ENDINGS:
         mend = "save the table in one of these formats"
         raise error(path, f"ending {path.suffix!r} not known", "CSV, XLSX or ODS", mend)
@@ -112,10 +150,9 @@ def read_sheet(path: Path, error: type[CountingError] = CountingError) -> Sheet:
         found = "not found" if isinstance(trouble, FileNotFoundError) else str(trouble.strerror)
         raise error(path, found, mend="check the path") from trouble
     if path.suffix.lower() in {".xlsx", ".ods"}:
-        lines, comma = _read_workbook(path, error), False
-    else:
-        lines, comma = _read_csv(path, error)
-    return _sheet(path, lines, comma, error)
+        return _read_workbook(path, error)
+    lines, comma = _read_csv(path, error)
+    return [Page("", tuple(lines), comma)]
 
 
 def _read_csv(path: Path, error: type[CountingError]) -> tuple[list[tuple[int, list[str]]], bool]:
@@ -126,8 +163,7 @@ def _read_csv(path: Path, error: type[CountingError]) -> tuple[list[tuple[int, l
         raise error(path, trouble.found, trouble.expected, trouble.mend) from trouble
     if "\0" in text:
         raise error(path, "not a text file", "a CSV table", "save it again as CSV in UTF-8")
-    heading = next((line for line in text.splitlines() if line.strip()), "")
-    delimiter = max(_DELIMITERS, key=heading.count)
+    delimiter = _delimiter(text)
     if text.count(delimiter) + text.count("\n") > workbook.MOST_CELLS:
         found, most = "far too many cells for a table", f"at most {workbook.MOST_CELLS:,}"
         raise error(path, found, most, "check the file")
@@ -145,13 +181,28 @@ def _read_csv(path: Path, error: type[CountingError]) -> tuple[list[tuple[int, l
     return lines, delimiter != ","
 
 
-def _read_workbook(path: Path, error: type[CountingError]) -> list[tuple[int, list[str]]]:
-    """Return numbered lines of a workbook's first sheet, dates as ISO text, whole numbers bare."""
+def _delimiter(text: str) -> str:
+    """Return the mark that parts most lines into equally many cells, titles and all."""
+    top = [line for line in islice(io.StringIO(text), _LINES_WEIGHED) if line.strip()]
+
+    def even(mark: str) -> int:
+        counts = Counter(count for line in top if (count := line.count(mark)))
+        return max((count * lines for count, lines in counts.items()), default=0)
+
+    return max(_DELIMITERS, key=even)
+
+
+def _read_workbook(path: Path, error: type[CountingError]) -> list[Page]:
+    """Return the pages of a workbook, dates as ISO text, whole numbers bare."""
     told = _in_process(path, path.suffix.lower().removeprefix("."))
     if "rows" not in told:
         mend = "open it in a spreadsheet program and save it again, one table on the first sheet"
         raise error(path, told["fault"], f"a {path.suffix.lower()} file with a table", mend)
-    return [(int(line), cells) for line, cells in told["rows"]]
+    pages = [(told["name"], told["rows"]), *told["others"]]
+    return [
+        Page(str(name), tuple((int(line), cells) for line, cells in rows), decimal_comma=False)
+        for name, rows in pages
+    ]
 
 
 def _in_process(path: Path, kind: str) -> dict[str, Any]:
@@ -172,10 +223,16 @@ def _in_process(path: Path, kind: str) -> dict[str, Any]:
     return told
 
 
-def _sheet(
-    path: Path, lines: list[tuple[int, list[str]]], comma: bool, error: type[CountingError]
+def sheet_of(
+    path: Path, lines: Sequence[tuple[int, list[str]]], comma: bool, error: type[CountingError]
 ) -> Sheet:
-    """Take the headings off and pair every cell with its own."""
+    """Take the headings off and pair every cell with its own.
+
+    Raises
+    ------
+    CountingError
+        If it is empty, a heading is lacking or stands twice, or a line is longer than the headings.
+    """
     filled = [(line, [cell.strip() for cell in cells]) for line, cells in lines]
     filled = [(line, cells) for line, cells in filled if any(cells)]
     if not filled:

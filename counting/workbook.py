@@ -1,7 +1,8 @@
-"""A workbook's first sheet as text, read where it can do no harm: in a process of its own.
+"""A workbook's pages as text, read where it can do no harm: in a process of its own.
 
-Run as ``python workbook.py xlsx|ods < FILE``; it writes one JSON object to stdout, ``{"rows":
-[[line, [cell, ...]], ...]}`` or ``{"fault": "..."}``. It imports nothing of ours, so that it starts
+Run as ``python workbook.py xlsx|ods < FILE``; it writes one JSON object to stdout, ``{"name":
+"...", "rows": [[line, [cell, ...]], ...], "others": [[name, rows], ...]}`` or ``{"fault":
+"..."}``. It imports nothing of ours, so that it starts
 quickly. What it holds is bounded while it reads, never after: a few bytes of a packed file can
 stand for a thousand million cells. `counting.spreadsheet` starts it and bounds its memory and time.
 
@@ -50,14 +51,16 @@ _VALUES = {
 """Type of a cell to its attribute (OpenDocument 1.3, part 3, 19.389)."""
 
 Line = tuple[int, list[str]]
+Found = tuple[str, int, int, int, Sequence[str]]
+"""Name and number of the page, line, how often it stands, cells."""
 
 
 class WorkbookFault(Exception):
     """Why a workbook is not read, in words."""
 
 
-def read(stream: BinaryIO, kind: str) -> list[Line]:
-    """Return the filled lines of a workbook's first sheet, with their numbers.
+def read(stream: BinaryIO, kind: str) -> list[tuple[str, list[Line]]]:
+    """Return the pages of a workbook: their names and filled lines, with the lines' numbers.
 
     Parameters
     ----------
@@ -78,19 +81,23 @@ def read(stream: BinaryIO, kind: str) -> list[Line]:
         return _bounded(_ods(packed) if kind == "ods" else _xlsx(stream))
 
 
-def _bounded(rows: Iterator[tuple[int, int, Sequence[str]]]) -> list[Line]:
+def _bounded(rows: Iterator[Found]) -> list[tuple[str, list[Line]]]:
     """Write rows out, each as often as it says, until there are too many cells."""
-    lines: list[Line] = []
+    pages: list[tuple[str, list[Line]]] = []
     cells = 0
-    for line, times, row in rows:
+    for name, page, line, times, row in rows:
+        while len(pages) <= page:
+            pages.append((name, []))
         if not row:
             continue
         cells += times * len(row)
         if cells > MOST_CELLS:
+            if page:  # what lies behind a first page that can be read does not spoil it
+                return pages[:page]
             message = f"holds more than {MOST_CELLS:,} cells up to line {line + times - 1:,}"
             raise WorkbookFault(message)
-        lines += [(line + offset, list(row)) for offset in range(times)]
-    return lines
+        pages[page][1].extend((line + offset, list(row)) for offset in range(times))
+    return pages or [("", [])]
 
 
 def _filled(cells: list[str]) -> list[str]:
@@ -100,10 +107,15 @@ def _filled(cells: list[str]) -> list[str]:
     return cells
 
 
-def cell_text(cell: Any) -> str:
-    """Return a workbook's cell as a person would type it: dates in ISO, whole numbers bare."""
+def cell_text(cell: Any, form: str = "") -> str:
+    """Return a workbook's cell as a person would type it: dates in ISO, whole numbers bare.
+
+    `form` is the cell's number format: 0.25 that shows as 25% is 25%.
+    """
     if cell is None:
         return ""
+    if "%" in form and isinstance(cell, (int, float)) and not isinstance(cell, bool):
+        return f"{cell * 100:.10g}%"
     if isinstance(cell, datetime):
         midnight = (cell.hour, cell.minute, cell.second) == (0, 0, 0)
         return cell.date().isoformat() if midnight else cell.isoformat(timespec="minutes")
@@ -118,20 +130,27 @@ def cell_text(cell: Any) -> str:
     return str(cell)
 
 
-def _xlsx(stream: BinaryIO) -> Iterator[tuple[int, int, Sequence[str]]]:
+def _xlsx(stream: BinaryIO) -> Iterator[Found]:
     import openpyxl
 
     stream.seek(0)
     book = openpyxl.load_workbook(stream, read_only=True, data_only=True, keep_links=False)
-    sheet = book.worksheets[0]
-    # a file may say that its sheet is a cell wide, or a million; what it holds decides
-    sheet.reset_dimensions()
-    for line, row in enumerate(sheet.iter_rows(values_only=True), start=1):
-        if row:
-            yield line, 1, _filled([cell_text(cell) for cell in row])
+    for page, sheet in enumerate(book.worksheets):
+        # a file may say that its sheet is a cell wide, or a million; what it holds decides
+        sheet.reset_dimensions()
+        yield sheet.title, page, 0, 0, ()
+        for line, row in enumerate(sheet.iter_rows(), start=1):
+            if row:
+                cells = [cell_text(cell.value, _form(cell)) for cell in row]
+                yield sheet.title, page, line, 1, _filled(cells)
 
 
-def _ods(packed: zipfile.ZipFile) -> Iterator[tuple[int, int, Sequence[str]]]:
+def _form(cell: Any) -> str:
+    """Return a number's format; of other cells it says nothing."""
+    return str(cell.number_format) if isinstance(cell.value, (int, float)) else ""
+
+
+def _ods(packed: zipfile.ZipFile) -> Iterator[Found]:
     """Follow a document's XML in pieces, as OpenDocument 1.3, part 3 (OASIS), lays it out."""
     reader = _OdsReader()
     parser = expat.ParserCreate(namespace_separator=" ")
@@ -141,14 +160,14 @@ def _ods(packed: zipfile.ZipFile) -> Iterator[tuple[int, int, Sequence[str]]]:
     parser.EndElementHandler = reader.end
     parser.CharacterDataHandler = reader.text
     with packed.open("content.xml") as stream:
-        while not reader.done:
+        while True:
             piece = stream.read(_PIECE)
             parser.Parse(piece, not piece)
             yield from reader.rows
             reader.rows.clear()
             if not piece:
                 break
-    if not reader.begun:
+    if not reader.pages:
         message = "holds no sheet"
         raise WorkbookFault(message)
 
@@ -159,12 +178,12 @@ def _no_doctype(*_: Any) -> None:
 
 
 class _OdsReader:
-    """The rows of the first table of an OpenDocument text, as its elements go by."""
+    """The rows of the tables of an OpenDocument text, as its elements go by."""
 
     def __init__(self) -> None:
-        self.rows: list[tuple[int, int, list[str]]] = []
-        self.begun = False
-        self.done = False
+        self.rows: list[Found] = []
+        self.pages = 0
+        self._name = ""
         self._tables = 0
         self._aside = 0
         self._line = 1
@@ -179,8 +198,11 @@ class _OdsReader:
         space, _, local = name.rpartition(" ")
         if (space, local) == (_TABLE, "table"):
             self._tables += 1
-            self.begun = True
-        elif self._tables != 1 or self.done:
+            if self._tables == 1:
+                self._name, self._line = of.get(f"{_TABLE} name", ""), 1
+                self.rows.append((self._name, self.pages, 0, 0, []))
+                self.pages += 1
+        elif self._tables != 1:
             return
         elif (space, local) == (_OFFICE, "annotation"):
             self._aside += 1
@@ -209,8 +231,7 @@ class _OdsReader:
         space, _, local = name.rpartition(" ")
         if (space, local) == (_TABLE, "table"):
             self._tables -= 1
-            self.done = self.done or not self._tables
-        elif self._tables != 1 or self.done:
+        elif self._tables != 1:
             return
         elif (space, local) == (_OFFICE, "annotation"):
             self._aside -= 1
@@ -218,7 +239,7 @@ class _OdsReader:
             self._add_cell()
         elif space == _TABLE and local == "table-row":
             if self._row:
-                self.rows.append((self._line, self._times, self._row))
+                self.rows.append((self._name, self.pages - 1, self._line, self._times, self._row))
             self._line += self._times
 
     def _add_cell(self) -> None:
@@ -253,7 +274,9 @@ def _ods_text(cell: dict[str, str], shown: str) -> str:
     if kind == "time":
         told = _TIME_VALUE.fullmatch(value)
         return ":".join(f"{int(part):02}" for part in told.groups()) if told else shown
-    return value if kind == "boolean" else cell_text(float(value))
+    if kind == "boolean":
+        return value
+    return cell_text(float(value), "%" if kind == "percentage" else "")
 
 
 def _hold_back() -> None:
@@ -286,11 +309,12 @@ def main() -> None:
 
 
 def told(stream: BinaryIO, kind: str) -> dict[str, Any]:
-    """Return the answer that the process gives: rows, or a fault."""
+    """Return the answer that the process gives: pages, or a fault."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a program's own styles and extensions don't matter
-            return {"rows": read(stream, kind)}
+            (name, rows), *others = read(stream, kind)
+            return {"name": name, "rows": rows, "others": others}
     except WorkbookFault as fault:
         return {"fault": str(fault)}
     except MemoryError:

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from commanded import counting
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from references import data, expected
+from trials import SURVEY as DAY
+from trials import Beds, add_photo, confirm, make_trial
 
 from counting.analysis.calibrate import calibrate_table, with_true_counts
 from counting.analysis.compare import compare
@@ -21,6 +25,7 @@ from counting.analysis.methods.double_sampling import (
     share_seen,
 )
 from counting.analysis.question import Question
+from counting.records.tallies import take_tallies
 from counting.tables import OBSERVATIONS, frame
 
 
@@ -242,3 +247,29 @@ def test_any_counts_give_figures_without_nan(
     found = calibrate_table(frame(rows, OBSERVATIONS), QUESTION)
     if found is not None:
         json.dumps(found.to_json(), allow_nan=False)
+
+
+def test_no_true_total_is_less_than_nothing_or_than_what_was_counted_by_hand(
+    tmp_path: Path,
+) -> None:
+    trial = make_trial(tmp_path / "trial", Beds(blocks=4, plants_per_plot=5))
+    by_hand = {"own-rooted": [9, 1, 5], "grafted": [1, 30, 2]}
+    lines = []
+    for group, codes in trial.plants.groupby("group")["code"]:
+        for number, code in enumerate(codes):
+            confirm(trial, add_photo(trial, code), (1, 9, 4, 20)[number % 4])
+            if number < 3:
+                lines.append(f"{DAY},{code},{by_hand[group][number]}")
+    path = tmp_path / "tally.csv"
+    path.write_text("\n".join(["survey,plant,fruit", *lines]) + "\n", encoding="utf-8")
+    take_tallies(trial, [path])
+    done = counting("calibrate", trial.directory)
+    assert done.code == 0, done.err
+    assert "(-" not in done.out
+    assert " -" not in done.out.split("Before you believe it")[0].replace(" - ", " ")
+    cells = json.loads(counting("calibrate", trial.directory, "--json", "-").out)["cells"]
+    for cell in cells:
+        known = sum(by_hand[cell["group"]])
+        for way in ("ratio", "regression"):
+            total = cell[way]
+            assert total["total"] is None or known <= total["low"] <= total["total"]

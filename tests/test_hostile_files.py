@@ -81,7 +81,7 @@ def test_every_kind_of_ods_cell_is_read_as_a_person_would_type_it(tmp_path):
         io.BytesIO(ods(f"<table:table-row>{''.join(cells)}</table:table-row>")), "ods"
     )
     assert told["rows"] == [
-        (1, ["12", "1.5", "0.5", "2026-07-01", "2026-07-01T07:30", "07:30:00", "true",
+        (1, ["12", "1.5", "50%", "2026-07-01", "2026-07-01T07:30", "07:30:00", "true",
              "two  words\nmore"])
     ]  # fmt: skip
 

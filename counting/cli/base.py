@@ -33,6 +33,7 @@ __all__ = [
     "run",
     "say",
     "share",
+    "typed",
     "write_json",
 ]
 
@@ -105,6 +106,12 @@ def share(text: object) -> float:
         return read_share(str(text))
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
+
+
+def typed(question: str, usual: str) -> str:
+    """Put one question at the keyboard; return what was typed, or the usual answer."""
+    answer: str = typer.prompt(question, default=usual, show_default=bool(usual), err=True)
+    return answer.strip()
 
 
 def length_option(text: object) -> float:

@@ -18,6 +18,7 @@ from counting.cli.base import (
     length_option,
     say,
     share,
+    typed,
     write_json,
 )
 from counting.errors import PlanError
@@ -140,7 +141,7 @@ def start(
     answers = Answers(given, name=directory.resolve().name)
     check_options(answers)
     if sys.stdin.isatty():
-        ask(answers, _asked)
+        ask(answers, typed)
     entries = plan_entries(answers) | {
         "id": new_id(),
         "crop": crop,
@@ -156,12 +157,6 @@ def start(
     for note in layout_notes(plan):
         say(f"Note: {note}")
     say(f"Enough plants? See counting plants-needed. Next: counting tags {directory}")
-
-
-def _asked(question: str, usual: str) -> str:
-    """Put one question at the keyboard; return what was typed, or the usual answer."""
-    answer: str = typer.prompt(question, default=usual, show_default=bool(usual), err=True)
-    return answer.strip()
 
 
 @app.command("plants-needed")

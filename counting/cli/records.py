@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, say, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, app, say, typed, write_json
+
+if TYPE_CHECKING:
+    from counting.plan.trial import Trial
+    from counting.records.sheets.told import Told
 
 
 @app.command("tally")
@@ -21,29 +26,76 @@ def tally_command(
         str, typer.Option("--survey", metavar="DATE", help="Date of rows that name none.")
     ] = "",
     by: Annotated[str, typer.Option("--by", help="Who counted, for rows that name nobody.")] = "",
+    preview: Annotated[
+        bool, typer.Option("--preview", help="Show how the files are read; write nothing.")
+    ] = False,
+    column: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--column",
+            metavar="HEADING=WHAT",
+            help='What a column is, such as "My count=fruit"; or ignore. Remembered.',
+        ),
+    ] = None,
+    dates: Annotated[
+        Literal["day-first", "month-first"] | None,
+        typer.Option("--dates", help="How dates such as 01/07/2026 are meant. Remembered."),
+    ] = None,
+    page: Annotated[
+        str, typer.Option("--page", metavar="NAME", help="Which page of a workbook to read.")
+    ] = "",
+    as_written: Annotated[
+        bool, typer.Option("--as-written", help="Take heights that are hard to believe as well.")
+    ] = False,
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
-    """Take hand counts and other measures in. One bad row and nothing is written.
+    """Take hand counts and other measures in. One unclear row and nothing is written.
 
-    Wide: survey, plant, truss, by, at, note and a column for each measure (fruit, height ...).
+    Wide: survey, plant, truss, by, at, weather, note and a column for each measure, as on the
+    field sheet:
+    fruit, fruit truss 1, trusses, flowers, picked fruit, leaves removed, height mm, disease %.
     Long: survey, plant, truss, measure, value, unit, source, by, at, note.
+    Other headings are understood where they can be; --preview shows how.
 
     Example: counting tally my_trial field-sheet.ods --survey 2026-07-01 --by "first counter"
     """
     from counting.plan.trial import load_trial
+    from counting.records.sheets import shown, told
+    from counting.records.sheets.understand import understand
+    from counting.records.sheets.vocabulary import Vocabulary
     from counting.records.tallies import take_tallies
 
-    result = take_tallies(load_trial(directory), sheets, survey=survey, by=by)
+    trial = load_trial(directory)
+    first = None if dates is None else dates == "day-first"
+    known = told.Told(
+        told.told_columns(column or [], Vocabulary(trial)), first, page, as_written
+    ).over(told.recall(directory))
+    if preview:
+        _preview(trial, sheets, known, survey=survey, by=by, json_file=json_file, replace=replace)
+        return
+    if sys.stdin.isatty():
+        for path in sheets:
+            known = shown.ask_about(trial, understand(trial, path, known), known, typed)
+    result = take_tallies(trial, sheets, survey=survey, by=by, told=known)
+    for reading in result.readings:
+        known = shown.told_of(reading, known)
+        for line in shown.what_was_read(reading):
+            say(line)
+    if told.remember(directory, known):
+        say(f"How these files are to be read is remembered in {told.TOLD_NAME}.")
     plants = result.rows["plant"].nunique()
-    say(f"Took in {result.added} values of {plants} plants.")
+    if result.added:
+        say(f"Took in {result.added} values of {plants} plants.")
     missing = int(result.rows["value"].isna().sum())
     if missing:
         say(f"{missing} are missing, with the reason; they stay missing and are no zeros.")
     if result.corrected:
         say(f"{result.corrected} correct an earlier value; the ledger keeps both.")
-    if result.again:
-        say(f"{result.again} were in the ledger already.")
+    if result.again and not result.added:
+        say(f"Nothing new: all {result.again} values were in the ledger already.")
+    elif result.again:
+        say(f"{result.again} more were in the ledger already.")
     write_json(
         json_file,
         {
@@ -54,6 +106,44 @@ def tally_command(
         },
         replace=replace,
     )
+
+
+def _preview(
+    trial: Trial,
+    sheets: list[Path],
+    known: Told,
+    *,
+    survey: str,
+    by: str,
+    json_file: Path | None,
+    replace: bool,
+) -> None:
+    """Show how files are read and what is unclear in them; write nothing."""
+    from counting.errors import TallyError
+    from counting.records.sheets import shown
+    from counting.records.sheets.doubt import doubts_as_lines
+    from counting.records.sheets.understand import understand
+    from counting.records.tallies import read_values
+
+    found = []
+    for path in sheets:
+        reading = understand(trial, path, known)
+        told = shown.preview_json(reading)
+        lines = [*shown.preview_lines(reading), *shown.what_was_read(reading)]
+        try:
+            values, doubts = read_values(trial, reading, survey, by)
+        except TallyError as error:
+            lines.append(f"Unclear: {error}")
+            told |= {"values": 0, "unclear": [str(error)]}
+        else:
+            lines.append(f"{len(values)} values; {len(doubts)} rows unclear.")
+            lines += [f"  {line}" for line in doubts_as_lines(doubts)] if doubts else []
+            told |= {"values": len(values), "unclear": [str(doubt) for doubt in doubts]}
+        found.append(told)
+        if str(json_file) != "-":
+            typer.echo("\n".join([*lines, ""]))
+    write_json(json_file, found, replace=replace)
+    say("Nothing was written: this was a preview.")
 
 
 @app.command("diary")

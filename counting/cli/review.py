@@ -70,8 +70,11 @@ def confirm(
 
     taken = take_corrections(load_trial(directory), files)
     names = ", ".join(taken.reviewers)
-    if taken.files:
-        say(f"{taken.new} answers taken in from {names}; {taken.again} stood already.")
+    if taken.files and not taken.new:
+        say(f"Nothing new: all {taken.again} answers of {names} stood already.")
+    elif taken.files:
+        again = f"; {taken.again} stood already" if taken.again else ""
+        say(f"{taken.new} answers taken in from {names}{again}.")
     if taken.older:
         say(f"{taken.older} gave way to newer answers of the same reviewer.")
     if taken.caution:

@@ -76,7 +76,7 @@ class FieldSheet:
 
 @dataclass(frozen=True, slots=True)
 class _Column:
-    """A column: its name in the table, its heading in one or two lines, its width in mm."""
+    """A column: its name in the table, the same words on paper in one or two lines, its width."""
 
     name: str
     heading: tuple[str, ...]
@@ -220,25 +220,26 @@ def _columns(plan: Plan, sheet: FieldSheet) -> list[_Column]:
     """Return the columns of the sheet, the plant first and the note last."""
     narrow = 11.0 if sheet.trusses <= 6 else 8.5
     boxes = [
-        _Column(f"fruit truss {truss}", ("truss", str(truss)), narrow)
+        _Column(f"fruit truss {truss}", ("fruit", f"truss {truss}"), narrow)
         for truss in range(1, sheet.trusses + 1)
     ]
     columns = [
         _Column("plant", ("plant",), 31.0),
-        _Column("fruit", ("fruit", "in all"), 18.0),
+        _Column("fruit", ("fruit",), 18.0),
         *boxes,
         _Column("trusses", ("trusses",), 17.0),
-        _Column("flowers", ("open", "flowers"), 17.0),
-        _Column("picked_fruit", ("fruit", "picked"), 17.0),
-        _Column("leaves_removed", ("leaves", "off"), 17.0),
+        _Column("flowers", ("flowers",), 17.0),
+        _Column("picked fruit", ("picked", "fruit"), 17.0),
+        _Column("leaves removed", ("leaves", "removed"), 17.0),
         _Column("height mm", ("height", "mm"), 21.0),
         _Column("disease %", ("disease", "%"), 18.0),
     ]
     main = plan.main_measure
-    if main not in {column.name.partition(" ")[0] for column in columns}:
-        name = main + {"mm": " mm", "percent": " %"}.get(measure(main).unit, "")
-        columns.insert(1, _Column(name, tuple(name.replace("_", " ").rsplit(" ", 1)), 20.0))
-    return [*columns, _Column("note", ("note; why missing",), 0.0)]
+    if main not in {column.name.removesuffix(" mm").removesuffix(" %").replace(" ", "_")
+                    for column in columns}:  # fmt: skip
+        name = main.replace("_", " ") + {"mm": " mm", "percent": " %"}.get(measure(main).unit, "")
+        columns.insert(1, _Column(name, tuple(name.rsplit(" ", 1)), 20.0))
+    return [*columns, _Column("note", ("note",), 0.0)]
 
 
 def _page_head(page: Page, plan: Plan, sheet: FieldSheet, number: str) -> None:

@@ -12,7 +12,9 @@ import pandas as pd
 
 from counting.errors import TallyError
 from counting.measures import MEASURES, Measure, measure
+from counting.plan.codes import CodeBook
 from counting.plan.trial import Trial
+from counting.records.sheets.doubt import Doubt
 from counting.spreadsheet import Row, Sheet, iso_date, number, truss_number, whole
 
 __all__ = ["TallySheet", "Value"]
@@ -26,6 +28,8 @@ _REMARKS = ("weather",)
 _BLANK = {"", "-", "na", "n/a"}
 _TRUSS = re.compile(r"(?P<name>.+?)[ _]truss[ _]?(?P<truss>[1-9]\d{0,2})", re.ASCII)
 """Heading of a measure of one truss, such as ``fruit truss 2``."""
+_NOWHERE: dict[str, Any] = {"truss": None}
+"""Stands for the rest of a row that is unclear, so that its cells are checked as well."""
 _MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
 _IN_UNIT = re.compile(r"(?P<name>\w+?)(?:[ _]*\(?(?P<unit>mm|cm|m|%)\)?)")
 
@@ -55,17 +59,23 @@ class Value:
 
     Attributes
     ----------
-    where : str
-        File and line, for messages.
+    file : str
+    line : int
     key : str
         The ledger's key of the observation.
     body : dict
         The observation, as the ledger keeps it.
     """
 
-    where: str
+    file: str
+    line: int
     key: str
     body: dict[str, Any]
+
+    @property
+    def where(self) -> str:
+        """File and line, for messages."""
+        return f"{self.file}, line {self.line}"
 
 
 class TallySheet:
@@ -97,6 +107,7 @@ class TallySheet:
             str(row["code"]).casefold(): {str(name): row[name] for name in ("code", *_PLAN)}
             for row in trial.plants.to_dict("records")
         }
+        self._codes = CodeBook(trial.plants["code"])
         self._long = "measure" in sheet.columns or "value" in sheet.columns
         self._measures = {
             heading: column
@@ -122,7 +133,7 @@ class TallySheet:
         if unknown:
             wanted = ", ".join(_LONG if self._long else (*_ROW, *self._known))
             meant = ", ".join(f"{name!r}{self._meant(name)}" for name in unknown)
-            mend = "rename or remove it"
+            mend = f'say what it is, --column "{unknown[0]}=fruit" (or ignore), or remove it'
             raise TallyError(sheet.path, f"unknown column {meant}", f"some of {wanted}", mend)
         missing = [name for name in self._needed() if name not in sheet.columns]
         if missing:
@@ -157,28 +168,32 @@ class TallySheet:
         close = difflib.get_close_matches(name, [*self._known, *_LONG], n=1, cutoff=0.7)
         return f" (is {close[0]!r} meant?)" if close else ""
 
-    def read(self) -> tuple[list[Value], list[str]]:
-        """Return the values and one sentence for each row that cannot be used."""
+    def read(self) -> tuple[list[Value], list[Doubt]]:
+        """Return the values and what is wrong with each row that cannot be used."""
         values: list[Value] = []
-        faults: list[str] = []
+        faults: list[Doubt] = []
+        file = self._sheet.path.name
         for row in self._sheet.rows:
-            where = f"{self._sheet.path.name}, line {row.line}"
-            bad: list[str] = []
+            plant = row.get("plant")
+            bad: list[Doubt] = []
             found: list[dict[str, Any]] = []
+            base: dict[str, Any] | None
             try:
                 base = self._base(row)
             except ValueError as error:
-                faults.append(f"{where}: {error}")
-                continue
+                faults.append(Doubt(file, row.line, str(error), plant))
+                base = None
             for cell in self._cells(row):
                 try:
-                    found += self._bodies(base, cell, row)
+                    found += self._bodies(base or _NOWHERE, cell, row)
                 except ValueError as error:
-                    bad.append(str(error))
-            bad += [] if bad else _too_many(found)
-            if bad:
-                faults.append(f"{where}: {'; '.join(bad)}")
-            values += [Value(where, _key(body), body) for body in found]
+                    bad.append(Doubt(file, row.line, str(error), plant, cell.name, cell.text))
+            if not bad:
+                bad = [Doubt(file, row.line, text, plant) for text in _too_many(found)]
+            faults += bad
+            if base is None:
+                continue
+            values += [Value(file, row.line, _key(body), body) for body in found]
         return values, faults
 
     def _base(self, row: Row) -> dict[str, Any]:
@@ -196,8 +211,7 @@ class TallySheet:
                 truss = outcome
         plan = self._plants.get(row.get("plant").casefold())
         if plan is None:
-            named = repr(row.get("plant")) if row.get("plant") else "(none)"
-            faults.append(f"plant {named} is not in the plan")
+            faults.append(self._codes.unknown(row.get("plant")))
         else:
             faults += self._against_plan(row, plan)
         if row.get("source") not in {"", "tally"}:

@@ -128,21 +128,31 @@ def ratio_total(
     if len(photo) == 0 or photo.sum() <= 0:
         return NO_TOTAL
     ratio = float(true.sum() / photo.sum())
-    return _total(true - ratio * photo, 1, ratio * mean_photo, plants, level)
+    known = float(true.sum())
+    return _total(true - ratio * photo, 1, ratio * mean_photo, plants, level, known)
 
 
 def regression_total(
     photo: Floats, true: Floats, mean_photo: float, plants: int, level: float = 0.95
 ) -> Total:
-    """Return the true total by the regression estimator; parameters as `ratio_total`."""
+    """Return the true total by the regression estimator; parameters as `ratio_total`.
+
+    There is none where the line, drawn through few plants, leads below what was counted by hand.
+    """
     fit = line(photo, true)
     if fit.slope is None or fit.intercept is None:
         return NO_TOTAL
     residual = true - fit.intercept - fit.slope * photo
-    return _total(residual, 2, fit.intercept + fit.slope * mean_photo, plants, level)
+    mean, known = fit.intercept + fit.slope * mean_photo, float(true.sum())
+    if plants * mean < known - 1e-9:
+        return NO_TOTAL
+    return _total(residual, 2, mean, plants, level, known)
 
 
-def _total(residual: Floats, coefficients: int, mean: float, plants: int, level: float) -> Total:
+def _total(
+    residual: Floats, coefficients: int, mean: float, plants: int, level: float, known: float
+) -> Total:
+    """Put a total together; its interval does not reach below the `known` fruit counted by hand."""
     n = len(residual)
     df = n - coefficients
     if df < 1:
@@ -150,4 +160,5 @@ def _total(residual: Floats, coefficients: int, mean: float, plants: int, level:
     left = max(0.0, 1 - n / plants)
     se = plants * math.sqrt(left * float(residual @ residual) / df / n)
     half = float(stats.t.ppf((1 + level) / 2, df)) * se
-    return Total(mean, plants * mean, se, plants * mean - half, plants * mean + half)
+    low = min(max(plants * mean - half, known), plants * mean)
+    return Total(mean, plants * mean, se, low, plants * mean + half)

@@ -1,0 +1,1 @@
+"""Spreadsheets as people write them, understood as tallies."""

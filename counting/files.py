@@ -135,7 +135,7 @@ def whole_file(path: Path) -> Iterator[BinaryIO]:
     Yields
     ------
     binary stream
-        To write to; after any exception nothing is left of it.
+        To write to, and to read back from; after any exception nothing is left of it.
 
     Raises
     ------
@@ -170,12 +170,12 @@ def _hidden(path: Path) -> tuple[BinaryIO, Path]:
         temporary = path.with_name(f".{path.name[:40]}.{number}.unfinished")
         number += 1
         try:
-            handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | _NO_LINK, 0o600)
+            handle = os.open(temporary, os.O_RDWR | os.O_CREAT | _NO_LINK, 0o600)
         except OSError as error:
             if error.errno == errno.ELOOP:  # a link laid there by somebody
                 continue
             raise
-        stream = os.fdopen(handle, "wb")
+        stream = os.fdopen(handle, "w+b")
         if _locked(handle) and _is(handle, temporary):
             stream.truncate()
             return stream, temporary

@@ -25,6 +25,7 @@ from counting.photos.gather import Batch
 from counting.photos.intake import take_in
 from counting.plan.trial import load_trial
 from counting.records.tallies import take_tallies
+from counting.report.back_up import back_up
 from counting.review.corrections import take_corrections
 from counting.settings import Settings
 
@@ -39,6 +40,7 @@ _MODULES = [
     "counting.photos.intake",
     "counting.records.tallies",
     "counting.review.corrections",
+    "counting.report.back_up",
 ]
 _LONGEST_S = 120.0
 _PLACES = 5
@@ -72,11 +74,16 @@ def tally_all(trial: Path, told: Told) -> None:
         told(file.stem)
 
 
+def back_all_up(trial: Path, told: Told) -> None:
+    back_up(trial, trial.parent / "kept.zip", replace=True)
+
+
 WORK: dict[str, Work] = {
     "propose": propose_all,
     "confirm": confirm_all,
     "tally": tally_all,
     "take-in": take_all_in,
+    "back-up": back_all_up,
 }
 
 

@@ -1,4 +1,4 @@
-"""Commands that tell: report, export, audit."""
+"""Commands that tell and keep: report, export, audit, checkpoint, back-up, restore."""
 
 from __future__ import annotations
 
@@ -8,9 +8,19 @@ from typing import Annotated
 
 import typer
 
-from counting.cli.base import Exit, JsonFile, Replace, TrialDir, app, messages, say, write_json
+from counting.cli.base import (
+    Exit,
+    JsonFile,
+    Replace,
+    TrialDir,
+    app,
+    messages,
+    refused,
+    say,
+    write_json,
+)
 
-__all__ = ["audit", "checkpoint", "export", "report"]
+__all__ = ["audit", "back_up_command", "checkpoint", "export", "report", "restore_command"]
 
 
 @app.command("report")
@@ -171,3 +181,58 @@ def checkpoint(
     else:
         told = point.to_json()
     write_json(out or Path("-"), told, replace=replace)
+
+
+@app.command("back-up")
+def back_up_command(
+    directory: TrialDir,
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The back-up, such as july.zip.")],
+    replace: Replace = False,
+) -> None:
+    """Keep a whole trial in one file, read back and checked. Write it to another disk.
+
+    Example: counting back-up my_trial /media/stick/my_trial.zip
+    """
+    from rich.progress import Progress
+
+    from counting.report.back_up import back_up
+
+    with Progress(console=messages, transient=True, disable=not messages.is_terminal) as bar:
+        task = bar.add_task("Keeping files", total=None)
+        kept = back_up(
+            directory,
+            file,
+            replace=replace,
+            progress=lambda done, total: bar.update(task, completed=done, total=total),
+        )
+    say(
+        f"Kept {kept.files} files ({kept.size / 1e6:.1f} MB) and {kept.entries} entries of the "
+        "ledger; all were read back and are whole."
+    )
+    typer.echo(kept.file)
+    refused([*kept.left_out, *kept.lost], done=kept.files)
+
+
+@app.command("restore")
+def restore_command(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The back-up.")],
+    directory: Annotated[Path, typer.Argument(metavar="DIR", help="A new folder for the trial.")],
+) -> None:
+    """Bring a trial back from a back-up into a new folder, and say what is lost.
+
+    Example: counting restore /media/stick/my_trial.zip my_trial
+    """
+    from rich.progress import Progress
+
+    from counting.report.restore import restore
+
+    with Progress(console=messages, transient=True, disable=not messages.is_terminal) as bar:
+        task = bar.add_task("Restoring files", total=None)
+        back = restore(
+            file,
+            directory,
+            progress=lambda done, total: bar.update(task, completed=done, total=total),
+        )
+    say(f"Restored {back.files} files and {back.entries} entries, kept at {back.made_at}.")
+    typer.echo(back.directory)
+    refused(back.lost, done=back.files)

@@ -17,7 +17,7 @@ from counting.ledger import Checkpoint, Ledger
 from counting.ledger.checkpoint import find, held
 from counting.ledger.signing import signature_fault
 
-__all__ = ["BACKUP_LIST", "Held", "Outside", "checkpoint_file", "gathered", "hold"]
+__all__ = ["BACKUP_LIST", "MOST_LIST", "Held", "Outside", "checkpoint_file", "gathered", "hold"]
 
 BACKUP_LIST = "back-up.json"
 """The list inside a back-up, which carries its checkpoint."""
@@ -25,7 +25,7 @@ _PLACES = ("*.html", "sheets/*.html", "export/datapackage.json", "*.zip", "*.che
 """Where a trial's own folder holds some."""
 _DATA = re.compile(r'<script type="application/json" id="data">(.*?)</script>', re.DOTALL)
 _PRINTED = re.compile(r"<dt>([^<]{1,60})</dt><dd><code>([^<]{1,200})</code></dd>")
-_MOST_LIST = 64 << 20
+MOST_LIST = 64 << 20
 """Bytes of a back-up's list: 100,000 files take about 20 MB."""
 
 
@@ -119,7 +119,7 @@ def checkpoint_file(path: Path) -> dict[str, Any]:
         If it carries none.
     """
     try:
-        if path.suffix.lower() == ".zip":
+        if path.is_file() and zipfile.is_zipfile(path):
             told = _of_backup(path)
         elif path.suffix.lower() in {".html", ".htm"}:
             told = _of_page(read_text(path))
@@ -135,7 +135,7 @@ def checkpoint_file(path: Path) -> dict[str, Any]:
 
 def _of_backup(path: Path) -> Any:
     with zipfile.ZipFile(path) as packed:
-        if packed.getinfo(BACKUP_LIST).file_size > _MOST_LIST:
+        if packed.getinfo(BACKUP_LIST).file_size > MOST_LIST:
             message = "its list is far too large"
             raise ValueError(message)
         return json.loads(packed.read(BACKUP_LIST)).get("checkpoint")

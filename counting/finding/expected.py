@@ -66,8 +66,8 @@ def expected_count(confidence: Array, spread: Spread) -> tuple[float, int, int]:
 
 def distribution(confidence: Array, spread: Spread) -> Array:
     """Return the probability of 0, 1, 2 ... fruit in the photo; see `expected_count`."""
-    odds = np.log(confidence / np.maximum(1 - confidence, 1e-9))
-    shifted = 1 / (1 + np.exp(-(odds + spread.shift_sd * _SHIFTS[:, None])))
+    odds = special.logit(np.minimum(confidence, 1 - 1e-9))
+    shifted = special.expit(odds + spread.shift_sd * _SHIFTS[:, None])
     most = len(confidence)
     chances = np.zeros((_NODES, 2 * most + 12))
     chances[:, 0] = 1

@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
-from counting.finding.boxes import overlap
+from counting.finding.matching import FREE, match_by_overlap
 from counting.finding.stages.numbers import numbers
 
 __all__ = ["Merged", "merge", "merge_numbers", "stage_set"]
@@ -78,27 +79,20 @@ def join(tables: Mapping[str, pd.DataFrame]) -> tuple[Array, Array, tuple[str, .
     scores = np.empty((0, len(names)))
     for column, name in enumerate(names):
         values = tables[name].to_numpy(dtype=np.float64)
-        free = np.ones(len(boxes), dtype=bool)
-        common = overlap(values[:, :4], boxes)
-        added = []
-        for row in range(len(values)):
-            with_free = np.where(free, common[row], 0)
-            best = int(with_free.argmax()) if len(with_free) else -1
-            if best >= 0 and with_free[best] >= SAME_FRUIT:
-                scores[best, column] = values[row, 4]
-                free[best] = False
-            elif column == 0 or names[0] != "scorer":
-                added.append(row)
-        fresh = np.full((len(added), len(names)), np.nan)
-        fresh[:, column] = values[added, 4]
-        boxes, scores = np.vstack([boxes, values[added, :4]]), np.vstack([scores, fresh])
+        partner = match_by_overlap(values[:, :4], values[:, 4], boxes, iou=SAME_FRUIT)
+        alone = partner == FREE
+        scores[partner[~alone], column] = values[~alone, 4]
+        if column > 0 and names[0] == "scorer":
+            continue
+        fresh = np.full((alone.sum(), len(names)), np.nan)
+        fresh[:, column] = values[alone, 4]
+        boxes, scores = np.vstack([boxes, values[alone, :4]]), np.vstack([scores, fresh])
     return boxes, scores, names
 
 
 def log_odds(probability: Array) -> Array:
     """Return log-odds, held within what 0.001 and 0.999 give so that no one score decides alone."""
-    held = np.clip(probability, 1e-3, 1 - 1e-3)
-    return np.asarray(np.log(held / (1 - held)))
+    return np.asarray(logit(np.clip(probability, 1e-3, 1 - 1e-3)))
 
 
 def merge_features(scores: Array) -> Array:
@@ -132,7 +126,7 @@ def merge(tables: Mapping[str, pd.DataFrame], *, slope: float = 1, offset: float
     weights = np.array([fitted["weight"][name] for name in names])
     silent = np.array([fitted["silent"][name] for name in names])
     odds = merge_features(scores) @ np.concatenate([weights, silent]) + fitted["intercept"]
-    confidence = 1 / (1 + np.exp(-(slope * odds + offset)))
+    confidence = np.asarray(expit(slope * odds + offset))
     order = np.lexsort((boxes[:, 1], boxes[:, 0], -confidence))
     flow = [names.index(name) for name in sorted(names, key=("colour", "blobs", "scorer").index)]
     spoke = ~np.isnan(scores)

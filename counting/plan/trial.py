@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 import pandas as pd
+import tomli_w
 from pydantic import (
     BaseModel,
     ConfigDict,
@@ -201,42 +202,20 @@ def plan_text(plan: Plan) -> str:
     """Return a plan as the text of a ``trial.toml`` that `read_plan` reads back the same."""
     head = plan.model_dump(exclude={"groups", "rule", "layout"}, exclude_none=True)
     head["smallest_difference"] = share_entry(plan.smallest_difference)
-    lines = [
-        "# The plan of a trial. Decide it before the first count and leave it as it is:",
-        "# whoever reads the result later must be able to see what was meant from the start.",
-        "",
+    parts = [
+        "# The plan of a trial. Decide it before the first count and leave it as it is:\n"
+        "# whoever reads the result later must be able to see what was meant from the start.\n",
+        tomli_w.dumps(head),
     ]
-    lines += [f"{name} = {_toml(value)}" for name, value in head.items()]
-    for group in plan.groups:
-        lines += ["", "[[groups]]"]
-        lines += [f"{name} = {_toml(value)}" for name, value in group.model_dump().items()]
-    lines += ["", "[rule]  # which fruit count; sizes in mm"]
-    lines += [f"{name} = {_toml(value)}" for name, value in plan.rule.model_dump().items()]
-    lines += ["", "[layout]  # how the beds are divided; plants.csv says what stands where"]
-    lines += [f"{name} = {_toml(value)}" for name, value in plan.layout.model_dump().items()]
-    return "\n".join(lines) + "\n"
+    parts += ["[[groups]]\n" + tomli_w.dumps(group.model_dump()) for group in plan.groups]
+    for title, part in (
+        ("[rule]  # which fruit count; sizes in mm", plan.rule),
+        ("[layout]  # how the beds are divided; plants.csv says what stands where", plan.layout),
+    ):
+        parts.append(f"{title}\n{tomli_w.dumps(part.model_dump())}")
+    return "\n".join(parts)
 
 
 def share_entry(value: float) -> float | str:
     """Return a share as an entry of the plan that is read back the same; "150%" for 1.5."""
     return value if value <= 1 else f"{value * 100:.10g}%"
-
-
-def _toml(value: object) -> str:
-    """Return one value as TOML."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, (int, float, date)):
-        return str(value)
-    if isinstance(value, (tuple, list)):
-        return f"[{', '.join(map(_toml, value))}]"
-    return '"' + "".join(map(_escaped, str(value))) + '"'
-
-
-def _escaped(character: str) -> str:
-    """Return a character as it stands inside a TOML basic string."""
-    if character in '"\\':
-        return "\\" + character
-    if ord(character) < 0x20 or ord(character) == 0x7F:
-        return f"\\u{ord(character):04X}"
-    return character

@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from skimage.segmentation import watershed
 
 from counting.finding.boxes import suppress
@@ -123,16 +124,7 @@ def _split(fruit: Map) -> Array:
 
 def _boxes_of(labels: NDArray[np.int32]) -> list[list[float]]:
     """Return the box of each label above 0."""
-    rows, columns = np.nonzero(labels)
-    if not len(rows):
-        return []
-    names = labels[rows, columns]
-    size = int(names.max()) + 1
-    low = np.full((size, 2), np.iinfo(np.int64).max)
-    high = np.full((size, 2), -1)
-    for axis, places in enumerate((columns, rows)):
-        np.minimum.at(low[:, axis], names, places)
-        np.maximum.at(high[:, axis], names, places + 1)
-    seen = high[:, 0] > 0
-    middle, side = (low[seen] + high[seen]) / 2, high[seen] - low[seen]
-    return np.hstack([middle, side]).astype(np.float64).tolist()  # type: ignore[no-any-return]
+    return [
+        [(x.start + x.stop) / 2, (y.start + y.stop) / 2, x.stop - x.start, y.stop - y.start]
+        for y, x in filter(None, ndimage.find_objects(labels))
+    ]

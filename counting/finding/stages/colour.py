@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from counting.finding.boxes import clip, proposed, suppress
 from counting.finding.stages.areas import areas
@@ -134,7 +135,7 @@ def _fruit_map(rgb: NDArray[np.uint8], lab: list[Map], told: Linear) -> Map:
     odds = np.full(rgb.shape[:2], told.intercept, dtype=np.float32)
     for weight, plane in zip(told.weights, pixel_features(rgb, lab), strict=True):
         odds += np.float32(weight) * plane
-    return np.asarray(1 / (1 + np.exp(-np.clip(odds, -30, 30))), dtype=np.float32)
+    return np.asarray(expit(odds), dtype=np.float32)
 
 
 def colour(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:

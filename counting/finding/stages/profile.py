@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 __all__ = ["IN", "OUT", "RADII", "SPOKES", "Linear", "Profile", "pyramid", "read_profile"]
 
@@ -65,7 +66,7 @@ class Linear:
 
     def probability(self, features: Array) -> Array:
         """Return 0..1 for features (N, F)."""
-        return np.asarray(1 / (1 + np.exp(-np.clip(self.odds(features), -30, 30))))
+        return np.asarray(expit(self.odds(features)))
 
 
 def pyramid(planes: Sequence[Map]) -> list[Map]:

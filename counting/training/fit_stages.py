@@ -177,8 +177,10 @@ def main(folder: Path, out: Path) -> None:
     for part in ("candidate", "cheap"):
         side = {"candidate": colour.LONG_SIDE, "cheap": colour.CHEAP_SIDE}[part]
         rows = {
-            "colour": [_judged(p, i, colour.candidates(i, side, told[p.fold])) for p, i in pairs],
-            "blobs": [_judged(p, i, blobs.candidates(i, side)) for p, i in pairs],
+            "colour": [
+                _judged(p, i, colour.raw_candidates(i, side, told[p.fold])) for p, i in pairs
+            ],
+            "blobs": [_judged(p, i, blobs.raw_candidates(i, side)) for p, i in pairs],
         }
         for name, limit in (("colour", colour.SAME), ("blobs", blobs.SAME)):
             scored = _in_turn(photos, rows[name], limit)

@@ -14,7 +14,7 @@ from counting.finding.stages.numbers import linear
 from counting.finding.stages.profile import ACROSS, DOWN, IN, OUT, Profile, pyramid, read_profile
 from counting.photos.image import Image
 
-__all__ = ["CHEAP_SIDE", "LONG_SIDE", "blobs", "candidates"]
+__all__ = ["CHEAP_SIDE", "LONG_SIDE", "blobs", "raw_candidates"]
 
 Map = NDArray[np.float32]
 Array = NDArray[np.float64]
@@ -47,7 +47,7 @@ def blobs(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    boxes, features, shape = candidates(image, long_side)
+    boxes, features, shape = raw_candidates(image, long_side)
     score = linear("blobs", "candidate" if long_side == LONG_SIDE else "cheap").probability(
         features
     )
@@ -58,7 +58,7 @@ def blobs(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:
     return proposed(boxes[kept] * back, score[kept])
 
 
-def candidates(image: Image, long_side: int) -> tuple[Array, Array, tuple[int, int]]:
+def raw_candidates(image: Image, long_side: int) -> tuple[Array, Array, tuple[int, int]]:
     """Return boxes (N, 4) in px of the photo at `long_side`, features (N, F) and its shape."""
     small = resized(image.rgb, long_side)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.float32) / np.float32(255)

@@ -27,7 +27,7 @@ __all__ = [
     "CHEAP_SIDE",
     "LONG_SIDE",
     "balance",
-    "candidates",
+    "raw_candidates",
     "colour",
     "fruit_map",
     "pixel_features",
@@ -153,7 +153,7 @@ def colour(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    boxes, features, shape = candidates(image, long_side, linear("colour", "pixel"))
+    boxes, features, shape = raw_candidates(image, long_side, linear("colour", "pixel"))
     part = "candidate" if long_side == LONG_SIDE else "cheap"
     score = linear("colour", part).probability(features)
     keep = score >= _LEAST
@@ -163,7 +163,9 @@ def colour(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:
     return proposed(boxes[kept] * back, score[kept])
 
 
-def candidates(image: Image, long_side: int, told: Linear) -> tuple[Array, Array, tuple[int, int]]:
+def raw_candidates(
+    image: Image, long_side: int, told: Linear
+) -> tuple[Array, Array, tuple[int, int]]:
     """Return what may be fruit, before it is judged.
 
     Parameters

@@ -375,3 +375,9 @@ def test_every_view_stands_in_the_table_of_addresses_once() -> None:
     assert len({path for path, _ in GET}) == len(GET)
     assert len({path for path, _ in POST}) == len(POST)
     assert all(path.startswith("/") for path in paths)
+
+
+def test_a_bare_command_shows_the_commands_where_no_person_sits_at_a_screen() -> None:
+    shown = CliRunner().invoke(command_line, [])
+    assert shown.exit_code == 2
+    assert "open" in shown.stdout

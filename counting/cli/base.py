@@ -40,7 +40,6 @@ __all__ = [
 app = typer.Typer(
     name="counting",
     help="Count fruit and trusses from photos, confirm the counts, compare the groups.",
-    no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
     add_completion=False,
@@ -147,13 +146,26 @@ def _version(wanted: bool) -> None:
         raise typer.Exit
 
 
-@app.callback()
+@app.callback(invoke_without_command=True)
 def _common(
+    context: typer.Context,
     _: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
     ] = False,
 ) -> None:
     """Count fruit and trusses from photos, confirm the counts, compare the groups."""
+    if context.invoked_subcommand is None:
+        _nothing_asked(context)
+
+
+def _nothing_asked(context: typer.Context) -> None:
+    """Open the desk where a person sits at a screen; a script is shown the commands."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        typer.echo(context.get_help())
+        raise typer.Exit(Exit.NOTHING_DONE)
+    from counting.cli.desk import open_command
+
+    open_command()
 
 
 def run() -> None:

@@ -22,7 +22,7 @@ from counting.cli import app as command_line
 from counting.demo import demo_images
 from counting.desk.app import GET, POST, desk_app
 from counting.desk.arrivals import by_day, receive, waiting
-from counting.desk.serve import prepared
+from counting.desk.serve import desk_at, door
 from counting.desk.shelf import Shelf, folder_name
 from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
@@ -37,17 +37,18 @@ SIZES = pytest.mark.parametrize("kind", [PHONE, LAPTOP], ids=["phone", "laptop"]
 @contextmanager
 def served(shelf: Path) -> Iterator[str]:
     """Serve a desk on a free port; yield its link."""
-    desk, listener = prepared(shelf, "127.0.0.1", 0)
-    config = uvicorn.Config(desk_app(desk), log_level="error", access_log=False)
+    where = door("127.0.0.1", 0)
+    app = desk_app(desk_at(shelf, where))
+    config = uvicorn.Config(app, log_level="error", access_log=False)
     server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [where.listener]}, daemon=True)
     thread.start()
     try:
-        yield desk.address
+        yield where.address
     finally:
         server.should_exit = True
         thread.join(10)
-        listener.close()
+        where.listener.close()
 
 
 @pytest.fixture(scope="module")

@@ -26,13 +26,18 @@ def open_command(
 
     Example: counting open my_trial
     """
-    from counting.cli.review import show_code
-    from counting.desk.serve import open_desk, prepared
-    from counting.review.live import local_address
+    from counting.desk.serve import door, open_desk
 
-    desk, listener = prepared(directory, local_address() if lan else "127.0.0.1", port)
+    host = "127.0.0.1"
     if lan:
+        from counting.review.live import local_address
+
+        host = local_address()
+    where = door(host, port)
+    if lan:
+        from counting.cli.review import show_code
+
         say("Whoever knows this link and is on this network can work on these trials. Scan it:")
-        show_code(desk.address)
+        show_code(where.address)
     say("The desk is open. Ctrl C ends it; nothing is lost.")
-    open_desk(desk, listener, browser=not no_browser, ready=lambda link: typer.echo(link))
+    open_desk(directory, where, browser=not no_browser, ready=lambda link: typer.echo(link))

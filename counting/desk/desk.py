@@ -63,11 +63,6 @@ class Desk:
         """Path under which everything lies."""
         return f"/{self.key}/"
 
-    @property
-    def address(self) -> str:
-        """The link that opens the desk."""
-        return f"http://{self.host}:{self.port}{self.base}"
-
     def to(self, *parts: str) -> str:
         """Return the path of a page."""
         return self.base + "/".join(parts)

@@ -64,7 +64,7 @@ def trial(tmp_path: Path) -> Trial:
 
 @pytest.fixture
 def client(trial: Trial) -> Iterator[httpx.Client]:
-    with served(trial.directory.parent) as link, httpx.Client(base_url=link) as made:
+    with served(trial.directory.parent) as link, httpx.Client(base_url=link, timeout=60) as made:
         yield made
 
 

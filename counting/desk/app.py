@@ -18,6 +18,7 @@ from counting.desk.desk import Desk
 from counting.desk.guard import Guard, sealed
 from counting.desk.views import answer, check, diary, home, keep, plan, plants, tags, tallies, walk
 from counting.errors import CountingError
+from counting.review.live.guard import hosts_of
 
 __all__ = ["desk_app"]
 
@@ -101,8 +102,7 @@ def desk_app(desk: Desk) -> ASGIApp:
         Route("/t/{trial}/tallies/sheet", _streamed(desk, tallies.sheet_in), methods=["POST"]),
     ]
     inner = Starlette(routes=[Mount(f"/{desk.key}", routes=_ordered(routes))])
-    names = {desk.host} | ({"localhost"} if desk.host == "127.0.0.1" else set())
-    return Guard(_WithSheets(inner, desk), {f"{name}:{desk.port}" for name in names})
+    return Guard(_WithSheets(inner, desk), hosts_of(desk.host, desk.port))
 
 
 def _ordered(routes: Sequence[Route]) -> Sequence[Route]:

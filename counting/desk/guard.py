@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Any
-from urllib.parse import urlsplit
 
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
 from starlette.types import ASGIApp, Receive, Scope, Send
+
+from counting.review.live.guard import refusal
 
 __all__ = ["Guard", "sealed"]
 
-_KINDS = {"application/x-www-form-urlencoded", "application/json", "application/octet-stream"}
+_KINDS = {
+    "application/x-www-form-urlencoded": "a form",
+    "application/json": "JSON",
+    "application/octet-stream": "a file",
+}
 
 
 class Guard:
@@ -35,29 +39,12 @@ class Guard:
         if scope["type"] != "http":
             await self.inner(scope, receive, send)
             return
-        refusal = self._refusal(Request(scope))
-        if refusal:
-            await refusal(scope, receive, send)
+        refused = refusal(Request(scope), self.hosts, _KINDS)
+        if refused:
+            await refused(scope, receive, send)
             return
 
         await self.inner(scope, receive, sealed(send, _SEALS))
-
-    def _refusal(self, request: Request) -> Response | None:
-        host = request.headers.get("host", "")
-        if host not in self.hosts:
-            return PlainTextResponse("unknown host", 400)
-        origin = request.headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc != host:
-            return PlainTextResponse("foreign origin", 403)
-        if request.headers.get("sec-fetch-site", "none") in {"cross-site", "same-site"}:
-            linked = request.headers.get("sec-fetch-mode") == "navigate"
-            if request.method != "GET" or not linked:
-                return PlainTextResponse("foreign origin", 403)
-        if request.method == "POST":
-            kind = request.headers.get("content-type", "").partition(";")[0].strip()
-            if kind and kind not in _KINDS:
-                return PlainTextResponse("a form, JSON or a file is wanted", 415)
-        return None
 
 
 def sealed(send: Send, headers: Sequence[tuple[bytes, bytes]]) -> Send:

@@ -1,9 +1,9 @@
 // Saved corrections, dropped or chosen, go to the desk; it says what it took and what it refused.
-const drop = document.querySelector("#drop");
-const told = document.querySelector("#told");
+const drop = document.querySelector('#drop');
+const told = document.querySelector('#told');
 
 const line = (text, kind) => {
-  const paragraph = document.createElement("p");
+  const paragraph = document.createElement('p');
   paragraph.className = kind;
   paragraph.textContent = text;
   told.append(paragraph);
@@ -11,34 +11,36 @@ const line = (text, kind) => {
 
 const take = async (files) => {
   told.replaceChildren();
-  const listed = await Promise.all([...files].map(async (file) => ({ name: file.name, text: await file.text() })));
+  const listed = await Promise.all(
+    [...files].map(async (file) => ({ name: file.name, text: await file.text() })),
+  );
   const reply = await fetch(drop.dataset.confirm, {
-    method: "POST",
-    headers: { "Content-Type": "application/json" },
+    method: 'POST',
+    headers: { 'Content-Type': 'application/json' },
     body: JSON.stringify({ files: listed }),
   });
   if (!reply.ok) {
-    line(`Not taken in: ${await reply.text()}`, "fault");
+    line(`Not taken in: ${await reply.text()}`, 'fault');
     return;
   }
   const { said, refused } = await reply.json();
-  said.forEach((text) => line(text, "told"));
-  refused.forEach((text) => line(text, "fault"));
+  said.forEach((text) => line(text, 'told'));
+  refused.forEach((text) => line(text, 'fault'));
 };
 
-for (const kind of ["dragover", "dragenter"]) {
+for (const kind of ['dragover', 'dragenter']) {
   drop.addEventListener(kind, (event) => {
     event.preventDefault();
-    drop.classList.add("over");
+    drop.classList.add('over');
   });
 }
-drop.addEventListener("dragleave", () => drop.classList.remove("over"));
-drop.addEventListener("drop", (event) => {
+drop.addEventListener('dragleave', () => drop.classList.remove('over'));
+drop.addEventListener('drop', (event) => {
   event.preventDefault();
-  drop.classList.remove("over");
+  drop.classList.remove('over');
   take(event.dataTransfer.files);
 });
-document.querySelector("#files").addEventListener("change", (event) => {
+document.querySelector('#files').addEventListener('change', (event) => {
   take(event.target.files);
-  event.target.value = "";
+  event.target.value = '';
 });

@@ -1,9 +1,9 @@
 // The map of the beds and what the blocks can show, redrawn while the form is filled in.
-const form = document.querySelector("#plan");
-const map = document.querySelector("#map");
-const shows = document.querySelector("#shows");
-const blocks = document.querySelector("#blocks");
-const slide = document.querySelector("#slide");
+const form = document.querySelector('#plan');
+const map = document.querySelector('#map');
+const shows = document.querySelector('#shows');
+const blocks = document.querySelector('#blocks');
+const slide = document.querySelector('#slide');
 let waiting = 0;
 let asked = 0;
 
@@ -15,7 +15,7 @@ const draw = async () => {
     fetch(`${form.dataset.show}?${query}`),
   ]);
   if (mine !== asked) return;
-  shows.textContent = told.ok ? (await told.json()).sentence : "";
+  shows.textContent = told.ok ? (await told.json()).sentence : '';
   if (picture.status !== 200) {
     map.hidden = true;
     return;
@@ -23,7 +23,7 @@ const draw = async () => {
   const before = map.src;
   map.src = URL.createObjectURL(await picture.blob());
   map.hidden = false;
-  if (before.startsWith("blob:")) URL.revokeObjectURL(before);
+  if (before.startsWith('blob:')) URL.revokeObjectURL(before);
 };
 
 const soon = () => {
@@ -31,13 +31,13 @@ const soon = () => {
   waiting = setTimeout(draw, 250);
 };
 
-slide.addEventListener("input", () => {
+slide.addEventListener('input', () => {
   blocks.value = slide.value;
   soon();
 });
-blocks.addEventListener("input", () => {
+blocks.addEventListener('input', () => {
   slide.value = blocks.value;
 });
-form.addEventListener("input", soon);
-document.querySelector("[aria-invalid]")?.focus();
+form.addEventListener('input', soon);
+document.querySelector('[aria-invalid]')?.focus();
 draw();

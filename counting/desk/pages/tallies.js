@@ -1,71 +1,78 @@
 // The grid of tallies: keys that move, blocks that paste, and what the desk says to them.
-const grid = document.querySelector("#grid");
-const which = document.querySelector("#which");
-const told = document.querySelector("#told");
-const drop = document.querySelector("#drop");
-const by = document.querySelector("#by");
+const grid = document.querySelector('#grid');
+const which = document.querySelector('#which');
+const told = document.querySelector('#told');
+const drop = document.querySelector('#drop');
+const by = document.querySelector('#by');
 
 const cellAt = (row, column) => grid.tBodies[0].rows[row]?.cells[column + 1]?.firstChild;
-const placeOf = (input) => [input.closest("tr").sectionRowIndex, input.closest("td").cellIndex - 1];
+const placeOf = (input) => [input.closest('tr').sectionRowIndex, input.closest('td').cellIndex - 1];
 
 const say = (lines, kind) => {
   for (const text of lines) {
-    for (const part of String(text).split("\n")) {
-      const paragraph = document.createElement("p");
+    for (const part of String(text).split('\n')) {
+      const paragraph = document.createElement('p');
       paragraph.className = kind;
       paragraph.textContent = part;
       told.append(paragraph);
     }
   }
-  told.lastChild?.scrollIntoView({ block: "nearest" });
+  told.lastChild?.scrollIntoView({ block: 'nearest' });
 };
 
 const answer = async (reply) => {
   told.replaceChildren();
   if (!reply.ok) {
-    say([`Not taken in: ${await reply.text()}`], "fault");
+    say([`Not taken in: ${await reply.text()}`], 'fault');
     return false;
   }
   const { said = [], refused } = await reply.json();
-  say(said, "told");
-  if (refused) say([refused], "fault");
+  say(said, 'told');
+  if (refused) say([refused], 'fault');
   return !refused;
 };
 
-grid.addEventListener("keydown", (event) => {
+grid.addEventListener('keydown', (event) => {
   const steps = { ArrowDown: [1, 0], Enter: [1, 0], ArrowUp: [-1, 0] };
   const step = steps[event.key];
   if (!step || !(event.target instanceof HTMLInputElement)) return;
   const [row, column] = placeOf(event.target);
-  const next = cellAt(row + step[0], column + step[1]) ?? (event.key === "Enter" ? cellAt(0, column + 1) : null);
+  const next =
+    cellAt(row + step[0], column + step[1]) ??
+    (event.key === 'Enter' ? cellAt(0, column + 1) : null);
   if (!next) return;
   event.preventDefault();
   next.focus();
   next.select();
 });
 
-grid.addEventListener("paste", (event) => {
-  const text = event.clipboardData.getData("text/plain").replace(/\r/g, "").replace(/\n$/, "");
+grid.addEventListener('paste', (event) => {
+  const text = event.clipboardData.getData('text/plain').replace(/\r/g, '').replace(/\n$/, '');
   if (!/[\t\n]/.test(text)) return;
   event.preventDefault();
   const [row, column] = placeOf(event.target);
-  text.split("\n").forEach((line, down) =>
-    line.split("\t").forEach((value, right) => {
+  text.split('\n').forEach((line, down) =>
+    line.split('\t').forEach((value, right) => {
       const cell = cellAt(row + down, column + right);
       if (cell) cell.value = value.trim();
     }),
   );
 });
 
-which.addEventListener("change", (event) => {
+which.addEventListener('change', (event) => {
   if (event.target === by) return;
-  const measures = [...which.querySelectorAll("[type=checkbox]:checked")].map((box) => box.value);
-  const query = new URLSearchParams({ survey: which.elements.survey.value, measures: measures.join(",") });
+  const measures = [...which.querySelectorAll('[type=checkbox]:checked')].map((box) => box.value);
+  const query = new URLSearchParams({
+    survey: which.elements.survey.value,
+    measures: measures.join(','),
+  });
   location.search = query;
 });
 
-document.querySelector("#take").addEventListener("click", async () => {
-  const names = [...grid.tHead.querySelectorAll("[data-measure]")].map((cell) => cell.dataset.measure);
+document.querySelector('#take').addEventListener('click', async () => {
+  const names = [...grid.tHead.querySelectorAll('[data-measure]')].map(
+    (cell) => cell.dataset.measure,
+  );
   const rows = [...grid.tBodies[0].rows].map((line) => {
     const row = { plant: line.cells[0].textContent };
     names.forEach((name, place) => {
@@ -75,45 +82,53 @@ document.querySelector("#take").addEventListener("click", async () => {
     return row;
   });
   const reply = await fetch(grid.dataset.typed, {
-    method: "POST",
-    headers: { "Content-Type": "application/json" },
-    body: JSON.stringify({ survey: which.elements.survey.value, by: by.value, rows: rows.filter((row) => Object.keys(row).length > 1) }),
+    method: 'POST',
+    headers: { 'Content-Type': 'application/json' },
+    body: JSON.stringify({
+      survey: which.elements.survey.value,
+      by: by.value,
+      rows: rows.filter((row) => Object.keys(row).length > 1),
+    }),
   });
   if (await answer(reply)) {
-    for (const input of grid.querySelectorAll("input")) input.dataset.held = input.value.trim();
+    for (const input of grid.querySelectorAll('input')) input.dataset.held = input.value.trim();
   }
 });
 
 const send = async (file) => {
-  const query = new URLSearchParams({ name: file.name, survey: which.elements.survey.value, by: by.value });
+  const query = new URLSearchParams({
+    name: file.name,
+    survey: which.elements.survey.value,
+    by: by.value,
+  });
   await answer(
     await fetch(`${drop.dataset.sheet}?${query}`, {
-      method: "POST",
-      headers: { "Content-Type": "application/octet-stream" },
+      method: 'POST',
+      headers: { 'Content-Type': 'application/octet-stream' },
       body: file,
     }),
   );
 };
 
-for (const kind of ["dragover", "dragenter"]) {
+for (const kind of ['dragover', 'dragenter']) {
   drop.addEventListener(kind, (event) => {
     event.preventDefault();
-    drop.classList.add("over");
+    drop.classList.add('over');
   });
 }
-drop.addEventListener("dragleave", () => drop.classList.remove("over"));
-drop.addEventListener("drop", (event) => {
+drop.addEventListener('dragleave', () => drop.classList.remove('over'));
+drop.addEventListener('drop', (event) => {
   event.preventDefault();
-  drop.classList.remove("over");
+  drop.classList.remove('over');
   if (event.dataTransfer.files[0]) send(event.dataTransfer.files[0]);
 });
-document.querySelector("#files").addEventListener("change", (event) => {
+document.querySelector('#files').addEventListener('change', (event) => {
   if (event.target.files[0]) send(event.target.files[0]);
-  event.target.value = "";
+  event.target.value = '';
 });
 try {
-  by.value = localStorage.getItem("counting-by") ?? "";
-  by.addEventListener("change", () => localStorage.setItem("counting-by", by.value));
+  by.value = localStorage.getItem('counting-by') ?? '';
+  by.addEventListener('change', () => localStorage.setItem('counting-by', by.value));
 } catch {
   // no storage: the name is typed again
 }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from typing import Any
 from urllib.parse import urlsplit
 
@@ -11,7 +12,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 
 from counting.review.live.place import Place
 
-__all__ = ["Guard"]
+__all__ = ["Guard", "hosts_of", "refusal"]
 
 _SEALS = (
     (b"x-content-type-options", b"nosniff"),
@@ -20,6 +21,7 @@ _SEALS = (
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"cross-origin-opener-policy", b"same-origin"),
 )
+_KINDS = {"application/json": "JSON"}
 _NOTHING = b"default-src 'none'; frame-ancestors 'none'"
 
 
@@ -38,8 +40,7 @@ class Guard:
     def __init__(self, inner: ASGIApp, place: Place, policy: str) -> None:
         self.inner = inner
         self.policy = f"{policy}; frame-ancestors 'none'".encode("ascii")
-        names = {place.host} | ({"localhost"} if place.host == "127.0.0.1" else set())
-        self.hosts = {f"{name}:{place.port}" for name in names}
+        self.hosts = hosts_of(place.host, place.port)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:  # noqa: D102
         if scope["type"] != "http":
@@ -57,24 +58,41 @@ class Guard:
                 message["headers"] = [*headers, *_SEALS, policy]
             await send(message)
 
-        refusal = self._refusal(Request(scope))
-        await (refusal or self.inner)(scope, receive, sealed)
+        refused = refusal(Request(scope), self.hosts, _KINDS)
+        await (refused or self.inner)(scope, receive, sealed)
 
-    def _refusal(self, request: Request) -> Response | None:
-        host = request.headers.get("host", "")
-        if host not in self.hosts:
-            return PlainTextResponse("unknown host", 400)
-        origin = request.headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc != host:
+
+def hosts_of(host: str, port: int) -> set[str]:
+    """Return the names, with the port, by which a server on this machine may be asked."""
+    names = {host} | ({"localhost"} if host == "127.0.0.1" else set())
+    return {f"{name}:{port}" for name in names}
+
+
+def refusal(request: Request, hosts: Collection[str], kinds: Mapping[str, str]) -> Response | None:
+    """Return the reply that refuses a request, or None where it may go on.
+
+    Parameters
+    ----------
+    request : Request
+    hosts : collection of str
+        As `hosts_of` returns them.
+    kinds : mapping of str to str
+        Kinds of body that may be posted, each with how it is called.
+    """
+    host = request.headers.get("host", "")
+    if host not in hosts:
+        return PlainTextResponse("unknown host", 400)
+    origin = request.headers.get("origin")
+    if origin is not None and urlsplit(origin).netloc != host:
+        return PlainTextResponse("foreign origin", 403)
+    if request.headers.get("sec-fetch-site", "none") in {"cross-site", "same-site"}:
+        site_may_link = request.method == "GET" and (
+            request.headers.get("sec-fetch-mode") == "navigate"
+        )
+        if not site_may_link:
             return PlainTextResponse("foreign origin", 403)
-        if request.headers.get("sec-fetch-site", "none") in {"cross-site", "same-site"}:
-            site_may_link = request.method == "GET" and (
-                request.headers.get("sec-fetch-mode") == "navigate"
-            )
-            if not site_may_link:
-                return PlainTextResponse("foreign origin", 403)
-        if request.method == "POST":
-            kind = request.headers.get("content-type", "").partition(";")[0].strip()
-            if kind != "application/json":
-                return PlainTextResponse("JSON is wanted", 415)
-        return None
+    if request.method == "POST":
+        kind = request.headers.get("content-type", "").partition(";")[0].strip()
+        if kind not in kinds:
+            return PlainTextResponse(f"{' or '.join(kinds.values())} is wanted", 415)
+    return None

@@ -3,7 +3,7 @@ const browser = [
   'document', 'window', 'navigator', 'localStorage', 'indexedDB', 'IDBKeyRange', 'history',
   'fetch', 'URL', 'Blob', 'File', 'Image', 'ResizeObserver', 'atob', 'crypto', 'AbortController',
   'AbortSignal', 'setTimeout', 'clearTimeout', 'requestAnimationFrame', 'cancelAnimationFrame',
-  'URLSearchParams', 'FormData', 'HTMLInputElement', 'createImageBitmap', 'location', 'CSS',
+  'URLSearchParams', 'FormData', 'HTMLInputElement', 'structuredClone', 'createImageBitmap', 'location', 'CSS',
   'console', 'TextEncoder', 'DOMException', 'performance', 'caches',
 ];
 

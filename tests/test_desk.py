@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 import threading
 import time
 from collections.abc import AsyncIterator, Iterator
@@ -73,7 +74,7 @@ def pages_of(name: str) -> list[str]:
     return [
         path.removeprefix("/").replace("{trial}", name)
         for path, _ in GET
-        if "{" not in path.replace("{trial}", "") and "." not in path and "report-file" not in path
+        if "{" not in path.replace("{trial}", "") and "." not in path and not path.endswith("-file")
     ]
 
 
@@ -382,3 +383,30 @@ def test_a_bare_command_shows_the_commands_where_no_person_sits_at_a_screen() ->
     shown = CliRunner().invoke(command_line, [])
     assert shown.exit_code == 2
     assert "open" in shown.stdout
+
+
+def test_a_copy_made_on_the_desk_comes_back_as_a_trial_of_its_own(
+    client: httpx.Client, trial: Trial
+) -> None:
+    client.post("t/vines/keep/backup", headers=FORM)
+    for _ in range(600):
+        state = client.get("t/vines/work.json").json()
+        if state["state"] == "done":
+            break
+        time.sleep(0.1)
+    [name] = re.findall(r"copies/([\w.-]+\.zip)", client.get("t/vines/keep").text)
+    content = client.get(f"t/vines/copies/{name}").content
+    headers = {"content-type": "application/octet-stream"}
+    told = client.post(f"bring-back?name={name}", content=content, headers=headers).json()
+    assert "are back" in told["said"][0]
+    with load_trial(trial.directory.parent / "vines-2").ledger() as ledger:
+        assert len(standing_answers(ledger)) == 4
+    told = client.post("bring-back?name=x.zip", content=b"no zip", headers=headers).json()
+    assert "not a back-up" in told["refused"]
+
+
+def test_another_folder_of_trials_is_opened_by_its_path(client: httpx.Client, trial: Trial) -> None:
+    other = draw_trial(trial.directory.parent.parent / "others" / "roses", Drawn(plants=2))
+    assert client.post("shelf", data={"folder": "nowhere"}).text.count("no such folder") == 1
+    client.post("shelf", data={"folder": str(other.directory.parent)})
+    assert "t/roses" in client.get("").text

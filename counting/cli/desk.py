@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from counting.cli.base import app, say
+from counting.cli.base import Replace, TrialDir, app, date_option, say
+from counting.files import write_text
 
 
 @app.command("open")
@@ -41,3 +42,42 @@ def open_command(
         show_code(where.address)
     say("The desk is open. Ctrl C ends it; nothing is lost.")
     open_desk(directory, where, browser=not no_browser, ready=lambda link: typer.echo(link))
+
+
+@app.command("walk")
+def walk_command(
+    directory: TrialDir,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="The page; DIR/walk.html if not given.")
+    ] = None,
+    survey: Annotated[
+        str, typer.Option(metavar="DATE", parser=date_option, help="Day of the walk.")
+    ] = "",
+    measures: Annotated[
+        str, typer.Option(metavar="NAMES", help="What is recorded, with commas between.")
+    ] = "trusses,height,flowers",
+    replace: Replace = False,
+) -> None:
+    """Write the walk page as one file: plant by plant, tallies by thumb, for a phone offline.
+
+    What was tapped leaves the phone as a table; take it in with counting tally.
+
+    Example: counting walk my_trial --survey 2026-07-06 --out walk.html
+    """
+    from datetime import date
+
+    from counting.desk.walk_page import OFFERED, walk_document
+    from counting.plan.trial import load_trial
+
+    names = tuple(name.strip().replace(" ", "_") for name in measures.split(",") if name.strip())
+    unknown = sorted(set(names) - set(OFFERED))
+    if unknown:
+        message = f"{', '.join(unknown)} not known; any of {', '.join(OFFERED)}"
+        raise typer.BadParameter(message, param_hint="--measures")
+    text, _ = walk_document(
+        load_trial(directory), survey or date.today().isoformat(), measures=names
+    )
+    target = out or directory / "walk.html"
+    write_text(target, text, replace=replace)
+    say(f"Send this file to the phone and open it in its browser: {target}")
+    say(f"It hands out a table: counting tally {directory} walk-DATE.csv")

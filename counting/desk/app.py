@@ -8,7 +8,7 @@ from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
@@ -16,7 +16,19 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from counting.desk.asked import Asked, TooLarge, read
 from counting.desk.desk import Desk
 from counting.desk.guard import Guard, sealed
-from counting.desk.views import answer, check, diary, home, keep, plan, plants, tags, tallies, walk
+from counting.desk.views import (
+    answer,
+    check,
+    diary,
+    home,
+    keep,
+    plan,
+    plants,
+    tags,
+    tallies,
+    walk,
+    walk_page,
+)
 from counting.errors import CountingError
 from counting.review.live.guard import hosts_of
 
@@ -38,6 +50,8 @@ _RULES = "; ".join(
 """What the desk's own pages may load: nothing but what this machine serves."""
 _POLICY = ((b"content-security-policy", _RULES.encode("ascii")),)
 View = Callable[[Desk, Asked], Response | dict[str, Any]]
+_GONE = 499
+"""Nobody reads it: the other side has hung up."""
 _TYPES = {"css": "text/css", "js": "text/javascript"}
 
 GET: tuple[tuple[str, View], ...] = (
@@ -55,6 +69,8 @@ GET: tuple[tuple[str, View], ...] = (
     ("/t/{trial}/tallies.xlsx", tags.field_table_file),
     ("/t/{trial}/walk", walk.walk),
     ("/t/{trial}/walk/arrived/{file:path}", walk.arrived),
+    ("/t/{trial}/go", walk_page.page),
+    ("/t/{trial}/walk-file", walk_page.file),
     ("/t/{trial}/check", check.check),
     ("/t/{trial}/sheets/{file}", check.sheet_file),
     ("/t/{trial}/answer", answer.answer),
@@ -68,14 +84,17 @@ GET: tuple[tuple[str, View], ...] = (
     ("/t/{trial}/plant/{plant}", plants.plant),
     ("/t/{trial}/photo/{photo}.jpg", plants.ringed),
     ("/t/{trial}/keep", keep.keep),
+    ("/t/{trial}/copies/{file}", keep.backup_file),
 )
 POST: tuple[tuple[str, View], ...] = (
     ("/new", plan.create),
     ("/demo", home.demo),
+    ("/shelf", home.shelf),
     ("/t/{trial}/work/stop", home.stop),
     ("/t/{trial}/walk/begin", walk.begin),
     ("/t/{trial}/walk/give", walk.give),
     ("/t/{trial}/walk/discard", walk.discard),
+    ("/t/{trial}/go/answers", walk_page.answers),
     ("/t/{trial}/check/start", check.start),
     ("/t/{trial}/check/make", check.make),
     ("/t/{trial}/check/confirm", check.confirm),
@@ -83,6 +102,7 @@ POST: tuple[tuple[str, View], ...] = (
     ("/t/{trial}/diary", diary.write),
     ("/t/{trial}/plant/{plant}/leave", plants.leave),
     ("/t/{trial}/keep/audit", keep.begin_audit),
+    ("/t/{trial}/keep/backup", keep.begin_backup),
 )
 
 
@@ -98,7 +118,9 @@ def desk_app(desk: Desk) -> ASGIApp:
     routes += [Route(path, _served(desk, view), methods=["POST"]) for path, view in POST]
     routes += [
         Route("/files/{name}", _file, methods=["GET"]),
+        Route("/bring-back", _streamed(desk, keep.bring_back), methods=["POST"]),
         Route("/t/{trial}/walk/put", _streamed(desk, walk.put), methods=["POST"]),
+        Route("/t/{trial}/go/photo", _streamed(desk, walk_page.photo), methods=["POST"]),
         Route("/t/{trial}/tallies/sheet", _streamed(desk, tallies.sheet_in), methods=["POST"]),
     ]
     inner = Starlette(routes=[Mount(f"/{desk.key}", routes=_ordered(routes))])
@@ -135,6 +157,8 @@ def _streamed(
             return await view(desk, request)
         except CountingError as error:
             return JSONResponse({"refused": str(error)}, 422)
+        except ClientDisconnect:
+            return PlainTextResponse("hung up", _GONE)
 
     return serve
 

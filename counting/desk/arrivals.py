@@ -24,7 +24,9 @@ _SPARE = 500_000_000
 _PLAIN = re.compile(r"[^\w.\- ()]+")
 
 
-async def receive(directory: Path, name: str, pieces: AsyncIterator[bytes]) -> Path:
+async def receive(
+    directory: Path, name: str, pieces: AsyncIterator[bytes], *, again: bool = False
+) -> Path:
     """Keep one photo that the browser sends, under its own name and folder.
 
     Parameters
@@ -35,6 +37,8 @@ async def receive(directory: Path, name: str, pieces: AsyncIterator[bytes]) -> P
         As the browser names it, perhaps with folders, which may tell survey and plant.
     pieces : async iterator of bytes
         Its content.
+    again : bool
+        The name is this photo's alone: one that has come already is the same, sent once more.
 
     Returns
     -------
@@ -63,7 +67,8 @@ async def receive(directory: Path, name: str, pieces: AsyncIterator[bytes]) -> P
                 if size > LARGEST_PHOTO:
                     raise PhotoError(name, f"larger than {LARGEST_PHOTO / 1e6:.0f} MB")
                 file.write(piece)
-        return _settle(part, folder / parts[-1])
+        target = folder / parts[-1]
+        return part.replace(target) if again else _settle(part, target)
     finally:
         part.unlink(missing_ok=True)
 

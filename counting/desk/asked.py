@@ -31,7 +31,9 @@ class Asked:
         The trial's folder name from the address; empty on pages of no trial.
     path : mapping of str to str
         Other parts of the address.
-    query, form : mapping of str to str
+    query : mapping of str to str
+        The values of each name, with commas between where there are several.
+    form : mapping of str to str
         The last value of each name; blanks are kept.
     lists : mapping of str to list of str
         All values of each name of the form.
@@ -75,7 +77,7 @@ async def read(request: Request) -> Asked:
     return Asked(
         trial=path.pop("trial", ""),
         path=path,
-        query=dict(request.query_params),
+        query={name: ",".join(request.query_params.getlist(name)) for name in request.query_params},
         form={name: texts[-1] for name, texts in lists.items()},
         lists=lists,
         value=value,

@@ -14,6 +14,7 @@ from counting.plan.trial import PLAN_NAME, Trial, load_trial
 __all__ = ["Shelf", "folder_name", "usual_shelf"]
 
 _LONGEST_NAME = 60
+_MOST_BESIDE = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,16 @@ class Shelf:
             if not entry.name.startswith(".") and (entry / PLAN_NAME).is_file()
         ]
 
+    def beside(self) -> list[Path]:
+        """Return other folders of trials near this one: those beside it that hold trials."""
+        near = [self.folder.parent, usual_shelf()]
+        try:
+            near += sorted(path for path in self.folder.parent.iterdir() if path.is_dir())
+        except OSError:
+            return []
+        others = [path for path in dict.fromkeys(near) if path != self.folder]
+        return [path for path in others if _holds_trials(path)][:_MOST_BESIDE]
+
     def trial(self, name: str) -> Trial:
         """Load a trial of the shelf.
 
@@ -90,3 +101,10 @@ def folder_name(title: str) -> str:
     plain = unicodedata.normalize("NFKD", title).encode("ascii", "ignore").decode("ascii")
     name = re.sub(r"[^A-Za-z0-9]+", "-", plain).strip("-").lower()[:_LONGEST_NAME].rstrip("-")
     return name or "trial"
+
+
+def _holds_trials(folder: Path) -> bool:
+    try:
+        return any((path / PLAN_NAME).is_file() for path in folder.iterdir())
+    except OSError:
+        return False

@@ -30,9 +30,7 @@ class Judgement:
         At the tag; None without one.
     """
 
-    kind: Literal[
-        "good", "other plant", "no tag", "blurred", "dark", "bright", "far", "damaged"
-    ]
+    kind: Literal["good", "other plant", "no tag", "blurred", "dark", "bright", "far", "damaged"]
     plants: tuple[str, ...]
     px_per_mm: float | None
 

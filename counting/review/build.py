@@ -14,7 +14,17 @@ from markupsafe import Markup
 
 from counting.review.modules import inlined
 
-__all__ = ["ENTRY", "LANGUAGES", "STYLES", "page", "page_policy", "policy", "read_part", "texts"]
+__all__ = [
+    "ENTRY",
+    "LANGUAGES",
+    "STYLES",
+    "as_json",
+    "page",
+    "page_policy",
+    "policy",
+    "read_part",
+    "texts",
+]
 
 STYLES = ("paper.css", "contact.css", "photo.css", "print.css")
 LANGUAGES = ("en", "es")
@@ -50,7 +60,7 @@ def page(
         policy=policy(style, script, live=live),
         style=Markup(style),
         script=Markup(script),
-        data=Markup(_as_json(data | {"texts": texts()})),
+        data=Markup(as_json(data | {"texts": texts()})),
     )
     for index, photo in enumerate(photos):
         text = base64.b64encode(photo).decode("ascii")
@@ -90,7 +100,7 @@ def policy(style: str, script: str, *, live: bool = False) -> str:
     )
 
 
-def _as_json(data: dict[str, Any]) -> str:
+def as_json(data: dict[str, Any]) -> str:
     """Return JSON that can stand inside a script element whatever text it carries."""
     text = json.dumps(data, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for character in "<>&\u2028\u2029":

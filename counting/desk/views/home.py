@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from starlette.responses import Response
@@ -9,11 +10,12 @@ from starlette.responses import Response
 from counting.demo import demo_images, start_demo
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
+from counting.desk.shelf import Shelf
 from counting.desk.views.walk import bring_in
 from counting.errors import CountingError
 from counting.photos.gather import Batch
 
-__all__ = ["demo", "home", "season_page", "stop", "work"]
+__all__ = ["demo", "home", "season_page", "shelf", "stop", "work"]
 
 _NEXT = {
     "plan": ("Look at the plan", ""),
@@ -33,7 +35,7 @@ _NEXT = {
 }
 
 
-def home(desk: Desk, asked: Asked) -> Response:
+def home(desk: Desk, asked: Asked, *, fault: str = "") -> Response:
     """List the trials, each with the line of its season."""
     if desk.shelf.only:
         return desk.go("t", desk.shelf.only)
@@ -41,7 +43,8 @@ def home(desk: Desk, asked: Asked) -> Response:
         "home.html",
         folder=str(desk.shelf.folder),
         trials=[_line(desk, name) for name in desk.shelf.names()],
-        fault=asked.query.get("fault", ""),
+        beside=[str(each) for each in desk.shelf.beside()],
+        fault=fault,
     )
 
 
@@ -56,6 +59,15 @@ def _line(desk: Desk, name: str) -> dict[str, Any]:
         }
     except CountingError as error:  # one broken trial must not hide the others
         return {"name": name, "title": name, "season": None, "fault": str(error)}
+
+
+def shelf(desk: Desk, asked: Asked) -> Response:
+    """Take another folder of trials, or a trial; it must be there."""
+    folder = Path(asked.form.get("folder", "").strip()).expanduser()
+    if not folder.is_absolute() or not folder.is_dir():
+        return home(desk, asked, fault=f"{folder}: no such folder; give its whole path")
+    desk.shelf = Shelf.of(folder)
+    return desk.go()
 
 
 def season_page(desk: Desk, asked: Asked) -> Response:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from counting.desk.arrivals import ARRIVING, by_day, clear, receive, waiting
 from counting.desk.asked import Asked
 from counting.desk.beds import beds
 from counting.desk.desk import Desk
+from counting.desk.walk_page import OFFERED
 from counting.desk.work import Piece
 from counting.errors import CountingError
 from counting.files import inside
@@ -48,7 +50,9 @@ def walk(desk: Desk, asked: Asked) -> Response:
         days={day: len(photos) for day, photos in days.items()},
         codes=[str(code) for code in trial.plants.loc[~trial.plants["guard"], "code"]],
         busy=busy,
-        surveys=[day.isoformat() for day in trial.plan.surveys],
+        today=date.today().isoformat(),
+        lan=desk.host != "127.0.0.1",
+        offered=OFFERED,
         command=f"counting take-in {trial.directory.name} PHOTO... --survey DATE; "
         f"counting propose {trial.directory.name}",
     )

@@ -6,23 +6,26 @@ import json
 from importlib.resources import files
 from typing import Any
 
+from jinja2 import Environment, StrictUndefined
+from markupsafe import Markup
+
 from counting.measures import MEASURES
 from counting.plan.field_sheet import walking_order
 from counting.plan.hand_counts import hand_counted
 from counting.plan.trial import Trial
-from counting.review.build import LANGUAGES
+from counting.review.build import LANGUAGES, as_json, policy
 from counting.review.modules import inlined
 
-__all__ = ["OFFERED", "round_data", "round_script", "round_style", "words"]
+__all__ = ["OFFERED", "walk_data", "walk_document", "words"]
 
 OFFERED = ("trusses", "height", "flowers", "leaves_removed", "disease", "picked_fruit")
 """Measures that a walk may take beside the photo; the main measure by hand is drawn by lot."""
-_ENTRY = "round.js"
+_ENTRY = "walk-page.js"
 _SHARED = {"outbox.js": "work/outbox.js"}
 """Modules of the contact sheet that the walk page uses."""
 
 
-def round_data(
+def walk_data(
     trial: Trial, survey: str, *, measures: tuple[str, ...] = (), base: str | None = None
 ) -> dict[str, Any]:
     """Return what the walk page shows.
@@ -54,17 +57,17 @@ def round_data(
         "main": trial.plan.main_measure,
         "plants": [
             {
-                "code": str(row.code),
-                "row": int(row.row),
-                "place": int(row.position),
-                "block": str(row.block),
-                "hand": str(row.code) in drawn,
+                "code": str(code),
+                "row": int(row),
+                "place": int(position),
+                "block": str(block),
+                "hand": str(code) in drawn,
             }
-            for row in plants.itertuples()
+            for code, row, position, block in zip(
+                *(plants[name] for name in ("code", "row", "position", "block")), strict=True
+            )
         ],
-        "measures": [
-            {"name": each.name, "unit": each.unit, "kind": each.kind} for each in named
-        ],
+        "measures": [{"name": each.name, "unit": each.unit, "kind": each.kind} for each in named],
         "texts": words(),
     }
 
@@ -74,14 +77,22 @@ def words() -> dict[str, dict[str, Any]]:
     return {name: json.loads(_part(f"texts/{name}.json")) for name in LANGUAGES}
 
 
-def round_script() -> str:
-    """Return the page's script with all that it imports."""
-    return inlined(_ENTRY, _module)
-
-
-def round_style() -> str:
-    """Return the page's style."""
-    return _part("round.css")
+def walk_document(
+    trial: Trial, survey: str, *, measures: tuple[str, ...] = (), base: str | None = None
+) -> tuple[str, str]:
+    """Return the walk page as one document, and the policy it is bound by; see `walk_data`."""
+    script, style = inlined(_ENTRY, _module), _part("walk-page.css")
+    bound = policy(style, script, live=base is not None)
+    pages = Environment(autoescape=True, undefined=StrictUndefined)
+    text = pages.from_string(_part("walk-page.html")).render(
+        title=trial.plan.title,
+        survey=survey,
+        policy=bound,
+        style=Markup(style),
+        script=Markup(script),
+        data=Markup(as_json(walk_data(trial, survey, measures=measures, base=base))),
+    )
+    return text, bound
 
 
 def _module(name: str) -> str:

@@ -1,0 +1,144 @@
+"""The walk page for the phone in the row: what it is given, what it hands in."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import tempfile
+from datetime import date
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlencode
+
+import qrcode
+from markupsafe import Markup
+from qrcode.image.svg import SvgPathImage
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+
+from counting.desk.arrivals import receive
+from counting.desk.asked import Asked
+from counting.desk.desk import Desk
+from counting.desk.walk_page import OFFERED, walk_document
+from counting.errors import CountingError, LedgerError
+from counting.photos.examine import Wanted, examine
+from counting.photos.judge import judge
+from counting.plan.trial import Trial
+from counting.records.tallies import take_tallies
+
+__all__ = ["answers", "file", "page", "photo"]
+
+_DEVICE = re.compile(r"[A-Za-z0-9_-]{8,64}")
+_MOST = 200
+_COLUMNS = ("survey", "plant", "measure", "value", "by", "note")
+
+
+def page(desk: Desk, asked: Asked) -> Response:
+    """Return the walk page; to this machine itself, the way in for a phone."""
+    trial = desk.trial(asked.trial)
+    survey = asked.query.get("survey") or date.today().isoformat()
+    wanted = [name for name in asked.query.get("measures", "").split(",") if name in OFFERED]
+    if "on" not in asked.query:
+        query = urlencode({"on": "1", "survey": survey, "measures": ",".join(wanted)})
+        link = f"http://{desk.host}:{desk.port}{desk.to('t', asked.trial, 'go')}?{query}"
+        return desk.trial_page(
+            "way-in.html", trial, here="walk", survey=survey, link=link, code=_code(link)
+        )
+    base = desk.to("t", asked.trial, "go", "")
+    text, policy = walk_document(trial, survey, measures=tuple(wanted), base=base)
+    return HTMLResponse(text, headers={"Content-Security-Policy": policy})
+
+
+def file(desk: Desk, asked: Asked) -> Response:
+    """Return the walk page as one file for a phone without network."""
+    trial = desk.trial(asked.trial)
+    survey = asked.query.get("survey") or date.today().isoformat()
+    text, _ = walk_document(trial, survey, measures=OFFERED)
+    headers = {"Content-Disposition": f'attachment; filename="walk-{survey}.html"'}
+    return HTMLResponse(text, headers=headers)
+
+
+def _code(link: str) -> Markup:
+    """Return a link as a QR code, drawn as SVG."""
+    code = qrcode.QRCode(border=1, image_factory=SvgPathImage)
+    code.add_data(link)
+    stream = io.BytesIO()
+    code.make_image().save(stream)
+    return Markup(stream.getvalue().decode("utf-8").partition("?>")[2])
+
+
+def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:
+    """Take what was tapped in, each by itself; say of each number whether it is in the ledger."""
+    trial = desk.trial(asked.trial)
+    batch = asked.value if isinstance(asked.value, dict) else {}
+    listed = batch.get("answers")
+    if batch.get("format") != "counting walk" or not isinstance(listed, list):
+        return PlainTextResponse("no batch of a walk; load the page again", 400)
+    taken: list[int] = []
+    refused: list[dict[str, Any]] = []
+    reply = {"taken": taken, "refused": refused}
+    for each in sorted(listed[:_MOST], key=_number):
+        try:
+            _take(trial, each.get("document") or {})
+        except LedgerError as error:
+            full = 507 if "full" in error.found else 503
+            return JSONResponse(reply | {"reason": error.found}, full)
+        except CountingError as error:
+            refused.append({"number": _number(each), "reason": error.found})
+        else:
+            taken.append(_number(each))
+    return reply
+
+
+def _number(each: Any) -> int:
+    number = each.get("number") if isinstance(each, dict) else None
+    return number if isinstance(number, int) else 0
+
+
+def _take(trial: Trial, told: dict[str, Any]) -> None:
+    """Take one value in as `counting tally` takes a table of one line."""
+    value = str(told.get("value", "")).strip()
+    if not value and not told.get("note"):
+        return  # a value that was taken back before it was sent
+    text = io.StringIO()
+    writer = csv.DictWriter(text, _COLUMNS, extrasaction="ignore")
+    writer.writeheader()
+    writer.writerow({name: str(told.get(name, "")) for name in _COLUMNS} | {"value": value})
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "walk.csv"
+        path.write_text(text.getvalue(), encoding="utf-8")
+        take_tallies(trial, [path])
+
+
+async def photo(desk: Desk, request: Request) -> Response:
+    """Keep one photo of the walk, once, and judge it at once."""
+    trial = desk.trial(request.path_params["trial"])
+    query = request.query_params
+    device, number = query.get("device", ""), query.get("number", "")
+    if not (_DEVICE.fullmatch(device) and number.isdecimal()):
+        return PlainTextResponse("no device is named; load the page again", 422)
+    plant, survey, side = (query.get(name, "") for name in ("plant", "survey", "side"))
+    if plant not in set(trial.plants["code"]):
+        return PlainTextResponse(f"no plant {plant!r} in the plan", 422)
+    suffix = Path(query.get("name", "")).suffix.lower() or ".jpg"
+    # one photo of a device has one name: sent again after a lost reply, it lies there once
+    name = "/".join(filter(None, (survey, plant, side, f"{device}-{number}{suffix}")))
+    try:
+        path = await receive(trial.directory, name, request.stream(), again=True)
+        told = await run_in_threadpool(_judged, trial, path, plant)
+    except CountingError as error:
+        return PlainTextResponse(str(error), 422)
+    return JSONResponse(told)
+
+
+def _judged(trial: Trial, path: Path, plant: str) -> dict[str, Any]:
+    tags = frozenset(int(tag) for tag in trial.plants["tag"].dropna())
+    try:
+        examined = examine(path, Wanted(trial.plan.rule.smallest_fruit_mm, tags))
+    except CountingError:
+        path.unlink(missing_ok=True)
+        raise
+    found = judge(examined, trial.plants, plant)
+    return {"kind": found.kind, "plants": list(found.plants), "px_per_mm": found.px_per_mm}

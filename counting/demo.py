@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +13,7 @@ import counting
 from counting.errors import CountingError
 from counting.files import now, write_text
 from counting.ledger import Ledger
+from counting.ledger.facts import Candidate, photos, proposals, sheets
 from counting.plan.start import record_plan
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
 
@@ -137,27 +138,25 @@ def recorded_corrections(trial: Trial, record: Path) -> dict[str, Any]:
     """
     content = json.loads(record.read_text(encoding="utf-8"))
     with Ledger(trial.directory) as ledger:
-        photos = {entry.body["file"]: entry.key for entry in ledger.standing("photo")}
-        proposals = {entry.key: entry for entry in ledger.standing("proposal")}
-        sheet = list(ledger.standing("sheet"))[-1]
+        files = {photo.file: photo.photo for photo in photos(ledger).values()}
+        proposed = proposals(ledger)
+        sheet = list(sheets(ledger))[-1]
     answers: list[dict[str, Any]] = []
     seen: dict[tuple[str, str], str] = {}
     for recorded in content["photos"]:
-        sha = photos[recorded["file"]]
-        proposal = proposals[sha]
-        shown = proposal.body["settings_text"]["threshold"]
-        candidates = [c for c in proposal.body["candidates"] if c["confidence"] >= shown]
-        marks = _marks(recorded["fruit"], candidates)
+        sha = files[recorded["file"]]
+        proposal = proposed[sha]
+        marks = _marks(recorded["fruit"], proposal.shown)
         for mark, fruit in zip(marks, recorded["fruit"], strict=False):
             mark["twin"] = seen.setdefault((recorded["twins"], fruit[4]), f"{sha}:{mark['mark']}")
             if mark["twin"].startswith(sha):
                 mark["twin"] = ""
-        answers.append(_answer(sha, proposal.hash, recorded, marks))
+        answers.append(_answer(sha, proposal.entry, recorded, marks))
     return {
         "format": "counting corrections",
         "version": 1,
         "trial": trial.plan.id,
-        "sheet": sheet.key,
+        "sheet": sheet,
         "reviewer": content["reviewer"],
         "saved_at": now(),
         "photos": answers,
@@ -192,14 +191,14 @@ def start_demo(directory: Path, *, replace: bool = False) -> Trial:
     return record_plan(directory)
 
 
-def _marks(fruit: list[list[Any]], candidates: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _marks(fruit: list[list[Any]], candidates: Sequence[Candidate]) -> list[dict[str, Any]]:
     """Match recorded fruit to candidates, nearest first; the recorded fruit's marks come first."""
     pairs = sorted(
         (distance, number, place)
         for number, (x, y, diameter, *_) in enumerate(fruit)
         for place, candidate in enumerate(candidates)
         if (distance := _distance(x, y, candidate))
-        <= _REACH * max(diameter, candidate["diameter_px"])
+        <= _REACH * max(diameter, candidate.diameter_px or 0.0)
     )
     chosen: dict[int, int] = {}
     for _, number, place in pairs:
@@ -209,17 +208,22 @@ def _marks(fruit: list[list[Any]], candidates: list[dict[str, Any]]) -> list[dic
     for number, (x, y, diameter, truss, *_) in enumerate(fruit):
         if number in chosen:
             candidate = candidates[chosen[number]]
-            marks.append(_mark(number, candidate, "confirmed", truss))
+            marks.append(_mark(number, _box(candidate), "confirmed", truss))
         else:
             box = {"x": x, "y": y, "width": diameter, "height": diameter, "candidate": None}
             marks.append(_mark(number, box, "added", truss))
     removed = [c for place, c in enumerate(candidates) if place not in chosen.values()]
-    marks += [_mark(len(fruit) + n, c, "removed", None) for n, c in enumerate(removed)]
+    marks += [_mark(len(fruit) + n, _box(c), "removed", None) for n, c in enumerate(removed)]
     return marks
 
 
-def _distance(x: float, y: float, candidate: dict[str, Any]) -> float:
-    return float(((x - candidate["x"]) ** 2 + (y - candidate["y"]) ** 2) ** 0.5)
+def _distance(x: float, y: float, candidate: Candidate) -> float:
+    return float(((x - candidate.x) ** 2 + (y - candidate.y) ** 2) ** 0.5)
+
+
+def _box(candidate: Candidate) -> dict[str, Any]:
+    names = ("candidate", "x", "y", "width", "height")
+    return {name: getattr(candidate, name) for name in names}
 
 
 def _mark(number: int, box: dict[str, Any], state: str, truss: int | None) -> dict[str, Any]:

@@ -17,9 +17,12 @@ __all__ = [
     "PHOTOS",
     "PLANTS",
     "Schema",
+    "as_text",
     "check",
     "empty",
     "frame",
+    "people_of",
+    "people_text",
 ]
 
 Schema = Mapping[str, str]
@@ -95,7 +98,7 @@ OBSERVATIONS: Schema = {
     "value": "float64",  # NaN when missing, with the reason in `note`
     "unit": "str",
     "source": "str",  # photo or tally
-    "by": "str",
+    "by": "object",  # tuple of str: a value can rest on several people
     "at": "str",
     "note": "str",
     "group": "str",
@@ -103,6 +106,9 @@ OBSERVATIONS: Schema = {
     "plot": "str",
 }
 """One value of one measure on one plant or truss at one survey; the plan's columns joined on."""
+
+_AND = "; "
+"""Between the names where a value rests on several people, as between flags."""
 
 EVENTS: Schema = {
     "event": "str",
@@ -119,6 +125,24 @@ EVENTS: Schema = {
     "note": "str",
 }
 """The diary: one row per dated event."""
+
+
+def people_text(people: Iterable[str]) -> str:
+    """Return several people's names as one text, for a file; a name may hold a comma."""
+    return _AND.join(people)
+
+
+def as_text(table: pd.DataFrame) -> pd.DataFrame:
+    """Return a table for a file: where a cell holds several people, their names as one text."""
+    if "by" not in table or table["by"].dtype != "object":
+        return table
+    told = [people_text(people) for people in table["by"]]
+    return table.assign(by=pd.Series(told, table.index, dtype="str"))
+
+
+def people_of(text: str) -> tuple[str, ...]:
+    """Return the names in a text out of a file, as `people_text` writes it."""
+    return tuple(name.strip() for name in text.split(_AND.strip()) if name.strip())
 
 
 def empty(schema: Schema) -> pd.DataFrame:
@@ -146,7 +170,7 @@ def frame(rows: Iterable[Mapping[str, Any]], schema: Schema) -> pd.DataFrame:
         return empty(schema)
     columns = {}
     for name, dtype in schema.items():
-        blank = "" if dtype == "str" else None
+        blank: Any = {"str": "", "object": ()}.get(dtype)
         values = [row.get(name, blank) for row in listed]
         if dtype == "str":
             values = ["" if value is None else str(value) for value in values]

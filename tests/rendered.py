@@ -21,7 +21,7 @@ from counting.finding.matching import FREE, match_by_centre
 from counting.finding.trusses import number_trusses
 from counting.flags import Flag
 from counting.photos.image import load_image
-from counting.photos.tag_reader import read_tags
+from counting.photos.tags.reader import read_tags
 from counting.plan.card import CARD, MARKER
 from counting.settings import Settings
 
@@ -69,7 +69,7 @@ def fruit(truth, *, least_mm=RULE_MM, least_share=0.15):
 def found(path):
     """Return what the finder sees, with the scale of the tag that it reads itself."""
     tags = read_tags(load_image(path).rgb)
-    tag = tags[0] if tags else None
+    tag = tags[0].record() if tags else None
     image = load_image(path, long_side=LONG_SIDE_READ)
     return find(image, Settings(), tag=tag, smallest_mm=RULE_MM), tag
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from counting.finding.matching import match_by_centre, match_by_overlap
 from counting.finding.merge import join, merge
 from counting.finding.stages.numbers import numbers
 from counting.flags import Flag
+from counting.ledger.facts import Tag
 from counting.photos.image import Image, load_image
 from counting.settings import Settings
 from counting.tables import CANDIDATES
@@ -106,16 +108,12 @@ def test_no_fruit_is_a_table_without_rows_but_with_all_columns() -> None:
     assert dict(found.candidates.dtypes.astype(str)) == dict(CANDIDATES)
 
 
-def card(x: float, y: float, mm_per_px: float = 0.5) -> dict[str, Any]:
+def card(x: float, y: float, mm_per_px: float = 0.5) -> Tag:
     """A tag as the ledger keeps it, its card 130 x 100 mm, corner at (x, y)."""
     width, height = 130 / mm_per_px, 100 / mm_per_px
-    corners = [[x, y], [x + width, y], [x + width, y + height], [x, y + height]]
-    return {
-        "mm_per_px": mm_per_px,
-        "mm_per_px_low": mm_per_px * 0.98,
-        "mm_per_px_high": mm_per_px * 1.02,
-        "card": corners,
-    }
+    corners = ((x, y), (x + width, y), (x + width, y + height), (x, y + height))
+    low, high = mm_per_px * 0.98, mm_per_px * 1.02
+    return Tag("", None, mm_per_px, low, high, card=corners)
 
 
 def test_a_tag_gives_sizes_in_mm_and_is_itself_never_a_candidate() -> None:
@@ -319,9 +317,9 @@ def test_the_tags_grey_patch_takes_the_cast_of_the_light_out_of_the_colours() ->
     light = np.array([1.0, 0.62, 0.8])
     pink = ((neutral / 255.0) ** 2.2 * light) ** (1 / 2.2) * 255
     grey = ((118 / 255.0) ** 2.2 * light) ** (1 / 2.2) * 255
-    tag = card(5000, 5000) | {"grey": grey.tolist()}
+    tag = replace(card(5000, 5000), grey=tuple(grey.tolist()))
 
-    def red_share(photo: Pixels, tag: dict[str, Any] | None) -> float:
+    def red_share(photo: Pixels, tag: Tag | None) -> float:
         table = find(image(photo), ALL, tag=tag).candidates
         nearest = table.iloc[(np.hypot(table["x"] - 250, table["y"] - 300)).argmin()]
         return float(nearest["red_share"])

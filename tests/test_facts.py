@@ -54,7 +54,7 @@ tag = st.builds(
     Tag,
     text,
     st.none() | st.integers(0, 999),
-    maybe,
+    number,
     maybe,
     maybe,
     st.lists(point, max_size=4).map(tuple),

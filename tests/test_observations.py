@@ -12,8 +12,9 @@ from typer.testing import CliRunner
 from counting.cli import app
 from counting.errors import TallyError
 from counting.ledger import Ledger
-from counting.records.confirmed import Answer, tell_apart
-from counting.records.exclusions import exclusions, leave_out, take_back
+from counting.ledger.facts import Answer, Judged, Mark, Photo, left_out
+from counting.records.confirmed import tell_apart
+from counting.records.exclusions import leave_out, take_back
 from counting.records.observations import observations
 from counting.records.tallies import take_tallies
 from counting.records.totals import GROWTH, growth
@@ -264,7 +265,7 @@ def test_a_plant_left_out_with_a_reason_comes_back_when_taken_back(trial):
     assert leave_out(trial, "A1-1", "died", by="ann")
     assert table(trial).empty
     with trial.ledger() as ledger:
-        listed = [(each.plant, each.survey, each.reason) for each in exclusions(ledger)]
+        listed = [(each.plant, each.survey, each.reason) for each in left_out(ledger).exclusions]
     assert listed == [("A1-1", SURVEY, "wilted"), ("A1-1", "", "died")]
     assert take_back(trial, "A1-1", by="ann")
     assert take_back(trial, "A1-1", by="ann", survey=SURVEY)
@@ -435,7 +436,10 @@ def test_marks_less_twins_are_the_count(counts, seed):
                     mark["twin"] = f"p{other}:{rng.randrange(sum(counts[other]))}"
         photos.append(seen)
     given_ = [
-        Answer(f"p{n}", "A1-1", SURVEY, "", None, "", "counted", counts[n][0], seen, "ann", "")
+        Judged(
+            Photo(f"p{n}", "", 1, 1, SURVEY, "A1-1"),
+            Answer(f"p{n}", "ann", "", "", "counted", counts[n][0], tuple(map(Mark.of_body, seen))),
+        )
         for n, seen in enumerate(photos)
     ]
     fruit = tell_apart(given_)

@@ -7,17 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from trials import Beds, add_photo, confirm, make_trial, marks
 
+from counting.ledger.facts import Answer, Mark
 from counting.report.counts import making
 from counting.review.pace import LOOK_S, RING_S, caution, hurried
 
 
-def answer(seconds: float, rings: int, word: str = "counted", reviewer: str = "Ana") -> dict:
-    return {
-        "answer": word,
-        "seconds": seconds,
-        "marks": marks(rings),
-        "reviewer": reviewer,
-    }
+def answer(seconds: float, rings: int, word: str = "counted", reviewer: str = "Ana") -> Answer:
+    seen = tuple(map(Mark.of_body, marks(rings)))
+    return Answer("p", reviewer, "", "", word, rings, seen, seconds=seconds)
 
 
 @pytest.mark.parametrize(

@@ -93,7 +93,7 @@ def test_a_tiny_picture_is_measured_without_trouble(size):
 
 
 def test_the_figures_are_plain_numbers_for_the_ledger(photo):
-    body = quality(photo).to_body()
+    body = quality(photo).figures()
     assert all(isinstance(value, float | str) for value in body.values())
     assert body["scale_from"] == "assumed"
 

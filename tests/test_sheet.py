@@ -24,7 +24,7 @@ from typer.testing import CliRunner
 from counting.cli import app
 from counting.errors import CountingError
 from counting.photos.intake import take_in
-from counting.photos.tag_reader import read_tags
+from counting.photos.tags.reader import read_tags
 from counting.plan.trial import Trial, load_trial
 from counting.records.exclusions import leave_out, take_back
 from counting.review.build import page, policy

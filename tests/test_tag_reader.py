@@ -12,7 +12,7 @@ from drawn_tags import Scene, background, mm_per_px, photo
 
 from counting.photos.balance import balanced
 from counting.photos.image import load_image
-from counting.photos.tag_reader import TagReading, read_tags
+from counting.photos.tags.reader import TagReading, read_tags
 from counting.plan.card import CARD, MARKER
 
 ROOT = Path(__file__).parent.parent
@@ -142,7 +142,7 @@ def test_the_colour_of_the_light_is_taken_out():
 def test_a_reading_goes_into_the_ledger_as_plain_numbers():
     from counting.files import canonical_json
 
-    body = only(read_tags(photo(SMALL, 1))).to_body()
+    body = only(read_tags(photo(SMALL, 1))).record().to_body()
     assert set(body) == {
         "id",
         "corners",

@@ -14,7 +14,7 @@ from PIL import Image
 from trials import Beds, make_trial
 
 from counting.errors import CountingError, PlanError
-from counting.photos.tag_reader import read_tags
+from counting.photos.tags.reader import read_tags
 from counting.plan.card import BAR, CARD, CODE, GREY, GREY_LEVEL, MARKER, WHITE, nearer
 from counting.plan.tags import PIXELS_PER_MM, tag_picture, tagged, tags_pdf, write_tag_pictures
 from counting.plan.trial import load_trial

@@ -15,6 +15,7 @@ from counting.cli import app
 from counting.errors import CountingError
 from counting.finding.propose import propose
 from counting.finding.tune import LEAST_PHOTOS, confirmed_photos, fit, tune, tuned_settings
+from counting.ledger.facts import Tuning
 from counting.settings import Settings
 
 SETTINGS = Settings(stages=("colour",), threshold=0.5)
@@ -107,7 +108,7 @@ def test_confidences_that_are_too_low_are_raised_and_corrections_become_fewer(tm
     assert standing.body["gain"] == tuned.gain
     assert len(standing.body["origin"]["photos"]) == 20
     assert standing.body["origin"]["reviewers"] == ["first reviewer"]
-    assert tuned_settings(SETTINGS, standing.body)[0] == tuned.after
+    assert tuned_settings(SETTINGS, Tuning.of_body(standing.body))[0] == tuned.after
 
 
 def test_numbers_that_fit_already_hardly_move(tmp_path):

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from counting.accuracy.labels import Labelled
 from counting.finding.boxes import shared
 from counting.finding.matching import FREE, match_by_centre, match_by_overlap
+from counting.settings import reaches
 
 __all__ = ["BOX", "Marked", "Seen", "mark", "mark_photo"]
 
@@ -74,7 +75,7 @@ class Marked:
 
     def proposed(self, threshold: float) -> Truths:
         """Which candidates are proposed as fruit at a threshold."""
-        return self.candidates["confidence"].to_numpy(np.float64) >= threshold
+        return reaches(self.candidates["confidence"].to_numpy(np.float64), threshold)
 
 
 def mark(labelled: Labelled, seen: Mapping[str, Seen]) -> list[Marked]:

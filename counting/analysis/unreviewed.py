@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,9 +19,9 @@ from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
 from counting.analysis.words.verdicts import about_verdicts
 from counting.ledger import Ledger
+from counting.ledger.facts import Judged, Proposal, left_out, proposals, standing_answers
 from counting.plan.trial import Trial
-from counting.records.confirmed import Answer, standing_answers, tell_apart
-from counting.records.exclusions import exclusions
+from counting.records.confirmed import tell_apart
 
 __all__ = ["Expected", "compare_with_expected", "expected_counts", "with_expected"]
 
@@ -66,44 +65,41 @@ def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
     Nobody has said which fruit of unreviewed photos are the same: the overlap of a plant's photos
     is taken as on the plants of the survey of which all photos were reviewed.
     """
-    proposals = {entry.key: entry.body for entry in ledger.standing("proposal")}
-    out = {(each.plant, each.survey) for each in exclusions(ledger) if each.plant}
+    made, out = proposals(ledger), left_out(ledger)
     guards = set(trial.plants.loc[trial.plants["guard"].fillna(False), "code"])
-    by_plant: dict[tuple[str, str], list[Answer]] = defaultdict(list)
-    for answer in standing_answers(ledger):
-        by_plant[answer.survey, answer.plant].append(answer)
+    by_plant: dict[tuple[str, str], list[Judged]] = defaultdict(list)
+    for each in standing_answers(ledger):
+        by_plant[each.photo.survey, each.photo.plant].append(each)
     overlaps = {
-        survey: overlap_of(answers for (day, _), answers in by_plant.items() if day == survey)
+        survey: overlap_of(judged for (day, _), judged in by_plant.items() if day == survey)
         for survey in {survey for survey, _ in by_plant}
     }
     found = []
-    for (survey, plant), answers in sorted(by_plant.items()):
-        waiting = [answer for answer in answers if not answer.answer]
-        lost = any(answer.answer not in {"", "counted"} for answer in answers)
-        bare = any(answer.photo not in proposals for answer in waiting)
-        gone = plant in guards or (plant, survey) in out or (plant, "") in out
+    for (survey, plant), judged in sorted(by_plant.items(), key=lambda item: item[0]):
+        waiting = [each.photo.photo for each in judged if not each.answer]
+        lost = any(each.answer and not each.counted for each in judged)
+        bare = any(photo not in made for photo in waiting)
+        gone = plant in guards or out.plant(plant, survey)
         if not waiting or lost or bare or gone:
             continue
-        overlap = overlaps[survey] if may_overlap(answers) else NO_OVERLAP
-        found.append(_expected(answers, [proposals[answer.photo] for answer in waiting], overlap))
+        overlap = overlaps[survey] if may_overlap(judged) else NO_OVERLAP
+        found.append(_expected(judged, [made[photo] for photo in waiting], overlap))
     return found
 
 
-def _expected(
-    answers: list[Answer], bodies: list[dict[str, Any]], overlap: Overlap | None
-) -> Expected:
+def _expected(judged: list[Judged], made: list[Proposal], overlap: Overlap | None) -> Expected:
     """Put a plant's confirmed and expected fruit together."""
-    count = sum(float(body["count"]) for body in bodies)
-    sd = math.sqrt(sum(_sd(body["count_low"], body["count_high"]) ** 2 for body in bodies))
-    confirmed = len(tell_apart(answers))
+    count = sum(float(each.count) for each in made)
+    sd = math.sqrt(sum(_sd(each.count_low, each.count_high) ** 2 for each in made))
+    confirmed = len(tell_apart(judged))
     value = confirmed + count
     if overlap is not None:
-        alone = sum(len(tell_apart([answer])) for answer in answers)
+        alone = sum(len(tell_apart([each])) for each in judged)
         value, sd = overlap.apply(alone + count, sd)
         value = max(value, float(confirmed))
-    first = answers[0]
+    first = judged[0].photo
     off = None if overlap is None else 1 - overlap.share
-    return Expected(first.survey, first.plant, value, sd, len(bodies), off)
+    return Expected(first.survey, first.plant, value, sd, len(made), off)
 
 
 def _sd(low: float, high: float) -> float:
@@ -129,7 +125,7 @@ def with_expected(trial: Trial, table: pd.DataFrame, expected: list[Expected]) -
             "value": each.value,
             "unit": "count",
             "source": "photo",
-            "by": "",
+            "by": (),
             "at": "",
             "note": f"expected on {each.photos} photos not reviewed",
             **places.loc[each.plant].to_dict(),

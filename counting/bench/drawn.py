@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
 
 from counting.files import sha256_bytes
 from counting.finding.proposal import Task, find_in
+from counting.ledger.facts import COUNTED, Answer, Mark, Photo, Proposal, photos, proposals
 from counting.photos.workers import Job
 from counting.plan.start import start_trial
 from counting.plan.trial import Group, Layout, Plan, Trial
@@ -78,77 +79,60 @@ def photographed(directory: Path, photos: int) -> Trial:
     """Return a trial with drawn photos of ten surveys, entered as intake would."""
     trial = start_trial(directory, _plan(-(-photos // len(_SURVEYS))))
     patterns = [draw_photo(SMALL, 4 + number, number) for number in range(12)]
-    facts: list[tuple[Any, str, dict[str, Any]]] = []
+    taken: list[Photo] = []
     shots = [(survey, str(code)) for survey in _SURVEYS for code in trial.plants["code"]]
     for number, (survey, code) in enumerate(shots[:photos]):
         data = _unlike(patterns[number % len(patterns)], number)
         path = directory / "photos" / survey / code / "path.jpg"
         path.parent.mkdir(parents=True)
         path.write_bytes(data)
-        body = {
-            "photo": sha256_bytes(data),
-            "file": path.relative_to(directory).as_posix(),
-            "width": SMALL[0],
-            "height": SMALL[1],
-            "taken_at": f"{survey}T09:00:00+00:00",
-            "clock": "utc",
-            "survey": survey,
-            "plant": code,
-            "truss": None,
-            "side": "path",
-            "bound_by": "folder",
-            "flags": [],
-            "quality": {},
-            "tag": None,
-        }
-        facts.append(("photo", str(body["photo"]), body))
+        taken.append(
+            Photo(
+                photo=sha256_bytes(data),
+                file=path.relative_to(directory).as_posix(),
+                width=SMALL[0],
+                height=SMALL[1],
+                survey=survey,
+                plant=code,
+                side="path",
+                taken_at=f"{survey}T09:00:00+00:00",
+                clock="utc",
+                bound_by="folder",
+            )
+        )
     with trial.ledger() as ledger:
-        ledger.append_many(facts, by="bench")
+        ledger.add(taken, by="bench")
     return trial
 
 
 def propose_and_confirm(trial: Trial) -> None:
     """Write proposals and answers for all photos, the proposals of a dozen patterns over again."""
     with trial.ledger() as ledger:
-        photos = [entry.body for entry in ledger.standing("photo")]
-        bodies = [find_in(job_of(trial.directory / photo["file"])) for photo in photos[:12]]
-        proposals: list[tuple[Any, str, dict[str, Any]]] = [
-            ("proposal", photo["photo"], bodies[number % 12] | {"photo": photo["photo"]})
-            for number, photo in enumerate(photos)
-        ]
-        ledger.append_many(proposals, by="bench")
-        standing = list(ledger.standing("proposal"))
-        answers: list[tuple[Any, str, dict[str, Any]]] = [
-            ("confirmation", f"{entry.key}|drawn", _answer(entry.body, entry.hash))
-            for entry in standing
-        ]
-        ledger.append_many(answers, by="bench")
+        taken = list(photos(ledger).values())
+        patterns = [find_in(job_of(trial.directory / photo.file)) for photo in taken[:12]]
+        ledger.add(
+            (
+                replace(patterns[number % 12], photo=photo.photo)
+                for number, photo in enumerate(taken)
+            ),
+            by="bench",
+        )
+        ledger.add(map(_answer, proposals(ledger).values()), by="bench")
 
 
-def _answer(proposal: dict[str, Any], digest: str) -> dict[str, Any]:
-    threshold = proposal["settings_text"]["threshold"]
-    marks = [
-        {
-            "mark": row["candidate"],
-            "candidate": row["candidate"],
-            **{name: row[name] for name in ("x", "y", "width", "height")},
-            "state": "confirmed",
-            "truss": row["truss"],
-            "twin": "",
-            "small": False,
-        }
-        for row in proposal["candidates"]
-        if row["confidence"] >= threshold
-    ]
-    return {
-        "photo": proposal["photo"],
-        "proposal": digest,
-        "sheet": "bench",
-        "reviewer": "drawn",
-        "at": f"{_SURVEYS[-1]}T18:00:00+00:00",
-        "answer": "counted",
-        "count": len(marks),
-        "seconds": 4.0,
-        "clicks": 0,
-        "marks": marks,
-    }
+def _answer(proposal: Proposal) -> Answer:
+    marks = tuple(
+        Mark(each.candidate, each.candidate, *each.box, "confirmed", each.truss)
+        for each in proposal.shown
+    )
+    return Answer(
+        photo=proposal.photo,
+        reviewer="drawn",
+        proposal=proposal.entry,
+        at=f"{_SURVEYS[-1]}T18:00:00+00:00",
+        answer=COUNTED,
+        count=len(marks),
+        marks=marks,
+        sheet="bench",
+        seconds=4.0,
+    )

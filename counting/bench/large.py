@@ -10,6 +10,7 @@ import numpy as np
 from counting.bench.drawn import photographed, propose_and_confirm
 from counting.bench.line import Line, seconds
 from counting.finding.propose import propose
+from counting.ledger.facts import proposals
 from counting.photos.workers import cores
 from counting.plan.trial import Trial
 from counting.report.report import make_report
@@ -29,7 +30,7 @@ def ledger_growth(directory: Path, photos: int) -> list[Line]:
     again = seconds(lambda: propose(trial, Settings()))
     grown = (_ledger_bytes(trial) - before) / photos
     with trial.ledger() as ledger:
-        rows = [len(entry.body["candidates"]) for entry in ledger.standing("proposal")]
+        rows = [len(proposal.candidates) for proposal in proposals(ledger).values()]
     return [
         Line("ledger growth a photo, KiB", grown / 1024),
         Line("candidates a photo there", float(np.mean(rows))),

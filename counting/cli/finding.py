@@ -164,10 +164,9 @@ def _say_tuned(tuned: Tuned) -> None:
 def _say_proposed(done: Proposed, directory: Path) -> None:
     """Say what was done and what comes next."""
     if done.tuning:
-        origin = done.tuning["origin"]
         say(
             f"Used this trial's own threshold ({done.settings.threshold:.2f}) and calibration, "
-            f"learnt from {len(origin['photos'])} confirmed photos at {origin['at'][:16]}."
+            f"learnt from {len(done.tuning.photos)} confirmed photos at {done.tuning.at[:16]}."
         )
     if done.new:
         say(
@@ -196,5 +195,5 @@ def _proposed_json(done: Proposed) -> dict[str, object]:
         "stages": list(done.settings.stages),
         "quick": done.settings.quick,
         "settings": done.settings.hash,
-        "tuning": done.tuning,
+        "tuning": done.tuning.to_body() if done.tuning else None,
     }

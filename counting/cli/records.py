@@ -65,6 +65,7 @@ def tally_command(
     from counting.records.sheets.understand import understand
     from counting.records.sheets.vocabulary import Vocabulary
     from counting.records.tallies import take_tallies
+    from counting.tables import as_text
 
     trial = load_trial(directory)
     first = None if dates is None else dates == "day-first"
@@ -102,7 +103,7 @@ def tally_command(
             "added": result.added,
             "corrected": result.corrected,
             "again": result.again,
-            "rows": json.loads(result.rows.to_json(orient="records")),
+            "rows": json.loads(as_text(result.rows).to_json(orient="records")),
         },
         replace=replace,
     )
@@ -245,8 +246,9 @@ def leave_out_command(
 
     Example: counting leave-out my_trial A1-2 --reason "broken by wind" --survey 2026-07-15
     """
+    from counting.ledger.facts import left_out
     from counting.plan.trial import load_trial
-    from counting.records.exclusions import exclusions, leave_out, take_back
+    from counting.records.exclusions import leave_out, take_back
 
     trial = load_trial(directory)
     who = by or "leave-out"
@@ -257,7 +259,7 @@ def leave_out_command(
         done = leave_out(trial, plant, reason, by=who, survey=survey)
         say(f"{plant} is left out." if done else f"{plant} is left out already.")
     with trial.ledger() as ledger:
-        out = exclusions(ledger)
+        out = left_out(ledger).exclusions
         if not plant and not out:
             say("Nothing is left out.")
         for each in out:

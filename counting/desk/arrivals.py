@@ -113,7 +113,7 @@ def by_day(photos: list[Path]) -> dict[str, list[Path]]:
     days: dict[str, list[Path]] = {}
     for path in photos:
         try:
-            day = taken(path).time[:10]
+            day = taken(path.read_bytes()).time[:10]
         except (CountingError, OSError):
             day = ""
         days.setdefault(day, []).append(path)

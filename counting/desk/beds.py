@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from counting.ledger.facts import CANNOT_TELL, RETAKE, Judged, standing_answers
 from counting.plan.map import placed
 from counting.plan.trial import Trial
-from counting.records.confirmed import Answer, standing_answers
 
 __all__ = ["Bed", "Plant", "Plot", "beds"]
 
@@ -50,12 +50,12 @@ class Bed:
 def beds(trial: Trial) -> list[Bed]:
     """Return the beds of a trial in walking order."""
     with trial.ledger() as ledger:
-        answers = standing_answers(ledger)
-    survey = max((answer.survey for answer in answers), default="")
-    by_plant: dict[str, list[Answer]] = {}
-    for answer in answers:
-        if answer.survey == survey:
-            by_plant.setdefault(answer.plant, []).append(answer)
+        judged = standing_answers(ledger)
+    survey = max((each.photo.survey for each in judged), default="")
+    by_plant: dict[str, list[Judged]] = {}
+    for each in judged:
+        if each.photo.survey == survey:
+            by_plant.setdefault(each.photo.plant, []).append(each)
     table = placed(trial.plants)
     found = []
     for row, members in table.groupby("row", sort=False):
@@ -76,10 +76,10 @@ def beds(trial: Trial) -> list[Bed]:
     return found
 
 
-def _state(answers: list[Answer]) -> str:
-    if not answers:
+def _state(judged: list[Judged]) -> str:
+    if not judged:
         return ""
-    said = {answer.answer for answer in answers}
-    if "retake" in said or "cannot tell" in said:
+    said = {each.word for each in judged}
+    if said & {RETAKE, CANNOT_TELL}:
         return "again"
     return "open" if "" in said else "has"

@@ -25,10 +25,10 @@ from counting.finding.stages.colour import balance, colour, resized
 from counting.finding.stages.scorer import LONG_SIDE, scorer
 from counting.finding.trusses import number_trusses
 from counting.flags import Flag
+from counting.ledger.facts import Tag
 from counting.photos.balance import balanced as by_grey_patch
 from counting.photos.image import Image
-from counting.photos.tag_reader import TagReading
-from counting.settings import FLOOR, Settings
+from counting.settings import FLOOR, Settings, reaches
 from counting.tables import CANDIDATES, frame
 
 __all__ = ["LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "find"]
@@ -88,7 +88,7 @@ def find(
     image: Image,
     settings: Settings,
     *,
-    tag: TagReading | Mapping[str, Any] | None = None,
+    tag: Tag | None = None,
     smallest_mm: float | None = None,
     crop: Crop = TOMATO,
 ) -> Found:
@@ -100,9 +100,8 @@ def find(
         The photo, at least `LONG_SIDE_READ` px long where it has them.
     settings : Settings
         Stages and threshold.
-    tag : TagReading or mapping, optional
-        The tag read in the photo (or the ledger's record of it): gives the scale; its card is
-        never proposed.
+    tag : Tag, optional
+        The record of the tag in the photo: gives the scale; its card is never proposed.
     smallest_mm : float, optional
         Fruit under this diameter are shown but not counted.
     crop : Crop
@@ -145,13 +144,11 @@ class _Scale:
     grey: tuple[float, ...]
 
     @classmethod
-    def of(cls, tag: TagReading | Mapping[str, Any]) -> _Scale:
-        body = tag.to_body() if isinstance(tag, TagReading) else tag
-        mm_per_px = float(body["mm_per_px"])
-        low = float(body.get("mm_per_px_low") or mm_per_px)
-        high = float(body.get("mm_per_px_high") or mm_per_px)
-        card = np.array(body["card"], dtype=np.float64)
-        return cls(mm_per_px, low, high, card, tuple(body.get("grey") or ()))
+    def of(cls, tag: Tag) -> _Scale:
+        mm_per_px = float(tag.mm_per_px)
+        low, high = tag.mm_per_px_low or mm_per_px, tag.mm_per_px_high or mm_per_px
+        card = np.array(tag.card, dtype=np.float64)
+        return cls(mm_per_px, float(low), float(high), card, tag.grey or ())
 
 
 def _on_card(boxes: Array, scale: _Scale | None) -> NDArray[np.bool_]:
@@ -253,7 +250,7 @@ def _counted(candidates: pd.DataFrame, settings: Settings, seconds: float) -> Fo
     numbers = merge_numbers(settings.stages)["spread"]
     spread = Spread(numbers["shift_sd"] * settings.fruit_spread, numbers["missed"])
     count, low, high = expected_count(confidence, spread)
-    proposed = int((confidence >= settings.threshold).sum())
+    proposed = int(reaches(confidence, settings.threshold).sum())
     if not proposed:
         # where nothing reaches the threshold, what lies under it is leaves more often than it says
         count, low = 0.0, 0
@@ -275,14 +272,19 @@ def _flags(
         flags.append(Flag.WIDE_INTERVAL)
     if len(settings.stages) > 1 and _disagree(candidates, settings):
         flags.append(Flag.STAGES_DISAGREE)
-    if _crowded(candidates[candidates["confidence"] >= settings.threshold]):
+    if _crowded(_shown(candidates, settings)):
         flags.append(Flag.CROWDED)
     return tuple(flags)
 
 
+def _shown(candidates: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    confidence = candidates["confidence"].to_numpy(dtype=np.float64)
+    return candidates[reaches(confidence, settings.threshold)]
+
+
 def _disagree(candidates: pd.DataFrame, settings: Settings) -> bool:
     """Whether far more of the fruit proposed than usual were seen by one stage only."""
-    shown = candidates[candidates["confidence"] >= settings.threshold]
+    shown = _shown(candidates, settings)
     alone = ~shown["stages"].str.contains("+", regex=False)
     return len(shown) >= 3 and float(alone.mean()) > _ALONE
 

@@ -19,7 +19,7 @@ from counting.finding.picture import draw
 from counting.flags import Flag
 from counting.photos.damage import damage
 from counting.photos.image import Image, load_image, read_photo
-from counting.photos.tag_reader import TagReading, read_tags
+from counting.photos.tags.reader import TagReading, read_tags
 from counting.settings import Settings
 
 __all__ = ["Look", "look", "pictures", "to_json"]
@@ -91,8 +91,12 @@ def _look_at(path: Path, settings: Settings, smallest_mm: float | None, crop: Cr
     data = read_photo(path)
     fine = load_image(path, long_side=TAG_SIDE, data=data)
     tag = _tag(fine)
-    image = load_image(path, long_side=LONG_SIDE_READ, data=data)
-    found = find(image, settings, tag=tag, smallest_mm=smallest_mm, crop=crop)
+    # what is decoded for the tag also serves the finder, unless a trial would read less of it:
+    # the same photo gives the same count there and here
+    same = fine.serves(LONG_SIDE_READ)
+    image = fine if same else load_image(path, long_side=LONG_SIDE_READ, data=data)
+    record = tag.record() if tag else None
+    found = find(image, settings, tag=record, smallest_mm=smallest_mm, crop=crop)
     if damage(data):
         found = replace(found, flags=(Flag.DAMAGED, *found.flags))
     return Look(path, image, found, tag)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from counting.flags import Flag
 from counting.photos.image import Image
+from counting.settings import reaches
 
 __all__ = ["COLOURS", "draw"]
 
@@ -50,7 +51,8 @@ def draw(image: Image, candidates: pd.DataFrame, threshold: float) -> NDArray[np
         )
         centre = (round(across), round(down))
         axes = (max(1, round(width / 2)), max(1, round(height / 2)))
-        full = row["confidence"] >= threshold and Flag.TOO_SMALL_TO_COUNT not in row["flags"]
+        large = Flag.TOO_SMALL_TO_COUNT not in row["flags"]
+        full = large and reaches(row["confidence"], threshold)
         line = thick if full else 1
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, _DARK, line + 2, cv2.LINE_AA)
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, COLOURS[row["colour"]], line, cv2.LINE_AA)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -15,13 +15,14 @@ import pandas as pd
 from counting import __version__
 from counting.errors import PhotoError
 from counting.files import sha256_bytes
-from counting.finding.candidates import LONG_SIDE_READ, Found, find
+from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.stages.scorer import WEIGHTS
-from counting.photos.image import Image, load_image, read_photo
+from counting.ledger.facts import Candidate, Photo, Proposal, Tag
+from counting.photos.image import load_image, read_photo
 from counting.photos.workers import Job
 from counting.settings import Settings
 
-__all__ = ["Task", "find_in", "finder_version", "repeat", "same", "settings_of"]
+__all__ = ["Task", "find_in", "finder_version", "repeat", "same"]
 
 _DECIMALS: Mapping[str, int] = {
     "x": 1,
@@ -55,8 +56,8 @@ class Task:
     ----------
     settings : Settings
         Stages, threshold and tuning.
-    tag : dict or None
-        The ledger's record of the tag in the photo.
+    tag : Tag or None
+        The tag in the photo.
     smallest_mm : float
         Fruit under this diameter do not count.
     truss : int or None
@@ -64,38 +65,29 @@ class Task:
     """
 
     settings: Settings
-    tag: dict[str, Any] | None
+    tag: Tag | None
     smallest_mm: float
     truss: int | None
 
     @classmethod
-    def of(cls, photo: Mapping[str, Any], settings: Settings, smallest_mm: float) -> Task:
-        """Return what to do with a photo as the ledger has it."""
-        return cls(settings, photo.get("tag"), smallest_mm, photo.get("truss"))
+    def of(cls, photo: Photo, settings: Settings, smallest_mm: float) -> Task:
+        """Return what to do with a photo of the trial."""
+        return cls(settings, photo.tag, smallest_mm, photo.truss)
+
+    @property
+    def mm_per_px(self) -> float | None:
+        """The tag's scale; None without one."""
+        return self.tag.mm_per_px if self.tag else None
 
 
-def same(body: Mapping[str, Any], task: Task) -> bool:
+def same(proposal: Proposal, task: Task) -> bool:
     """Whether a proposal was made just as the task would make it."""
-    made = [body.get(name) for name in ("settings", "version", "smallest_mm", "mm_per_px")]
-    return made == [
-        task.settings.hash,
-        finder_version(),
-        task.smallest_mm,
-        _mm_per_px(task.tag),
-    ]
+    made = (proposal.settings, proposal.version, proposal.smallest_mm, proposal.mm_per_px)
+    return made == (task.settings.hash, finder_version(), task.smallest_mm, task.mm_per_px)
 
 
-def _mm_per_px(tag: Mapping[str, Any] | None) -> float | None:
-    return float(tag["mm_per_px"]) if tag else None
-
-
-def find_in(job: Job) -> dict[str, Any]:
+def find_in(job: Job) -> Proposal:
     """Find the fruit in one photo: the work of one worker on one job.
-
-    Returns
-    -------
-    dict
-        The body of a `proposal` entry, and `fruit`, the number proposed.
 
     Raises
     ------
@@ -109,75 +101,65 @@ def find_in(job: Job) -> dict[str, Any]:
         found, mend = "other bytes than when it was taken in", "restore it, or take it in again"
         raise PhotoError(job.path, found, mend=mend)
     image = load_image(job.path, long_side=LONG_SIDE_READ, data=data)
-    found_fruit = find(image, task.settings, tag=task.tag, smallest_mm=task.smallest_mm)
-    seconds = round(time.perf_counter() - start, 3)
-    return _body(job.key, image, found_fruit, task) | {"seconds": seconds}
+    seen = find(image, task.settings, tag=task.tag, smallest_mm=task.smallest_mm)
+    return Proposal(
+        photo=job.key,
+        candidates=tuple(_candidate(row, task.truss) for row in seen.candidates.to_dict("records")),
+        made_with=task.settings,
+        version=finder_version(),
+        settings=task.settings.hash,
+        stages=task.settings.stages,
+        smallest_mm=task.smallest_mm,
+        mm_per_px=task.mm_per_px,
+        width=image.width,
+        height=image.height,
+        proposed=seen.proposed,
+        count=round(seen.count, 2),
+        count_low=float(seen.count_low),
+        count_high=float(seen.count_high),
+        flags=tuple(map(str, seen.flags)),
+        seconds=round(time.perf_counter() - start, 3),
+    )
 
 
-def _body(photo: str, image: Image, found: Found, task: Task) -> dict[str, Any]:
-    return {
-        "photo": photo,
-        "version": finder_version(),
-        "settings": task.settings.hash,
-        "settings_text": asdict(task.settings) | {"stages": list(task.settings.stages)},
-        "stages": list(task.settings.stages),
-        "smallest_mm": task.smallest_mm,
-        "mm_per_px": _mm_per_px(task.tag),
-        "width": image.width,
-        "height": image.height,
-        "candidates": [_plain(row, task.truss) for row in found.candidates.to_dict("records")],
-        "proposed": found.proposed,
-        "count": round(found.count, 2),
-        "count_low": float(found.count_low),
-        "count_high": float(found.count_high),
-        "flags": [str(flag) for flag in found.flags],
+def _candidate(row: Mapping[Any, Any], truss: int | None) -> Candidate:
+    """Return a row of `counting.tables.CANDIDATES` as a fact, to `_DECIMALS`."""
+    numbers: dict[str, Any] = {
+        name: None if pd.isna(row[name]) else round(float(row[name]), digits)
+        for name, digits in _DECIMALS.items()
     }
+    own = None if pd.isna(row["truss"]) else int(row["truss"])
+    return Candidate(
+        candidate=int(row["candidate"]),
+        **numbers,
+        colour=row["colour"],
+        stages=row["stages"],
+        truss=own if truss is None else truss,
+        flags=tuple(flag for flag in row["flags"].split("; ") if flag),
+    )
 
 
-def _plain(row: Mapping[Any, Any], truss: int | None) -> dict[str, Any]:
-    """Return a candidate's row as JSON values: missing is None, flags a list."""
-    plain: dict[str, Any] = {}
-    for name, value in row.items():
-        if name == "photo":
-            continue
-        if name == "flags":
-            plain[name] = [flag for flag in str(value).split("; ") if flag]
-        elif isinstance(value, str):
-            plain[name] = value
-        elif pd.isna(value):
-            plain[name] = None
-        elif name in _DECIMALS:
-            plain[name] = round(float(value), _DECIMALS[name])
-        else:
-            plain[name] = int(value)
-    return plain if truss is None else plain | {"truss": truss}
-
-
-def repeat(path: Path, photo: Mapping[str, Any], proposal: Mapping[str, Any]) -> dict[str, Any]:
+def repeat(path: Path, photo: Photo, proposal: Proposal) -> Proposal:
     """Find again what a proposal found, with its own settings, to compare the two.
 
     Parameters
     ----------
     path : Path
         The photo.
-    photo, proposal : mapping
-        Bodies of the photo's entries in the ledger.
+    photo : Photo
+    proposal : Proposal
+        What the ledger has of it.
 
     Returns
     -------
-    dict
-        A proposal's body; all but ``seconds`` equals `proposal` when ``version`` does.
+    Proposal
+        All but `seconds` equals `proposal` when `version` does.
 
     Raises
     ------
     PhotoError
         If the photo cannot be read or has changed.
     """
-    task = Task.of(photo, settings_of(proposal), float(proposal["smallest_mm"]))
-    return find_in(Job(str(proposal["photo"]), path, extra=task))
-
-
-def settings_of(proposal: Mapping[str, Any]) -> Settings:
-    """Return the settings that a proposal's body records."""
-    text = dict(proposal["settings_text"])
-    return Settings(**(text | {"stages": tuple(text["stages"])}))
+    smallest = proposal.smallest_mm or 0.0
+    task = Task.of(photo, proposal.made_with, smallest)
+    return find_in(Job(proposal.photo, path, extra=task))

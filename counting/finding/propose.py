@@ -12,10 +12,18 @@ from counting.errors import CountingError, Refusal
 from counting.files import inside
 from counting.finding.proposal import Task, find_in, same
 from counting.finding.tune import tuned_settings
-from counting.ledger import Entry, Ledger
-from counting.ledger.store import EntryKind
+from counting.ledger import Ledger
+from counting.ledger.facts import (
+    Photo,
+    Proposal,
+    Tuning,
+    answers,
+    left_out,
+    photos,
+    proposal_of,
+    tuning,
+)
 from counting.photos.workers import Job, on_cluster, on_cores
-from counting.plan.left_out import left_out
 from counting.plan.trial import Trial
 from counting.settings import Settings
 
@@ -46,8 +54,8 @@ class Proposed:
         Photos left out, with the reason.
     settings : Settings
         What was used.
-    tuning : dict or None
-        The ledger's record of the trial's own tuning, where it was used.
+    tuning : Tuning or None
+        The trial's own tuning, where it was used.
     """
 
     new: int
@@ -57,7 +65,7 @@ class Proposed:
     to_look_at: int
     refused: tuple[Refusal, ...]
     settings: Settings
-    tuning: dict[str, Any] | None
+    tuning: Tuning | None
 
 
 def propose(
@@ -96,8 +104,7 @@ def propose(
         If the ledger cannot be written or the cluster does not answer.
     """
     with trial.ledger() as ledger:
-        tuning = ledger.get("tuning", "tuning") if tuned else None
-        settings, used = tuned_settings(settings, tuning.body if tuning else None)
+        settings, used = tuned_settings(settings, tuning(ledger) if tuned else None)
         todo = _Todo.of(trial, ledger, settings)
         outcomes = (
             on_cluster(find_in, todo.jobs, cluster)
@@ -132,28 +139,28 @@ class _Todo:
     def of(cls, trial: Trial, ledger: Ledger, settings: Settings) -> _Todo:
         todo = cls()
         smallest = trial.plan.rule.smallest_fruit_mm
-        confirmed = {entry.body["photo"] for entry in ledger.standing("confirmation")}
+        confirmed = {answer.photo for answer in answers(ledger)}
         out = left_out(ledger)
-        for photo in ledger.standing("photo"):
-            if photo.key in out:
+        for photo in photos(ledger).values():
+            if out.photo(photo.photo):
                 continue
-            proposal = ledger.get("proposal", photo.key)
-            task = Task.of(photo.body, settings, smallest)
-            if proposal and photo.key in confirmed:
+            proposal = proposal_of(ledger, photo.photo)
+            task = Task.of(photo, settings, smallest)
+            if proposal and photo.photo in confirmed:
                 todo.confirmed += 1
-            elif proposal and same(proposal.body, task):
+            elif proposal and same(proposal, task):
                 todo.standing += 1
             else:
                 todo.add(trial, photo, task)
         return todo
 
-    def add(self, trial: Trial, photo: Entry, task: Task) -> None:
+    def add(self, trial: Trial, photo: Photo, task: Task) -> None:
         try:
-            path = inside(trial.directory, photo.body["file"])
+            path = inside(trial.directory, photo.file)
         except CountingError as error:
-            self.refused.append(Refusal(photo.body["file"], str(error)))
+            self.refused.append(Refusal(photo.file, str(error)))
         else:
-            self.jobs.append(Job(photo.key, path, extra=task))
+            self.jobs.append(Job(photo.photo, path, extra=task))
 
 
 @dataclass(slots=True)
@@ -194,17 +201,15 @@ def _batches(outcomes: Iterable[Outcome]) -> Iterator[list[Outcome]]:
 
 def _write(ledger: Ledger, batch: list[Outcome], tally: _Tally) -> None:
     """Write a batch in one transaction."""
-    bodies: list[dict[str, Any]] = []
+    made: list[Proposal] = []
     for job, outcome in batch:
         if isinstance(outcome, Refusal):
             tally.refused.append(outcome)
             continue
-        standing = ledger.get("proposal", job.key)
-        if standing and same(standing.body, job.extra):  # another process was faster
+        standing = proposal_of(ledger, job.key)
+        if standing and same(standing, job.extra):  # another process was faster
             continue
-        bodies.append(outcome)
-    kind: EntryKind = "proposal"
-    facts = [(kind, str(body["photo"]), body) for body in bodies]
-    tally.new += ledger.append_many(facts, by=f"counting {__version__}")
-    tally.fruit += sum(body["proposed"] for body in bodies)
-    tally.to_look_at += sum(bool(body["flags"]) for body in bodies)
+        made.append(outcome)
+    tally.new += ledger.add(made, by=f"counting {__version__}")
+    tally.fruit += sum(proposal.proposed for proposal in made)
+    tally.to_look_at += sum(bool(proposal.flags) for proposal in made)

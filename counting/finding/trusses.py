@@ -26,6 +26,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.cluster.hierarchy import fcluster, linkage
 
+from counting.settings import reaches
+
 __all__ = ["number_trusses"]
 
 Floats = NDArray[np.float64]
@@ -59,7 +61,7 @@ def number_trusses(
         Index of `candidates`; <NA> for a candidate that hangs on none of the trusses.
     """
     numbers = pd.Series(pd.NA, index=candidates.index, dtype="Int64", name="truss")
-    sure = candidates["confidence"].to_numpy(np.float64) >= threshold
+    sure = reaches(candidates["confidence"].to_numpy(np.float64), threshold)
     if not sure.any():
         return numbers
     size = candidates["diameter_px"].to_numpy(np.float64)

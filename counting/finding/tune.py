@@ -5,8 +5,6 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +15,18 @@ from counting.files import now
 from counting.finding.expected import Spread, expected_count
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.merge import merge_numbers
-from counting.flags import Flag
 from counting.ledger import Ledger
-from counting.settings import Settings
+from counting.ledger.facts import (
+    Answer,
+    Candidate,
+    Mark,
+    Proposal,
+    Tuning,
+    all_proposals,
+    answers_that_stand,
+    tuning,
+)
+from counting.settings import Settings, reaches
 
 __all__ = [
     "LEAST_PHOTOS",
@@ -40,9 +47,10 @@ _SLOPE_SD, _OFFSET_SD, _SPREAD_SD = 0.3, 1.0, 0.4
 """How far a trial is expected to stray from what was learnt on others: standard deviations of
 log slope, offset (log-odds) and log spread of a normal prior about "no change". Chosen so that ten
 photos with some 100 fruit outweigh it."""
+_NUMBERS = ("threshold", "slope", "offset", "fruit_spread")
+"""Of the settings, what a trial can have of its own."""
 _SPREADS = np.exp(np.linspace(-0.9, 1.2, 8))
 _THRESHOLDS = np.round(np.arange(0.10, 0.91, 0.01), 2)
-_BOX = ("x", "y", "width", "height")
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,17 +108,15 @@ class Tuned:
     stored: bool
 
 
-def tuned_settings(
-    settings: Settings, tuning: Mapping[str, Any] | None
-) -> tuple[Settings, dict[str, Any] | None]:
+def tuned_settings(settings: Settings, own: Tuning | None) -> tuple[Settings, Tuning | None]:
     """Return the settings with a trial's own numbers, and the record they come from.
 
     Numbers learnt with other stages are left aside: the record is None then.
     """
-    if not tuning or list(settings.stages) != tuning["calibration"]["stages"]:
+    if own is None or settings.stages != own.stages:
         return settings, None
-    numbers = {name: tuning["calibration"][name] for name in ("slope", "offset", "fruit_spread")}
-    return dataclasses.replace(settings, threshold=tuning["threshold"], **numbers), dict(tuning)
+    numbers = {name: getattr(own, name) for name in _NUMBERS}
+    return dataclasses.replace(settings, **numbers), own
 
 
 def tune(ledger: Ledger, settings: Settings, where: str) -> Tuned:
@@ -135,91 +141,67 @@ def tune(ledger: Ledger, settings: Settings, where: str) -> Tuned:
         found = f"{len(photos)} photos confirmed from candidates of these stages"
         mend = "confirm more photos, then tune"
         raise CountingError(where, found, f"at least {LEAST_PHOTOS}", mend)
-    standing = ledger.get("tuning", "tuning")
-    before, _ = tuned_settings(settings, standing.body if standing else None)
+    before, _ = tuned_settings(settings, tuning(ledger))
     after, gain = _best(photos, settings, before)
     reviewers = sorted({photo.reviewer for photo in photos})
     stored = False
     if after != before:
-        body = {
-            "threshold": after.threshold,
-            "calibration": {
-                "slope": after.slope,
-                "offset": after.offset,
-                "fruit_spread": after.fruit_spread,
-                "stages": list(after.stages),
-            },
-            "origin": {
-                "photos": sorted(photo.photo for photo in photos),
-                "reviewers": reviewers,
-                "at": now(),
-            },
-            "gain": gain,
-        }
-        stored = ledger.append("tuning", "tuning", body, by=", ".join(reviewers))
+        own = Tuning(
+            **{name: getattr(after, name) for name in _NUMBERS},
+            stages=after.stages,
+            photos=tuple(sorted(photo.photo for photo in photos)),
+            reviewers=tuple(reviewers),
+            at=now(),
+            gain=gain,
+        )
+        stored = ledger.add([own], by=", ".join(reviewers)) > 0
     return Tuned(before, after, len(photos), len(reviewers), gain, stored)
 
 
 def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
-    """Return the photos that people counted, each from its newest answer, in order of the photo.
+    """Return the photos that people counted, each by the answer that stands, in the photos' order.
 
     Photos whose candidates came from other stages are left out.
     """
-    newest: dict[str, dict[str, Any]] = {}
-    for entry in ledger.standing("confirmation"):
-        held = newest.get(entry.body["photo"])
-        if held is None or _moment(entry.body) > _moment(held):
-            newest[entry.body["photo"]] = entry.body
-    wanted = {body["proposal"] for body in newest.values()}
-    proposals = {
-        entry.hash: entry.body for entry in ledger.entries("proposal") if entry.hash in wanted
-    }
+    standing = answers_that_stand(ledger)
+    wanted = {answer.proposal for answer in standing.values()}
+    made = {each.entry: each for each in all_proposals(ledger) if each.entry in wanted}
     return [
-        _confirmed(body, proposals[body["proposal"]])
-        for _, body in sorted(newest.items())
-        if body["answer"] == "counted"
-        and body["proposal"] in proposals
-        and proposals[body["proposal"]]["stages"] == list(stages)
+        _confirmed(answer, made[answer.proposal])
+        for _, answer in sorted(standing.items())
+        if answer.counted
+        and answer.proposal in made
+        and made[answer.proposal].stages == tuple(stages)
     ]
 
 
-def _moment(answer: Mapping[str, Any]) -> datetime:
-    at = datetime.fromisoformat(answer["at"])
-    return at if at.tzinfo else at.replace(tzinfo=UTC)
-
-
-def _confirmed(answer: Mapping[str, Any], proposal: Mapping[str, Any]) -> Confirmed:
+def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
     """Say for each candidate whether the person took it for a fruit that counts."""
-    candidates = proposal["candidates"]
-    marks = answer["marks"]
-    fruit = [mark for mark in marks if mark["state"] in {"confirmed", "added"}]
-    counted = [mark for mark in fruit if not mark.get("small")]
-    taken = {mark["candidate"] for mark in counted if mark["candidate"] is not None}
-    judged = {mark["candidate"] for mark in marks if mark["candidate"] is not None}
-    unclear = {mark["candidate"] for mark in marks if mark["state"] == "unsure"}
-    others = [row for row in candidates if row["candidate"] not in judged]
-    added = [mark for mark in counted if mark["candidate"] is None]
-    partner = match_by_centre(_boxes(others), _column(others, "confidence"), _boxes(added))
-    taken |= {row["candidate"] for row, mark in zip(others, partner, strict=True) if mark != FREE}
+    taken = {mark.candidate for mark in answer.fruit if mark.candidate is not None}
+    judged = {mark.candidate for mark in answer.marks}
+    unclear = {mark.candidate for mark in answer.marks if mark.state == "unsure"}
+    others = [each for each in proposal.candidates if each.candidate not in judged]
+    added = [mark for mark in answer.fruit if mark.candidate is None]
+    partner = match_by_centre(_boxes(others), _confidence(others), _boxes(added))
+    taken |= {each.candidate for each, mark in zip(others, partner, strict=True) if mark != FREE}
     used = [
-        row
-        for row in candidates
-        if row["candidate"] not in unclear
-        and (row["candidate"] in taken or Flag.TOO_SMALL_TO_COUNT not in row["flags"])
+        each
+        for each in proposal.candidates
+        if each.candidate not in unclear and (each.candidate in taken or not each.small)
     ]
-    made = proposal["settings_text"]
-    odds = (_log_odds(_column(used, "confidence")) - made["offset"]) / made["slope"]
-    is_fruit = np.array([row["candidate"] in taken for row in used], dtype=bool)
-    missed = len(counted) - int(is_fruit.sum())
-    return Confirmed(answer["photo"], answer["reviewer"], odds, is_fruit, max(missed, 0))
+    made = proposal.made_with
+    odds = (_log_odds(_confidence(used)) - made.offset) / made.slope
+    is_fruit = np.array([each.candidate in taken for each in used], dtype=bool)
+    missed = len(answer.fruit) - int(is_fruit.sum())
+    return Confirmed(answer.photo, answer.reviewer, odds, is_fruit, max(missed, 0))
 
 
-def _boxes(rows: Sequence[Mapping[str, Any]]) -> Floats:
-    return np.array([[row[name] for name in _BOX] for row in rows], np.float64).reshape(-1, 4)
+def _boxes(drawn: Sequence[Candidate | Mark]) -> Floats:
+    return np.array([each.box for each in drawn], np.float64).reshape(-1, 4)
 
 
-def _column(rows: Sequence[Mapping[str, Any]], name: str) -> Floats:
-    return np.array([row[name] for row in rows], dtype=np.float64)
+def _confidence(candidates: Sequence[Candidate]) -> Floats:
+    return np.array([each.confidence for each in candidates], dtype=np.float64)
 
 
 def _log_odds(probability: Floats) -> Floats:
@@ -284,7 +266,7 @@ def _cheapest(photos: Sequence[Confirmed], settings: Settings, near: float) -> f
 
 
 def _corrections(photo: Confirmed, settings: Settings) -> int:
-    shown = _chance(photo.odds, settings) >= settings.threshold
+    shown = reaches(_chance(photo.odds, settings), settings.threshold)
     return int((shown != photo.fruit).sum()) + photo.missed
 
 
@@ -346,7 +328,7 @@ def _figures(trials: Sequence[tuple[Confirmed, Settings]]) -> dict[str, float]:
         fruit += photo.count
         candidates += len(chance)
         loss -= float(np.log(np.where(photo.fruit, chance, 1 - chance)).sum())
-        away += abs(int((chance >= settings.threshold).sum()) - photo.count)
+        away += abs(int(reaches(chance, settings.threshold).sum()) - photo.count)
         _, low, high = expected_count(chance, _of(settings, settings.fruit_spread))
         within += low <= photo.count <= high
     return {

@@ -4,7 +4,7 @@ from counting.ledger.chain import Verified, verify
 from counting.ledger.checkpoint import Checkpoint
 from counting.ledger.migrate import SCHEMA_VERSION
 from counting.ledger.seal import FIRST, SEAL_NAME
-from counting.ledger.store import LEDGER_NAME, Entry, EntryKind, Ledger, entry_hash
+from counting.ledger.store import LEDGER_NAME, Entry, EntryKind, Ledger, Told, entry_hash
 
 __all__ = [
     "FIRST",
@@ -15,6 +15,7 @@ __all__ = [
     "Entry",
     "EntryKind",
     "Ledger",
+    "Told",
     "Verified",
     "entry_hash",
     "verify",

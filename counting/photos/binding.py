@@ -12,7 +12,7 @@ import pandas as pd
 from counting.flags import Flag
 from counting.photos.exif import Taken
 from counting.photos.manifest import Listed
-from counting.photos.tag_reader import TagReading
+from counting.photos.tags.reader import TagReading
 from counting.spreadsheet import iso_date
 
 __all__ = ["Binding", "Codes", "Given", "bind"]

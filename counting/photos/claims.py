@@ -6,16 +6,13 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from counting.errors import Refusal
+from counting.ledger.facts import Photo, Slot
 from counting.photos.binding import Binding
 from counting.photos.examine import Examined
 
-__all__ = ["Found", "Slot", "against", "once", "slot_of"]
-
-Slot = tuple[str, str, int | None, str]
-"""Survey, plant, truss and side."""
+__all__ = ["Found", "against", "once"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,37 +82,32 @@ def once(found: Sequence[Found]) -> tuple[list[Found], int, list[Refusal]]:
 
 
 def against(
-    found: Sequence[Found], standing: Mapping[str, dict[str, Any]], *, replace: bool
+    found: Sequence[Found], standing: Mapping[str, Photo], *, replace: bool
 ) -> tuple[list[Found], int, list[Refusal]]:
     """Hold the photos against those in the trial already."""
-    taken = {slot_of(body): body for body in standing.values()}
+    taken = {photo.slot: photo for photo in standing.values()}
     new, again, refused = [], 0, []
     for item in found:
         same = standing.get(item.examined.photo)
-        if same and slot_of(same) == item.slot:
+        if same and same.slot == item.slot:
             again += 1
             continue
         other = taken.get(item.slot)
         if same and not replace:
             reason = (
-                f"taken in already as {same['file']} for plant {same['plant']}, survey "
-                f"{same['survey']}; pass --replace to move it to {_place(item)}"
+                f"taken in already as {same.file} for plant {same.plant}, survey "
+                f"{same.survey}; pass --replace to move it to {_place(item)}"
             )
             refused.append(Refusal(str(item.path), reason))
         elif other and not replace:
             reason = (
-                f"{_place(item)} has the photo {other['file']} already; name another side, or pass "
+                f"{_place(item)} has the photo {other.file} already; name another side, or pass "
                 "--replace to put this one in its place"
             )
             refused.append(Refusal(str(item.path), reason))
         else:
             new.append(item)
     return new, again, refused
-
-
-def slot_of(body: Mapping[str, Any]) -> Slot:
-    """Return the place that a photo in the ledger has."""
-    return (body["survey"], body["plant"], body["truss"], body["side"])
 
 
 def _place(item: Found) -> str:

@@ -10,7 +10,7 @@ from counting.photos.damage import damage
 from counting.photos.exif import Taken, taken
 from counting.photos.image import load_image, read_photo
 from counting.photos.quality import Quality, measure_quality
-from counting.photos.tag_reader import TagReading, read_tags
+from counting.photos.tags.reader import TagReading, read_tags
 
 __all__ = ["Examined", "Wanted", "examine"]
 
@@ -84,5 +84,5 @@ def examine(path: Path, wanted: Wanted) -> Examined:
     )
     photo = sha256_bytes(data)
     return Examined(
-        photo, image.width, image.height, taken(path), tuple(tags), quality, damage(data)
+        photo, image.width, image.height, taken(data), tuple(tags), quality, damage(data)
     )

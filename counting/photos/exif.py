@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import re
 import warnings
 from dataclasses import dataclass
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 from PIL import ExifTags, Image
@@ -40,9 +40,15 @@ class Taken:
     clock: str = ""
 
 
-def taken(path: Path) -> Taken:
-    """Return when a photo was taken; a damaged or impossible time counts as none."""
-    fields = _fields(path)
+def taken(data: bytes) -> Taken:
+    """Return when a photo was taken; a damaged or impossible time counts as none.
+
+    Parameters
+    ----------
+    data : bytes
+        The photo's file.
+    """
+    fields = _fields(data)
     for time_tag, offset_tag in _TIMES:
         time = _time(fields.get(time_tag))
         if time is None:
@@ -56,11 +62,11 @@ def taken(path: Path) -> Taken:
     return Taken()
 
 
-def _fields(path: Path) -> dict[int, Any]:
+def _fields(data: bytes) -> dict[int, Any]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path, formats=FORMATS) as image:
+            with Image.open(io.BytesIO(data), formats=FORMATS) as image:
                 exif = image.getexif()
                 return {**exif, **exif.get_ifd(ExifTags.IFD.Exif)}
     # what a damaged block of camera data raises is not defined; the pixels can be good all the same

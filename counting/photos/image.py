@@ -82,6 +82,10 @@ class Image:
         full = np.repeat(rgb[..., None], 3, axis=2) if rgb.ndim == 2 else rgb
         return cls(_frozen(full), 1.0, full.shape[1], full.shape[0])
 
+    def serves(self, long_side: int) -> bool:
+        """Whether `load_image` would return the same pixels for this least long side."""
+        return _part(max(self.width, self.height), long_side) == round(self.scale)
+
 
 def load_image(path: Path, *, long_side: int | None = None, data: bytes | None = None) -> Image:
     """Read a photo, turned upright as its EXIF orientation asks; the file is never changed.

@@ -6,26 +6,25 @@ import dataclasses
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from counting import __version__
 from counting.errors import CountingError, Refusal
 from counting.flags import Flag
-from counting.ledger import Ledger
+from counting.ledger import Ledger, Told
+from counting.ledger.facts import Exclusion, Photo, left_out, photos
 from counting.photos.binding import Codes
-from counting.photos.claims import Found, against, once, slot_of
+from counting.photos.claims import Found, against, once
 from counting.photos.copying import place
 from counting.photos.examine import Wanted
 from counting.photos.gather import Batch, gather
 from counting.photos.looking import Progress, bound, look
 from counting.photos.notes import Notes
-from counting.plan.left_out import left_out
 from counting.plan.trial import Trial
 from counting.tables import PHOTOS, frame
 
-__all__ = ["TakenIn", "photo_table", "take_in"]
+__all__ = ["TakenIn", "take_in"]
 
 _BATCH = 100
 """Photos entered in the ledger in one go."""
@@ -111,31 +110,19 @@ def take_in(
         new, repeated, faults = against(found, standing, replace=replace)
         again += repeated
         refused += faults
-        rows, faults = _enter(trial, ledger, _unlike(new, standing), standing)
+        entered, faults = _enter(trial, ledger, _unlike(new, standing), standing)
         refused += faults
-    local = sum(body["clock"] == "local" for body in rows)
+    local = sum(photo.clock == "local" for photo in entered)
     guards = trial.plants.loc[trial.plants["guard"], "code"]
-    guards = guards[guards.isin({body["plant"] for body in rows})]
-    return TakenIn(photo_table(rows), again, refused, local, tuple(guards))
+    guards = guards[guards.isin({photo.plant for photo in entered})]
+    taken = frame((photo.row for photo in entered), PHOTOS)
+    return TakenIn(taken, again, refused, local, tuple(guards))
 
 
-def photo_table(bodies: Iterable[dict[str, Any]]) -> pd.DataFrame:
-    """Return bodies of the ledger's photo entries as a table `counting.tables.PHOTOS`."""
-    rows = [
-        {
-            **body,
-            "mm_per_px": body["tag"]["mm_per_px"] if body.get("tag") else None,
-            "flags": "; ".join(body.get("flags", [])),
-        }
-        for body in bodies
-    ]
-    return frame(rows, PHOTOS)
-
-
-def _unlike(new: list[Found], standing: dict[str, dict[str, Any]]) -> list[Found]:
+def _unlike(new: list[Found], standing: dict[str, Photo]) -> list[Found]:
     """Keep "no tag" and "no time" only where the trial's photos do have tags and times."""
-    tagged = any(body["tag"] for body in standing.values()) or any(i.binding.tag for i in new)
-    timed = any(body["taken_at"] for body in standing.values()) or any(
+    tagged = any(photo.tag for photo in standing.values()) or any(i.binding.tag for i in new)
+    timed = any(photo.taken_at for photo in standing.values()) or any(
         item.examined.taken.time for item in new
     )
     usual = {Flag.NO_TAG: not tagged, Flag.NO_TIME: not timed}
@@ -151,64 +138,59 @@ def _unlike(new: list[Found], standing: dict[str, dict[str, Any]]) -> list[Found
     ]
 
 
-def _standing(ledger: Ledger) -> dict[str, dict[str, Any]]:
+def _standing(ledger: Ledger) -> dict[str, Photo]:
     """Return the photos in force by SHA-256, those left out not among them."""
     out = left_out(ledger)
-    return {entry.key: entry.body for entry in ledger.standing("photo") if entry.key not in out}
+    return {sha: photo for sha, photo in photos(ledger).items() if not out.photo(sha)}
 
 
 def _enter(
-    trial: Trial, ledger: Ledger, new: list[Found], standing: dict[str, dict[str, Any]]
-) -> tuple[list[dict[str, Any]], list[Refusal]]:
+    trial: Trial, ledger: Ledger, new: list[Found], standing: dict[str, Photo]
+) -> tuple[list[Photo], list[Refusal]]:
     """Copy the photos into the trial and write their entries."""
-    taken = {slot_of(body): photo for photo, body in standing.items()}
+    taken = {photo.slot: photo.photo for photo in standing.values()}
     out = left_out(ledger)
-    rows: list[dict[str, Any]] = []
+    entered: list[Photo] = []
     refused = []
     by = f"counting {__version__}"
     for start in range(0, len(new), _BATCH):
-        facts: list[tuple[Any, str, dict[str, Any]]] = []
+        facts: list[Told] = []
         for item in new[start : start + _BATCH]:
             try:
-                body = _body(
-                    item, place(trial.directory, item.path, item.examined.photo, item.binding)
-                )
+                file = place(trial.directory, item.path, item.examined.photo, item.binding)
             except CountingError as error:
                 refused.append(Refusal(str(item.path), f"{error.found}; {error.mend}"))
                 continue
-            rows.append(body)
-            facts.append(("photo", item.examined.photo, body))
-            if item.examined.photo in out:  # it comes back
-                lifted = {**out[item.examined.photo].body, "lifted": True}
-                facts.append(("exclusion", item.examined.photo, lifted))
+            photo = _photo(item, file)
+            entered.append(photo)
+            facts.append(photo)
+            if held := out.why(photo.photo):  # it comes back
+                facts.append(dataclasses.replace(held, lifted=True))
             before = taken.get(item.slot)
-            if before and before != item.examined.photo:
-                reason = {"reason": f"replaced by {body['file']}", "by_photo": item.examined.photo}
-                facts.append(("exclusion", before, reason))
-        ledger.append_many(facts, by=by)
-    return rows, refused
+            if before and before != photo.photo:
+                reason = f"replaced by {file}"
+                facts.append(Exclusion(photo=before, reason=reason, by_photo=photo.photo))
+        ledger.add(facts, by=by)
+    return entered, refused
 
 
-def _body(item: Found, file: str) -> dict[str, Any]:
+def _photo(item: Found, file: str) -> Photo:
     examined, binding = item.examined, item.binding
     flags = {*binding.flags, *examined.quality.flags}
     flags |= {Flag.DAMAGED} if examined.damage else set()
-    tag = None
-    if binding.tag:
-        tag = {"code": binding.plant, **binding.tag.to_body()}
-    return {
-        "photo": examined.photo,
-        "file": file,
-        "width": examined.width,
-        "height": examined.height,
-        "taken_at": examined.taken.time,
-        "clock": examined.taken.clock,
-        "survey": binding.survey,
-        "plant": binding.plant,
-        "truss": binding.truss,
-        "side": binding.side,
-        "bound_by": binding.bound_by,
-        "flags": [flag.value for flag in Flag if flag in flags],
-        "quality": examined.quality.to_body(),
-        "tag": tag,
-    }
+    return Photo(
+        photo=examined.photo,
+        file=file,
+        width=examined.width,
+        height=examined.height,
+        survey=binding.survey,
+        plant=binding.plant,
+        truss=binding.truss,
+        side=binding.side,
+        taken_at=examined.taken.time,
+        clock=examined.taken.clock,
+        bound_by=binding.bound_by,
+        flags=tuple(flag.value for flag in Flag if flag in flags),
+        quality=examined.quality.figures(),
+        tag=binding.tag.record(binding.plant) if binding.tag else None,
+    )

@@ -79,7 +79,7 @@ class Quality:
         }
         return [flag for flag, is_so in found.items() if is_so]
 
-    def to_body(self) -> dict[str, float | str]:
+    def figures(self) -> dict[str, float | str]:
         """Return the figures as the ledger keeps them."""
         return {
             name: round(value, 4) if isinstance(value, float) else value

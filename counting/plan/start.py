@@ -8,6 +8,7 @@ from counting import __version__
 from counting.errors import PlanError
 from counting.files import sha256_bytes, write_bytes
 from counting.ledger import LEDGER_NAME, Ledger
+from counting.ledger.facts import PlanRecord
 from counting.plan.layout import draw
 from counting.plan.map import map_picture
 from counting.plan.plants_file import plants_text
@@ -68,13 +69,13 @@ def record_plan(directory: Path) -> Trial:
     """
     trial = load_trial(directory)
     texts = {name: (directory / name).read_bytes() for name in (PLAN_NAME, PLANTS_NAME)}
-    body = {
-        "plan": texts[PLAN_NAME].decode("utf-8"),
-        "plants": texts[PLANTS_NAME].decode("utf-8"),
-        "hashes": {name: sha256_bytes(text) for name, text in texts.items()},
-    }
+    record = PlanRecord(
+        plan=texts[PLAN_NAME].decode("utf-8"),
+        plants=texts[PLANTS_NAME].decode("utf-8"),
+        hashes={name: sha256_bytes(text) for name, text in texts.items()},
+    )
     with Ledger(directory, create=True) as ledger:
-        ledger.append("trial", "trial", body, by=f"counting {__version__}")
+        ledger.add([record], by=f"counting {__version__}")
     return trial
 
 

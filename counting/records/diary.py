@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +11,8 @@ import pandas as pd
 
 from counting import __version__
 from counting.errors import TallyError
-from counting.files import canonical_json, sha256_bytes
-from counting.ledger import Ledger
+from counting.ledger import Ledger, facts
+from counting.ledger.facts import Event, read_time
 from counting.plan.trial import Trial
 from counting.records.dilution import Dilution, dilution_of, read_dilution
 from counting.spreadsheet import number, read_sheet
@@ -153,33 +152,29 @@ def _pointed(text: str) -> str:
 
 def _write(trial: Trial, rows: Sequence[tuple[str, Mapping[str, str]]], where: str) -> Written:
     scopes = _scopes(trial)
-    bodies, faults, remarks = [], [], []
+    told, faults, remarks = [], [], []
     for line, row in rows:
         try:
-            body, said = _event(row, scopes)
+            event, said = _event(row, scopes)
         except ValueError as error:
             faults.append(f"{line}: {error}" if len(rows) > 1 or where != "diary" else str(error))
             continue
-        bodies.append(body)
+        told.append(event)
         remarks += said
     if faults:
         mend = "nothing was written"
         raise TallyError(where, "\n  ".join(faults), mend=mend)
     with trial.ledger() as ledger:
-        by = f"counting {__version__}"
-        added = ledger.append_many((("event", body["event"], body) for body in bodies), by=by)
-    applied = any(body["kind"] == "application" for body in bodies)
-    return Written(
-        frame(bodies, EVENTS), added, tuple(dict.fromkeys(remarks)), CAUTIONS if applied else ()
-    )
+        added = ledger.add(told, by=f"counting {__version__}")
+    applied = any(event.kind_of == "application" for event in told)
+    table = frame((event.row for event in told), EVENTS)
+    return Written(table, added, tuple(dict.fromkeys(remarks)), CAUTIONS if applied else ())
 
 
 def events(ledger: Ledger) -> pd.DataFrame:
     """Return the diary by time, columns `counting.tables.EVENTS`; struck lines are left out."""
-    bodies = [
-        entry.body for entry in ledger.standing("event") if not entry.body.get("struck", False)
-    ]
-    return frame(sorted(bodies, key=lambda body: (body["at"], body["event"])), EVENTS)
+    told = sorted(facts.events(ledger), key=lambda event: (event.at, event.event))
+    return frame((event.row for event in told), EVENTS)
 
 
 def strike(trial: Trial, event: str, reason: str, *, by: str) -> None:
@@ -192,13 +187,13 @@ def strike(trial: Trial, event: str, reason: str, *, by: str) -> None:
     """
     option = "--strike"
     with trial.ledger() as ledger:
-        standing = ledger.get("event", event)
-        if standing is None or standing.body.get("struck", False):
+        standing = facts.event_of(ledger, event)
+        if standing is None:
             mend = "list the diary to see the ids"
             raise TallyError(option, f"no event {event!r}", mend=mend)
         if not reason.strip():
             raise TallyError(option, "no reason given", mend="say why with --note")
-        ledger.append("event", event, {**standing.body, "struck": True, "why": reason}, by=by)
+        ledger.add([replace(standing, struck=True, why=reason)], by=by)
 
 
 def dilution(event: Mapping[str, Any]) -> Dilution | None:
@@ -236,17 +231,15 @@ def _scopes(trial: Trial) -> dict[str, str]:
     return named
 
 
-def _event(row: Mapping[str, str], scopes: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:
-    """Return an event's body and what the person should see about it."""
+def _event(row: Mapping[str, str], scopes: Mapping[str, str]) -> tuple[Event, list[str]]:
+    """Return an event and what the person should see about it."""
     text = {name: str(row.get(name, "") or "").strip() for name in (*EVENTS, "dilution")}
     too_long = [name for name, value in text.items() if len(value) > _LONGEST]
     if too_long:
         message = f"{too_long[0]} is longer than {_LONGEST} letters"
         raise ValueError(message)
-    body: dict[str, Any] = {name: text[name] for name in ("product", "weather", "by", "note")}
-    body["at"] = _at(text["at"])
-    body["kind"] = text["kind"].lower()
-    if body["kind"] not in KINDS:
+    at, kind = _at(text["at"]), text["kind"].lower()
+    if kind not in KINDS:
         message = f"kind {text['kind']!r} is none of {', '.join(KINDS)}"
         raise ValueError(message)
     scope = scopes.get(text["scope"].casefold())
@@ -256,29 +249,32 @@ def _event(row: Mapping[str, str], scopes: Mapping[str, str]) -> tuple[dict[str,
             "leave it empty for the whole trial"
         )
         raise ValueError(message)
-    body["scope"] = scope
     numbers, remarks = _dose(text)
-    body |= numbers
-    if body["kind"] == "application" and not body["product"]:
+    if kind == "application" and not text["product"]:
         message = "an application without a product; name the product or recipe"
         raise ValueError(message)
-    if body["kind"] == "application" and len(body["at"]) == 10:
+    if kind == "application" and len(at) == 10:
         remarks.append("No hour is noted; heat, dew and bees depend on it.")
-    identity = sha256_bytes(canonical_json(body).encode("utf-8"))[:16]
-    body["event"] = text["event"] or identity
-    return body, remarks
+    event = Event(
+        at=at,
+        kind_of=kind,
+        scope=scope,
+        product=text["product"],
+        weather=text["weather"],
+        by=text["by"],
+        note=text["note"],
+        **numbers,
+    )
+    return event.named(text["event"]), remarks
 
 
 def _at(text: str) -> str:
     """Return a date, or a date and time, in ISO 8601; an offset is kept where there is one."""
-    try:
-        if len(text) == 10:
-            return date.fromisoformat(text).isoformat()
-        time = datetime.fromisoformat(text.replace(" ", "T", 1))
-    except ValueError:
+    time = read_time(text.replace(" ", "T", 1))
+    if time is None:
         message = f"at {text!r} is no date and time; write 2026-07-01 or 2026-07-01 07:30"
-        raise ValueError(message) from None
-    return time.isoformat(timespec="minutes")
+        raise ValueError(message)
+    return time.date().isoformat() if len(text) == 10 else time.isoformat(timespec="minutes")
 
 
 def _dose(text: Mapping[str, str]) -> tuple[dict[str, Any], list[str]]:

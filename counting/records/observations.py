@@ -8,11 +8,19 @@ from typing import Any
 
 import pandas as pd
 
-from counting.ledger import Entry, Ledger
+from counting.ledger import Ledger
+from counting.ledger.facts import (
+    Judged,
+    Tally,
+    left_out,
+    moment,
+    newest_tallies,
+    standing_answers,
+    tallies,
+)
 from counting.measures import MEASURES, measure
 from counting.plan.trial import Trial
-from counting.records.confirmed import Answer, moment, standing_answers, tell_apart
-from counting.records.exclusions import exclusions
+from counting.records.confirmed import tell_apart
 from counting.records.totals import totals
 from counting.tables import OBSERVATIONS, frame
 
@@ -55,14 +63,12 @@ def observations(trial: Trial, ledger: Ledger) -> pd.DataFrame:
         )
         if not (pd.notna(guard) and guard)
     }
-    out = {(each.plant, each.survey) for each in exclusions(ledger) if each.plant}
-    rows = _photo_rows(standing_answers(ledger)) + _tally_rows(ledger.standing("observation"))
+    out = left_out(ledger)
+    rows = _photo_rows(standing_answers(ledger)) + _tally_rows(tallies(ledger))
     rows = [
         {**row, **places[row["plant"]]}
         for row in rows
-        if row["plant"] in places
-        and (row["plant"], row["survey"]) not in out
-        and (row["plant"], "") not in out
+        if row["plant"] in places and not out.plant(row["plant"], row["survey"])
     ]
     if trial.plan.rule.add_picked:
         rows += totals(rows, fallen=trial.plan.rule.count_fallen)
@@ -80,15 +86,15 @@ def observations(trial: Trial, ledger: Ledger) -> pd.DataFrame:
     return frame(rows, OBSERVATIONS)
 
 
-def _photo_rows(answers: Iterable[Answer]) -> list[Row]:
+def _photo_rows(judged: Iterable[Judged]) -> list[Row]:
     """Return the rows that confirmed photos give."""
-    by_plant: dict[tuple[str, str], list[Answer]] = defaultdict(list)
-    for answer in answers:
-        by_plant[answer.survey, answer.plant].append(answer)
+    by_plant: dict[tuple[str, str], list[Judged]] = defaultdict(list)
+    for one in judged:
+        by_plant[one.photo.survey, one.photo.plant].append(one)
     looked = {
-        key: sorted(each, key=lambda answer: answer.photo)
+        key: sorted(each, key=lambda one: one.photo.photo)
         for key, each in by_plant.items()
-        if any(answer.answer for answer in each)
+        if any(one.answer for one in each)
     }
     fruit = {key: tell_apart(each) for key, each in looked.items()}
     with_trusses = {
@@ -101,10 +107,10 @@ def _photo_rows(answers: Iterable[Answer]) -> list[Row]:
         found = fruit[survey, plant]
         base = {"survey": survey, "plant": plant, "source": "photo"}
         rows.append(base | _row("fruit", None, each, len(found)))
-        named = {one.truss for one in found} | {answer.truss for answer in each}
+        named = {one.truss for one in found} | {one.photo.truss for one in each}
         trusses = sorted(truss for truss in named if truss is not None)
         for truss in trusses:
-            shown = [answer for answer in each if answer.truss in {None, truss}]
+            shown = [one for one in each if one.photo.truss in {None, truss}]
             number = sum(one.truss == truss for one in found)
             rows.append(base | _row("fruit", truss, shown, number))
         if survey in with_trusses and all(one.truss is not None for one in found):
@@ -113,55 +119,48 @@ def _photo_rows(answers: Iterable[Answer]) -> list[Row]:
     return rows
 
 
-def _row(name: str, truss: int | None, answers: Sequence[Answer], number: int) -> Row:
+def _row(name: str, truss: int | None, judged: Sequence[Judged], number: int) -> Row:
     """Return a row of a photo count, missing if a photo that it needs is."""
-    reasons = [answer.missing for answer in answers if answer.missing]
+    reasons = [one.missing for one in judged if one.missing]
     if len(reasons) > _MANY:
-        reasons = [f"{len(reasons)} of {len(answers)} photos are not confirmed or not countable"]
-    looked = [answer for answer in answers if answer.answer]
-    last = max(looked, key=lambda answer: (moment(answer.at), answer.at), default=None)
+        reasons = [f"{len(reasons)} of {len(judged)} photos are not confirmed or not countable"]
+    answers = [one.answer for one in judged if one.answer]
+    last = max(answers, key=lambda answer: (moment(answer.at), answer.at), default=None)
     return {
         "truss": truss,
         "measure": name,
         "value": None if reasons else float(number),
         "unit": "count",
-        "by": ", ".join(sorted({answer.reviewer for answer in looked})),
+        "by": tuple(sorted({answer.reviewer for answer in answers})),
         "at": last.at if last else "",
         "note": "; ".join(reasons),
     }
 
 
-def _tally_rows(entries: Iterable[Entry]) -> list[Row]:
+def _tally_rows(listed: Iterable[Tally]) -> list[Row]:
     """Return the rows that hand tallies give, the newest of each, and whole plants summed."""
-    newest: dict[tuple[str, str, int | None, str], tuple[Any, Row]] = {}
-    for entry in entries:
-        body = entry.body
-        key = (body["survey"], body["plant"], body["truss"], body["measure"])
-        rank = (moment(body["at"]), body["by"])
-        if key not in newest or rank > newest[key][0]:
-            newest[key] = (rank, body)
-    rows = [body for _, body in newest.values()]
-    by_plant: dict[tuple[str, str, str], list[Row]] = defaultdict(list)
-    for row in rows:
-        if row["truss"] is not None and measure(row["measure"]).kind == "count":
-            by_plant[row["survey"], row["plant"], row["measure"]].append(row)
+    standing = newest_tallies(listed)
+    counted = {tally.of_what for tally in standing}
+    by_plant: dict[tuple[str, str, str], list[Tally]] = defaultdict(list)
+    for tally in standing:
+        if tally.truss is not None and measure(tally.measure).kind == "count":
+            by_plant[tally.survey, tally.plant, tally.measure].append(tally)
     sums = [
         _sum(each)
         for (survey, plant, name), each in by_plant.items()
-        if (survey, plant, None, name) not in newest
+        if (survey, plant, None, name) not in counted
     ]
-    return rows + sums
+    return [tally.row for tally in standing] + sums
 
 
-def _sum(rows: list[Row]) -> Row:
-    """Return the whole plant's row from its trusses' rows."""
-    rows = sorted(rows, key=lambda row: row["truss"])
-    missing = [f"truss {row['truss']}: {row['note']}" for row in rows if row["value"] is None]
-    last = max(rows, key=lambda row: (moment(row["at"]), row["at"]))
-    return {
-        **last,
+def _sum(tallied: list[Tally]) -> Row:
+    """Return the whole plant's row from its trusses' tallies."""
+    ordered = sorted(tallied, key=lambda tally: tally.truss or 0)
+    missing = [f"truss {tally.truss}: {tally.note}" for tally in ordered if tally.value is None]
+    last = max(ordered, key=lambda tally: (moment(tally.at), tally.at))
+    return last.row | {
         "truss": None,
-        "value": None if missing else sum(row["value"] for row in rows),
-        "by": ", ".join(sorted({row["by"] for row in rows if row["by"]})),
-        "note": "; ".join(missing) or f"sum of {len(rows)} trusses",
+        "value": None if missing else sum(tally.value or 0.0 for tally in ordered),
+        "by": tuple(sorted({tally.by for tally in ordered if tally.by})),
+        "note": "; ".join(missing) or f"sum of {len(ordered)} trusses",
     }

@@ -10,6 +10,7 @@ import pandas as pd
 
 from counting import __version__
 from counting.errors import TallyError
+from counting.ledger.facts import tally_of
 from counting.plan.trial import Trial
 from counting.records.sheets.doubt import Doubt, doubts_as_lines
 from counting.records.sheets.told import NOTHING_TOLD, Told
@@ -134,23 +135,19 @@ def _refusal(names: Sequence[str], doubts: Sequence[Doubt]) -> TallyError:
 
 
 def _write(trial: Trial, values: Sequence[Value]) -> Tallied:
-    facts = {value.key: value.body for value in values}
+    facts = {value.tally.key: value.tally for value in values}
     with trial.ledger() as ledger:
-        found = {key: ledger.get("observation", key) for key in facts}
-        added = ledger.append_many(
-            (("observation", key, body) for key, body in facts.items()),
-            by=f"counting {__version__}",
-        )
+        found = {key: tally_of(ledger, key) for key in facts}
+        added = ledger.add(facts.values(), by=f"counting {__version__}")
     corrected = sum(
-        before is not None and before.body["value"] != facts[key]["value"]
-        for key, before in found.items()
+        before is not None and before.value != facts[key].value for key, before in found.items()
     )
     columns = ("group", "block", "plot")
     places = {
         str(code): dict(zip(columns, place, strict=True))
         for code, *place in trial.plants[["code", *columns]].itertuples(index=False)
     }
-    table = frame(({**body, **places[body["plant"]]} for body in facts.values()), OBSERVATIONS)
+    table = frame((each.row | places[each.plant] for each in facts.values()), OBSERVATIONS)
     return Tallied(table, added, corrected, len(facts) - added)
 
 
@@ -158,14 +155,14 @@ def _contradictions(values: Sequence[Value]) -> Iterator[Doubt]:
     """Yield a doubt for every value that stands twice and differs."""
     seen: dict[str, Value] = {}
     for value in values:
-        before = seen.setdefault(value.key, value)
-        if before.body["value"] != value.body["value"]:
-            body = value.body
+        tally = value.tally
+        before = seen.setdefault(tally.key, value)
+        if before.tally.value != tally.value:
             what = (
-                f"{body['measure']} of plant {body['plant']} is "
-                f"{_shown(body['value'])} here and {_shown(before.body['value'])} in {before.where}"
+                f"{tally.measure} of plant {tally.plant} is "
+                f"{_shown(tally.value)} here and {_shown(before.tally.value)} in {before.where}"
             )
-            yield Doubt(value.file, value.line, what, body["plant"], body["measure"])
+            yield Doubt(value.file, value.line, what, tally.plant, tally.measure)
 
 
 def _shown(value: float | None) -> str:

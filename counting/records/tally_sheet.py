@@ -5,12 +5,13 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from counting.errors import TallyError
+from counting.ledger.facts import Tally
 from counting.measures import MEASURES, Measure, measure
 from counting.plan.codes import CodeBook
 from counting.plan.trial import Trial
@@ -28,7 +29,7 @@ _REMARKS = ("weather",)
 _BLANK = {"", "-", "na", "n/a"}
 _TRUSS = re.compile(r"(?P<name>.+?)[ _]truss[ _]?(?P<truss>[1-9]\d{0,2})", re.ASCII)
 """Heading of a measure of one truss, such as ``fruit truss 2``."""
-_NOWHERE: dict[str, Any] = {"truss": None}
+_NOWHERE = Tally("", "", "", None, "")
 """Stands for the rest of a row that is unclear, so that its cells are checked as well."""
 _MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
 _IN_UNIT = re.compile(r"(?P<name>\w+?)(?:[ _]*\(?(?P<unit>mm|cm|m|%)\)?)")
@@ -61,16 +62,13 @@ class Value:
     ----------
     file : str
     line : int
-    key : str
-        The ledger's key of the observation.
-    body : dict
-        The observation, as the ledger keeps it.
+    tally : Tally
+        The value.
     """
 
     file: str
     line: int
-    key: str
-    body: dict[str, Any]
+    tally: Tally
 
     @property
     def where(self) -> str:
@@ -176,8 +174,8 @@ class TallySheet:
         for row in self._sheet.rows:
             plant = row.get("plant")
             bad: list[Doubt] = []
-            found: list[dict[str, Any]] = []
-            base: dict[str, Any] | None
+            found: list[Tally] = []
+            base: Tally | None
             try:
                 base = self._base(row)
             except ValueError as error:
@@ -185,7 +183,7 @@ class TallySheet:
                 base = None
             for cell in self._cells(row):
                 try:
-                    found += self._bodies(base or _NOWHERE, cell, row)
+                    found += self._tallies(base or _NOWHERE, cell, row)
                 except ValueError as error:
                     bad.append(Doubt(file, row.line, str(error), plant, cell.name, cell.text))
             if not bad:
@@ -193,22 +191,22 @@ class TallySheet:
             faults += bad
             if base is None:
                 continue
-            values += [Value(file, row.line, _key(body), body) for body in found]
+            values += [Value(file, row.line, tally) for tally in found]
         return values, faults
 
-    def _base(self, row: Row) -> dict[str, Any]:
+    def _base(self, row: Row) -> Tally:
         """Return what all values of a row share; every fault of it in one message."""
         faults = []
         survey = row.get("survey") or self._survey
-        truss = None
+        truss: int | None = None
         for check, text in ((iso_date, survey), (truss_number, row.get("truss"))):
             try:
-                outcome = check(text)
+                check(text)
             except ValueError as error:
                 faults.append(str(error) if text else "no survey date; write it, or pass --survey")
                 continue
             if check is truss_number:
-                truss = outcome
+                truss = truss_number(text)
         plan = self._plants.get(row.get("plant").casefold())
         if plan is None:
             faults.append(self._codes.unknown(row.get("plant")))
@@ -225,8 +223,7 @@ class TallySheet:
         note = "; ".join(text for text in remarks if text and not text.endswith(": "))
         by = row.get("by") or self._by
         code = plan["code"] if plan else ""
-        shared = {"survey": survey, "plant": code, "truss": truss, "by": by}
-        return {**shared, "at": row.get("at"), "note": note, "source": "tally"}
+        return Tally(survey, code, "", None, "", truss, by, row.get("at"), note)
 
     def _against_plan(self, row: Row, plan: dict[str, Any]) -> list[str]:
         faults = []
@@ -244,15 +241,15 @@ class TallySheet:
         for heading, column in self._measures.items():
             yield _Cell(column.measure.name, row.get(heading), column.unit, column.truss)
 
-    def _bodies(self, base: dict[str, Any], cell: _Cell, row: Row) -> list[dict[str, Any]]:
+    def _tallies(self, base: Tally, cell: _Cell, row: Row) -> list[Tally]:
         """Return a cell's observation, none where it says nothing."""
         entry = self._known.get(cell.name.lower().replace(" ", "_"))
         if entry is None:
             known = f"the measures are {', '.join(self._known)}"
             message = f"unknown measure {cell.name!r}{self._meant(cell.name)}; {known}"
             raise ValueError(message)
-        if cell.truss is not None and base["truss"] is not None:
-            message = f"{entry.name} truss {cell.truss} in a row of truss {base['truss']}"
+        if cell.truss is not None and base.truss is not None:
+            message = f"{entry.name} truss {cell.truss} in a row of truss {base.truss}"
             raise ValueError(message)
         value = None
         if cell.text.lower() not in _BLANK:
@@ -262,9 +259,8 @@ class TallySheet:
         elif not row.get("note"):
             message = f"{entry.name} has neither a value nor, in note, the reason it is missing"
             raise ValueError(message)
-        truss = cell.truss if cell.truss is not None else base["truss"]
-        body = {"truss": truss, "measure": entry.name, "value": value, "unit": entry.unit}
-        return [base | body]
+        truss = cell.truss if cell.truss is not None else base.truss
+        return [replace(base, truss=truss, measure=entry.name, value=value, unit=entry.unit)]
 
     def _value(self, entry: Measure, text: str, unit: str) -> float:
         """Return a cell's number in the measure's own unit."""
@@ -295,21 +291,15 @@ class TallySheet:
         raise ValueError(message)
 
 
-def _too_many(bodies: Sequence[dict[str, Any]]) -> list[str]:
+def _too_many(tallied: Sequence[Tally]) -> list[str]:
     """Return a fault if a row's trusses bear more than the plant in all."""
-    whole_plant = {body["measure"]: body for body in bodies if body["truss"] is None}
+    whole_plant = {tally.measure: tally for tally in tallied if tally.truss is None}
     faults = []
-    for name, body in whole_plant.items():
-        parts = [b["value"] for b in bodies if b["measure"] == name and b["truss"] is not None]
+    for name, plant in whole_plant.items():
+        parts = [each.value for each in tallied if each.measure == name and each.truss is not None]
         known = sum(part for part in parts if part is not None)
-        if body["value"] is not None and body["unit"] == "count" and known > body["value"]:
+        if plant.value is not None and plant.unit == "count" and known > plant.value:
             faults.append(
-                f"the trusses bear {known:g} {name}, more than the {body['value']:g} in all"
+                f"the trusses bear {known:g} {name}, more than the {plant.value:g} in all"
             )
     return faults
-
-
-def _key(body: dict[str, Any]) -> str:
-    truss = "" if body["truss"] is None else body["truss"]
-    parts = (body["survey"], body["plant"], truss, body["measure"], body["source"], body["by"])
-    return "|".join(map(str, parts))

@@ -6,7 +6,7 @@ import json
 import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from math import isclose
 from pathlib import Path
 from typing import Any, Literal
@@ -16,10 +16,18 @@ import numpy as np
 from counting.errors import CountingError, Refusal
 from counting.files import inside, read_text, sha256_bytes, sha256_file
 from counting.finding.proposal import finder_version, repeat
-from counting.ledger import Entry, Ledger, verify
+from counting.ledger import Ledger, verify
+from counting.ledger.facts import (
+    Answer,
+    Photo,
+    Proposal,
+    entries_of,
+    photos,
+    plan_record,
+    proposals,
+)
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
-from counting.records.confirmed import counts
 from counting.report.checkpoints import Outside, hold
 from counting.report.figures import Choices, figures
 from counting.report.report import REPORT_NAME
@@ -173,13 +181,13 @@ def _checkpoints(trial: Trial, ledger: Ledger, outside: Outside) -> Check:
 
 def _plan(trial: Trial, ledger: Ledger) -> Check:
     sentence = f"{PLAN_NAME} and {PLANTS_NAME} against the plan recorded at the start"
+    record = plan_record(ledger)
     entry = ledger.get("trial", "trial")
-    if entry is None:
+    if record is None or entry is None:
         return Check("plan", sentence, (), ("the ledger holds no plan to hold them against",))
     faults = []
-    for name, part in ((PLAN_NAME, "plan"), (PLANTS_NAME, "plants")):
-        recorded = sha256_bytes(str(entry.body[part]).encode("utf-8"))
-        if sha256_file(trial.directory / name) != recorded:
+    for name, text in ((PLAN_NAME, record.plan), (PLANTS_NAME, record.plants)):
+        if sha256_file(trial.directory / name) != sha256_bytes(text.encode("utf-8")):
             faults.append(Fault(name, f"changed since it was recorded at {entry.at}"))
     return Check("plan", sentence, tuple(faults))
 
@@ -188,12 +196,12 @@ def check_photos(trial: Trial, ledger: Ledger) -> Check:
     """Hold every photo's bytes against the SHA-256 it was taken in with."""
     faults = []
     number = 0
-    for entry in ledger.standing("photo"):
+    for photo in photos(ledger).values():
         number += 1
-        file = str(entry.body["file"])
+        file = photo.file
         try:
             path = inside(trial.directory, file)
-            changed = sha256_file(path) != entry.key
+            changed = sha256_file(path) != photo.photo
         except FileNotFoundError:
             faults.append(Fault(file, "not there; restore it from a copy"))
             continue
@@ -207,21 +215,20 @@ def check_photos(trial: Trial, ledger: Ledger) -> Check:
 
 def _confirmations(trial: Trial, ledger: Ledger) -> Check:
     """Hold every answer against its photo, its proposal and its own marks."""
-    photos = {entry.key: entry.body for entry in ledger.standing("photo")}
+    taken = photos(ledger)
     proposed = {entry.hash: entry.key for entry in ledger.entries("proposal")}
     faults = []
     number = 0
-    for entry in ledger.standing("confirmation"):
+    for entry, answer in entries_of(ledger, Answer):
         number += 1
-        body = entry.body
-        item = f"entry {entry.seq}, {body['reviewer']} on {_file(photos, body['photo'])}"
-        if body["photo"] not in photos:
+        item = f"entry {entry.seq}, {answer.reviewer} on {_file(taken, answer.photo)}"
+        if answer.photo not in taken:
             faults.append(Fault(item, "confirms a photo that was never taken in"))
-        if proposed.get(body["proposal"]) != body["photo"]:
+        if proposed.get(answer.proposal) != answer.photo:
             faults.append(Fault(item, "begins from candidates that the ledger does not hold"))
-        counted = sum(map(counts, body["marks"]))
-        if body["answer"] == "counted" and body["marks"] and counted != body["count"]:
-            text = f"says {body['count']} fruit, but {counted} of its marks count"
+        counted = len(answer.fruit)
+        if answer.counted and answer.marks and counted != answer.count:
+            text = f"says {answer.count} fruit, but {counted} of its marks count"
             faults.append(Fault(item, text))
     sentence = f"{number} confirmed counts against photo, candidates and marks"
     return Check("confirmations", sentence, tuple(faults))
@@ -234,21 +241,21 @@ def _proposals(
     progress: Callable[[int, int], None] | None,
 ) -> Check:
     """Find candidates again and compare."""
-    photos = {entry.key: entry.body for entry in ledger.standing("photo")}
-    standing = [entry for entry in ledger.standing("proposal") if entry.key in photos]
-    same_version = [e for e in standing if e.body["version"] == finder_version()]
+    taken = photos(ledger)
+    standing = [each for each in proposals(ledger).values() if each.photo in taken]
+    same_version = [each for each in standing if each.version == finder_version()]
     chosen = _chosen(same_version, which)
     jobs = [
         Job(
-            entry.key,
-            trial.directory / str(photos[entry.key]["file"]),
-            extra=(photos[entry.key], entry.body),
+            proposal.photo,
+            trial.directory / taken[proposal.photo].file,
+            extra=(taken[proposal.photo], proposal),
         )
-        for entry in chosen
+        for proposal in chosen
     ]
     faults = []
     for done, (job, outcome) in enumerate(on_cores(_again, jobs, None), start=1):
-        file = str(photos[job.key]["file"])
+        file = taken[job.key].file
         if isinstance(outcome, Refusal):
             faults.append(Fault(file, f"could not be looked at again: {outcome.reason}"))
         elif outcome:
@@ -256,9 +263,7 @@ def _proposals(
         if progress:
             progress(done, len(jobs))
     sentence = f"{len(chosen)} of {len(standing)} proposals found again and compared"
-    other = Counter(str(e.body["version"]) for e in standing) - Counter(
-        str(e.body["version"]) for e in same_version
-    )
+    other = Counter(each.version for each in standing if each.version != finder_version())
     remarks = tuple(
         f"{number} proposals were made by version {version}; install that one to find them again"
         for version, number in sorted(other.items())
@@ -266,25 +271,23 @@ def _proposals(
     return Check("proposals", sentence, tuple(faults), remarks)
 
 
-def _chosen(entries: Sequence[Entry], which: Proposals) -> list[Entry]:
+def _chosen(made: Sequence[Proposal], which: Proposals) -> list[Proposal]:
     """Choose proposals: all, none, or a few at random, the same few for the same ledger."""
-    if which == "all" or (which == "sample" and len(entries) <= _SAMPLE):
-        return list(entries)
+    if which == "all" or (which == "sample" and len(made) <= _SAMPLE):
+        return list(made)
     if which == "none":
         return []
-    rng = np.random.default_rng(int(entries[-1].hash[:15], 16))
-    picked = rng.choice(len(entries), _SAMPLE, replace=False)
-    return [entries[index] for index in sorted(picked)]
+    rng = np.random.default_rng(int(made[-1].entry[:15], 16))
+    picked = rng.choice(len(made), _SAMPLE, replace=False)
+    return [made[index] for index in sorted(picked)]
 
 
 def _again(job: Job) -> str:
     """Find a photo's candidates again; return the first difference, empty if there is none."""
     photo, proposal = job.extra
     found = repeat(job.path, photo, proposal)
-    names = sorted({*found, *proposal} - {"seconds"})
-    left = {name: proposal.get(name) for name in names}
-    right = {name: found.get(name) for name in names}
-    return next(_differences(left, right), "")
+    told, again = (replace(each, seconds=None).to_body() for each in (proposal, found))
+    return next(_differences(told, again), "")
 
 
 def _report(trial: Trial, ledger: Ledger) -> Check:
@@ -341,5 +344,5 @@ def _short(value: Any) -> str:
     return text if len(text) <= 60 else f"{text[:57]}..."
 
 
-def _file(photos: Mapping[str, Mapping[str, Any]], photo: str) -> str:
-    return str(photos[photo]["file"]) if photo in photos else f"photo {photo[:12]}"
+def _file(taken: Mapping[str, Photo], photo: str) -> str:
+    return taken[photo].file if photo in taken else f"photo {photo[:12]}"

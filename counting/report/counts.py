@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import median
 
 from counting.analysis.words.phrases import and_list
 from counting.flags import Flag
-from counting.ledger import Ledger
-from counting.records.confirmed import standing_answers
+from counting.ledger import Ledger, facts
+from counting.ledger.facts import CANNOT_TELL, RETAKE, Answer
 from counting.review.pace import caution
 from counting.settings import STAGES
 
@@ -111,39 +112,39 @@ class Making:
 
 def making(ledger: Ledger) -> Making:
     """Count what stands in a ledger behind its photo counts."""
-    photos = list(ledger.standing("photo"))
-    answers = [entry.body for entry in ledger.standing("confirmation")]
-    counted = [body for body in answers if body["answer"] == "counted"]
-    states = [mark["state"] for body in counted for mark in body["marks"]]
-    seconds = [body["seconds"] for body in counted if body.get("seconds")]
-    proposals = [entry.body for entry in ledger.standing("proposal")]
-    stages = {stage for body in proposals for stage in body["stages"]}
-    blind = {entry.key for entry in ledger.standing("sheet") if entry.body["blind"]}
-    stands = {(answer.photo, answer.reviewer) for answer in standing_answers(ledger)}
-    flags = [word for entry in photos for word in entry.body["flags"]]
+    photos = facts.photos(ledger).values()
+    answers = facts.answers(ledger)
+    counted = [answer for answer in answers if answer.counted]
+    states = [mark.state for answer in counted for mark in answer.marks]
+    seconds = [answer.seconds for answer in counted if answer.seconds]
+    proposals = facts.proposals(ledger).values()
+    stages = {stage for proposal in proposals for stage in proposal.stages}
+    blind = {sheet.sheet for sheet in facts.sheets(ledger).values() if sheet.blind}
+    stands = {each.answer for each in facts.standing_answers(ledger) if each.answer}
+    flags = [word for photo in photos for word in photo.flags]
     return Making(
         photos=len(photos),
         proposed=len(proposals),
-        confirmed=len({body["photo"] for body in counted}),
-        retake=_answers(answers, "retake"),
-        cannot_tell=_answers(answers, "cannot tell"),
-        reviewers=tuple(sorted({body["reviewer"] for body in counted})),
+        confirmed=len({answer.photo for answer in counted}),
+        retake=_photos_answered(answers, RETAKE),
+        cannot_tell=_photos_answered(answers, CANNOT_TELL),
+        reviewers=tuple(sorted({answer.reviewer for answer in counted})),
         kept=states.count("confirmed"),
         added=states.count("added"),
         removed=states.count("removed"),
         unsure=states.count("unsure"),
         seconds=median(seconds) if seconds else None,
-        hurried=caution(b for b in answers if (b["photo"], b["reviewer"]) in stands),
-        unblinded=len({body["photo"] for body in counted if body["sheet"] not in blind}),
+        hurried=caution(answer for answer in answers if answer in stands),
+        unblinded=len({answer.photo for answer in counted if answer.sheet not in blind}),
         stages=tuple(stage for stage in STAGES if stage in stages),
-        quick=sum(body["settings_text"].get("quick", False) for body in proposals),
+        quick=sum(proposal.made_with.quick for proposal in proposals),
         flagged={flag: flags.count(flag) for flag in Flag if flag in flags},
-        tallies=sum(1 for _ in ledger.standing("observation")),
+        tallies=len(facts.tallies(ledger)),
     )
 
 
-def _answers(answers: list[dict[str, object]], word: str) -> int:
-    return len({body["photo"] for body in answers if body["answer"] == word})
+def _photos_answered(answers: Sequence[Answer], word: str) -> int:
+    return len({answer.photo for answer in answers if answer.answer == word})
 
 
 def _photos(number: int) -> str:

@@ -13,11 +13,23 @@ import pandas as pd
 from counting import __version__
 from counting.files import now, sha256_bytes, write_bytes
 from counting.ledger import Checkpoint, Ledger
+from counting.ledger.facts import answers, photos, proposals
 from counting.plan.trial import Trial
 from counting.records.diary import events
 from counting.records.observations import observations
 from counting.spreadsheet import safe_cell
-from counting.tables import CANDIDATES, EVENTS, MARKS, OBSERVATIONS, PHOTOS, PLANTS, Schema, frame
+from counting.tables import (
+    CANDIDATES,
+    EVENTS,
+    MARKS,
+    OBSERVATIONS,
+    PHOTOS,
+    PLANTS,
+    Schema,
+    as_text,
+    frame,
+    people_text,
+)
 
 __all__ = ["PACKAGE_NAME", "Exported", "export"]
 
@@ -31,10 +43,14 @@ _SCHEMAS: dict[str, Schema] = {
     "diary": EVENTS,
 }
 _PEOPLE = ("by", "reviewer")
-"""Columns that hold people's names."""
-_AND = ", "
-"""Between the names where several people's answers make one observation."""
-_FIELD_TYPES = {"str": "string", "Int64": "integer", "float64": "number", "boolean": "boolean"}
+"""Columns that hold people's names: one, or a tuple where a value rests on several."""
+_FIELD_TYPES = {
+    "str": "string",
+    "Int64": "integer",
+    "float64": "number",
+    "boolean": "boolean",
+    "object": "string",
+}
 """Data frame dtypes in the words of Table Schema (specs.frictionlessdata.io)."""
 
 
@@ -84,6 +100,7 @@ def export(
     tables = _tables(trial)
     if anonymous:
         tables = _without_names(tables)
+    tables = {name: as_text(table) for name, table in tables.items()}
     contents = {f"{name}.csv": _csv(table) for name, table in tables.items()}
     package = _package(trial, tables, contents, checkpoint)
     contents["tables.xlsx"] = _workbook(tables)
@@ -100,62 +117,47 @@ def _tables(trial: Trial) -> dict[str, pd.DataFrame]:
         return {
             "plants": trial.plants,
             "observations": observations(trial, ledger),
-            "photos": frame(_photos(ledger), PHOTOS),
+            "photos": frame((photo.row for photo in photos(ledger).values()), PHOTOS),
             "candidates": frame(_candidates(ledger), CANDIDATES),
             "marks": frame(_marks(ledger), MARKS),
             "diary": events(ledger),
         }
 
 
-def _photos(ledger: Ledger) -> list[dict[str, Any]]:
-    return [
-        {
-            **entry.body,
-            "mm_per_px": (entry.body.get("tag") or {}).get("mm_per_px"),
-            "flags": "; ".join(entry.body["flags"]),
-        }
-        for entry in ledger.standing("photo")
-    ]
-
-
 def _candidates(ledger: Ledger) -> list[dict[str, Any]]:
     return [
-        {**row, "photo": entry.key, "flags": "; ".join(row.get("flags") or ())}
-        for entry in ledger.standing("proposal")
-        for row in entry.body["candidates"]
+        each.row | {"photo": proposal.photo}
+        for proposal in proposals(ledger).values()
+        for each in proposal.candidates
     ]
 
 
 def _marks(ledger: Ledger) -> list[dict[str, Any]]:
     return [
-        {**mark, "photo": entry.body["photo"], "reviewer": entry.body["reviewer"]}
-        for entry in ledger.standing("confirmation")
-        for mark in entry.body["marks"]
+        mark.to_body() | {"photo": answer.photo, "reviewer": answer.reviewer}
+        for answer in answers(ledger)
+        for mark in answer.marks
     ]
 
 
 def _without_names(tables: dict[str, pd.DataFrame]) -> dict[str, pd.DataFrame]:
     """Replace each name by a number, the same in every table."""
-    cells = [
-        str(cell)
-        for table in tables.values()
-        for column in _PEOPLE
-        if column in table
-        for cell in table[column]
-    ]
-    people = sorted({name for cell in cells for name in cell.split(_AND) if name})
+    columns = [(key, name) for key, table in tables.items() for name in _PEOPLE if name in table]
+    cells = [cell for key, name in columns for cell in tables[key][name]]
+    people = sorted({name for cell in cells for name in _names(cell)})
     alias = {name: f"person {number}" for number, name in enumerate(people, start=1)}
-    numbered = {cell: _AND.join(alias.get(name, "") for name in cell.split(_AND)) for cell in cells}
-    return {
-        key: table.assign(
-            **{
-                column: table[column].astype(str).map(numbered).astype("str")
-                for column in _PEOPLE
-                if column in table
-            }
-        )
-        for key, table in tables.items()
-    }
+    hidden = dict(tables)
+    for key, name in columns:
+        numbered = [people_text(alias[one] for one in _names(cell)) for cell in tables[key][name]]
+        hidden[key] = hidden[key].assign(**{name: pd.Series(numbered, dtype="str")})
+    return hidden
+
+
+def _names(cell: object) -> tuple[str, ...]:
+    """Return the people in a cell, of one kind or the other."""
+    if isinstance(cell, tuple):
+        return cell
+    return (str(cell),) if cell else ()
 
 
 def _safe(table: pd.DataFrame) -> pd.DataFrame:

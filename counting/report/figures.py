@@ -103,6 +103,8 @@ def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Fig
 
 def observations_hash(table: pd.DataFrame) -> str:
     """Return the SHA-256 of a table of observations, whatever the order of its rows."""
-    rows = json.loads(table.to_json(orient="records", double_precision=12))
+    # names joined as ever, so that a report of an older version is still found to hold
+    told = table.assign(by=[", ".join(people) for people in table["by"]])
+    rows = json.loads(told.to_json(orient="records", double_precision=12))
     spelled = sorted(canonical_json(row) for row in rows)
     return sha256_bytes("\n".join(spelled).encode("utf-8"))

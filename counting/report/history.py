@@ -5,10 +5,19 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 from counting.errors import PlanError
 from counting.ledger import Entry, Ledger
+from counting.ledger.facts import (
+    Answer,
+    Event,
+    Exclusion,
+    Photo,
+    Proposal,
+    Sheet,
+    Tally,
+    fact_of,
+)
 from counting.plan.trial import PLANTS_NAME, Trial
 from counting.records.observations import observations
 
@@ -94,68 +103,66 @@ def _facts(ledger: Ledger, plant: str, scopes: set[str]) -> Iterator[tuple[Entry
     """Yield the entries that concern a plant, who wrote them and what they say."""
     files: dict[str, str] = {}
     for entry in ledger.entries():
-        body = entry.body
-        if entry.kind == "photo" and body["plant"] == plant:
-            files[entry.key] = str(body["file"])
-            yield entry, entry.by, _photo(body)
-        elif entry.kind == "photo" and entry.key in files:
-            yield entry, entry.by, f"moved {files.pop(entry.key)} to plant {body['plant']}"
-        elif entry.kind == "proposal" and entry.key in files:
-            yield entry, entry.by, _proposal(body, files[entry.key])
-        elif entry.kind == "sheet":
-            shown = [files[row["photo"]] for row in body["photos"] if row["photo"] in files]
-            if shown:
-                yield entry, entry.by, f"put {', '.join(shown)} on sheet {body['sheet']}"
-        elif entry.kind == "confirmation" and body["photo"] in files:
-            yield entry, str(body["reviewer"]), _confirmation(body, files[body["photo"]])
-        elif entry.kind == "observation" and body["plant"] == plant:
-            yield entry, str(body["by"]) or entry.by, _tally(body)
-        elif entry.kind == "event" and body.get("scope", "") in scopes:
-            yield entry, str(body["by"]) or entry.by, _event(body)
-        elif entry.kind == "exclusion" and entry.key.partition("|")[0] in {plant, *files}:
-            yield entry, entry.by, _exclusion(entry, files)
+        match fact_of(entry):
+            case Photo() as photo if photo.plant == plant:
+                files[photo.photo] = photo.file
+                yield entry, entry.by, _photo(photo)
+            case Photo() as photo if photo.photo in files:
+                yield entry, entry.by, f"moved {files.pop(photo.photo)} to plant {photo.plant}"
+            case Proposal() as proposal if proposal.photo in files:
+                yield entry, entry.by, _proposal(proposal, files[proposal.photo])
+            case Sheet() as sheet:
+                shown = [files[photo] for photo in sheet.photos if photo in files]
+                if shown:
+                    yield entry, entry.by, f"put {', '.join(shown)} on sheet {sheet.sheet}"
+            case Answer() as answer if answer.photo in files:
+                yield entry, answer.reviewer, _answer(answer, files[answer.photo])
+            case Tally() as tally if tally.plant == plant:
+                yield entry, tally.by or entry.by, _tally(tally)
+            case Event() as event if event.scope in scopes:
+                yield entry, event.by or entry.by, _event(event)
+            case Exclusion() as said if said.plant == plant or said.photo in files:
+                yield entry, entry.by, _exclusion(said, files)
 
 
-def _photo(body: dict[str, Any]) -> str:
-    words = [f"survey {body['survey']}"]
-    words += [f"truss {body['truss']}"] if body["truss"] is not None else []
-    words += [f"side {body['side']}"] if body["side"] else []
-    words += [f"taken {body['taken_at']}"] if body["taken_at"] else []
-    words += [f"bound by {body['bound_by']}"]
-    return f"took in {body['file']}: {', '.join(words)}"
+def _photo(photo: Photo) -> str:
+    words = [f"survey {photo.survey}"]
+    words += [f"truss {photo.truss}"] if photo.truss is not None else []
+    words += [f"side {photo.side}"] if photo.side else []
+    words += [f"taken {photo.taken_at}"] if photo.taken_at else []
+    words += [f"bound by {photo.bound_by}"]
+    return f"took in {photo.file}: {', '.join(words)}"
 
 
-def _proposal(body: dict[str, Any], file: str) -> str:
-    expected = f"{body['count']:g} expected, {body['count_low']:g} to {body['count_high']:g}"
-    return f"proposed {body.get('proposed', 0)} fruit on {file} ({expected}; {body['version']})"
+def _proposal(proposal: Proposal, file: str) -> str:
+    interval = f"{proposal.count_low:g} to {proposal.count_high:g}"
+    expected = f"{proposal.count:g} expected, {interval}; {proposal.version}"
+    return f"proposed {proposal.proposed} fruit on {file} ({expected})"
 
 
-def _confirmation(body: dict[str, Any], file: str) -> str:
-    if body["answer"] != "counted":
-        return f"answered {body['answer']!r} for {file} (at {body['at']})"
-    states = Counter(mark["state"] for mark in body["marks"])
+def _answer(answer: Answer, file: str) -> str:
+    if not answer.counted:
+        return f"answered {answer.answer!r} for {file} (at {answer.at})"
+    states = Counter(mark.state for mark in answer.marks)
     marks = ", ".join(f"{number} {state}" for state, number in sorted(states.items()))
-    return f"counted {body['count']} fruit on {file} at {body['at']}: {marks or 'no marks'}"
+    return f"counted {answer.count} fruit on {file} at {answer.at}: {marks or 'no marks'}"
 
 
-def _tally(body: dict[str, Any]) -> str:
-    truss = "" if body["truss"] is None else f", truss {body['truss']}"
-    value = "missing" if body["value"] is None else f"{body['value']:g}"
-    note = f" ({body['note']})" if body["note"] else ""
-    return f"tallied {body['measure']} at {body['survey']}{truss}: {value}{note}"
+def _tally(tally: Tally) -> str:
+    truss = "" if tally.truss is None else f", truss {tally.truss}"
+    value = "missing" if tally.value is None else f"{tally.value:g}"
+    note = f" ({tally.note})" if tally.note else ""
+    return f"tallied {tally.measure} at {tally.survey}{truss}: {value}{note}"
 
 
-def _event(body: dict[str, Any]) -> str:
-    words = [f"{body['kind']} at {body['at']}"]
-    words += [body["scope"] or "whole trial"]
-    words += [str(body[name]) for name in ("product", "note") if body.get(name)]
-    struck = f"; struck: {body.get('why', '')}" if body.get("struck") else ""
+def _event(event: Event) -> str:
+    words = [f"{event.kind_of} at {event.at}", event.scope or "whole trial"]
+    words += [text for text in (event.product, event.note) if text]
+    struck = f"; struck: {event.why}" if event.struck else ""
     return f"diary: {', '.join(words)}{struck}"
 
 
-def _exclusion(entry: Entry, files: dict[str, str]) -> str:
-    plant, bar, survey = entry.key.partition("|")
-    what = (f"the plant at {survey}" if survey else "the plant") if bar else files[plant]
-    if entry.body.get("lifted"):
-        return f"counted {what} again"
-    return f"left out {what}: {entry.body.get('reason', '')}"
+def _exclusion(said: Exclusion, files: dict[str, str]) -> str:
+    what = files[said.photo] if said.photo else "the plant"
+    what += f" at {said.survey}" if said.survey else ""
+    return f"counted {what} again" if said.lifted else f"left out {what}: {said.reason}"

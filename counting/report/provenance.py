@@ -8,6 +8,7 @@ from importlib.metadata import version
 from counting import __version__
 from counting.files import sha256_file
 from counting.ledger import Ledger
+from counting.ledger.facts import proposals
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial
 from counting.report.figures import Figures, observations_hash
 
@@ -22,9 +23,9 @@ def provenance(trial: Trial, ledger: Ledger, numbers: Figures) -> dict[str, str]
     total = 0
     for entry in ledger.entries():
         newest, total = entry, total + 1
-    proposals = list(ledger.standing("proposal"))
-    finders = sorted({str(entry.body["version"]) for entry in proposals})
-    settings = sorted({str(entry.body["settings"])[:16] for entry in proposals})
+    made = proposals(ledger).values()
+    finders = sorted({proposal.version for proposal in made})
+    settings = sorted({proposal.settings[:16] for proposal in made})
     facts = {
         "counting": __version__,
         "Python": platform.python_version(),

@@ -13,10 +13,10 @@ from jinja2 import Environment
 from markupsafe import Markup, escape
 
 from counting.files import now, write_text
+from counting.ledger.facts import left_out
 from counting.measures import measure
 from counting.plan.trial import Trial
 from counting.records.diary import CAUTIONS, events
-from counting.records.exclusions import exclusions
 from counting.report import plots, tables, words
 from counting.report.beds import bed_map, short_names
 from counting.report.counts import making
@@ -87,7 +87,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
     with trial.ledger() as ledger:
         numbers = numbers or figures(trial, ledger, choices)
         made = making(ledger)
-        left_out = exclusions(ledger)
+        not_counted = left_out(ledger).exclusions
         diary = events(ledger)
         sources = provenance(trial, ledger, numbers)
     return {
@@ -106,7 +106,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         else "",
         "letters": short_names([group.group for group in numbers.main.groups]),
         "plots": _plots(trial, numbers, diary),
-        "tables": tables.all_tables(numbers, left_out),
+        "tables": tables.all_tables(numbers, not_counted),
         "events": tables.events(diary),
         "application_cautions": CAUTIONS if (diary["kind"] == "application").any() else (),
         "made": [*made.sentences(), *_agreement(trial, made.reviewers)],

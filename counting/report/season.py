@@ -6,9 +6,8 @@ from collections import Counter
 from dataclasses import dataclass
 
 from counting.ledger import Ledger
+from counting.ledger.facts import CANNOT_TELL, RETAKE, Judged, left_out, standing_answers
 from counting.plan.trial import Trial
-from counting.records.confirmed import Answer, standing_answers
-from counting.records.exclusions import exclusions
 
 __all__ = ["STEPS", "Season", "Step", "season"]
 
@@ -76,16 +75,17 @@ def season(trial: Trial, ledger: Ledger) -> Season:
     Season
         Of the last survey that has photos.
     """
-    out = {each.plant for each in exclusions(ledger) if each.plant and not each.survey}
+    out = left_out(ledger)
     plants = [
         str(code)
         for code, guard in zip(trial.plants["code"], trial.plants["guard"], strict=True)
-        if not guard and code not in out
+        if not guard and not out.plant(code, "")
     ]
-    answers = standing_answers(ledger)
-    survey = max((answer.survey for answer in answers), default="")
-    now = [answer for answer in answers if answer.survey == survey and answer.plant in set(plants)]
-    walked = {answer.plant for answer in now}
+    judged = standing_answers(ledger)
+    survey = max((each.photo.survey for each in judged), default="")
+    counted = set(plants)
+    now = [each for each in judged if each.photo.survey == survey and each.photo.plant in counted]
+    walked = {each.photo.plant for each in now}
     return Season(
         survey,
         (
@@ -120,17 +120,17 @@ def _walk(plants: list[str], walked: set[str], survey: str) -> Step:
     return Step("walk", done=not missing, state=state, missing=told)
 
 
-def _check(now: list[Answer]) -> Step:
+def _check(now: list[Judged]) -> Step:
     if not now:
         return Step("check", done=False, state="nothing to check yet")
-    said = Counter(answer.answer for answer in now)
+    said = Counter(each.word for each in now)
     missing = []
     for word, text in (
         ("", "Not checked yet"),
-        ("retake", "To photograph again"),
-        ("cannot tell", "Cannot be counted; photograph again, or leave out with the reason"),
+        (RETAKE, "To photograph again"),
+        (CANNOT_TELL, "Cannot be counted; photograph again, or leave out with the reason"),
     ):
-        plants = list(dict.fromkeys(answer.plant for answer in now if answer.answer == word))
+        plants = list(dict.fromkeys(each.photo.plant for each in now if each.word == word))
         if plants:
             missing.append(f"{text}: {_some(plants)}.")
     checked = len(now) - said[""]
@@ -138,11 +138,11 @@ def _check(now: list[Answer]) -> Step:
     return Step("check", done=not said[""], state=state, missing=tuple(missing))
 
 
-def _answer(plants: list[str], now: list[Answer], check: Step) -> Step:
-    by_plant: dict[str, list[Answer]] = {}
-    for answer in now:
-        by_plant.setdefault(answer.plant, []).append(answer)
-    counted = sum(not any(answer.missing for answer in each) for each in by_plant.values())
+def _answer(plants: list[str], now: list[Judged], check: Step) -> Step:
+    by_plant: dict[str, list[Judged]] = {}
+    for one in now:
+        by_plant.setdefault(one.photo.plant, []).append(one)
+    counted = sum(not any(one.missing for one in each) for each in by_plant.values())
     state = f"{counted} of {len(plants)} plants counted" if now else "no counts yet"
     return Step("answer", done=bool(now) and check.done and counted == len(plants), state=state)
 

@@ -9,7 +9,7 @@ from typing import Any, TypedDict
 import pandas as pd
 
 from counting.analysis.result import Comparison
-from counting.records.exclusions import Exclusion
+from counting.ledger.facts import Exclusion
 from counting.report.figures import Figures
 
 __all__ = ["TextTable", "all_tables", "events", "plant_means"]

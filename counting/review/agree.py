@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 
 from counting.errors import CorrectionsError
+from counting.ledger import facts
+from counting.ledger.facts import Answer, Proposal
 from counting.plan.trial import Trial
 from counting.review.agreement import Interval, Limits, icc, limits_of_agreement, match_marks
 from counting.review.sheet import Made, SheetOptions, make_sheets
@@ -150,18 +152,20 @@ def agree(trial: Trial, reviewers: Sequence[str] = (), *, by: int = 1) -> Agreem
         If a reviewer named has answered nothing.
     """
     with trial.ledger() as ledger:
-        files = {entry.key: entry.body["file"] for entry in ledger.standing("photo")}
-        proposals = {entry.key: entry.body for entry in ledger.standing("proposal")}
-        answers: dict[str, dict[str, dict[str, Any]]] = {}
-        for entry in ledger.standing("confirmation"):
-            answers.setdefault(entry.body["reviewer"], {})[entry.body["photo"]] = entry.body
+        files = {photo.photo: photo.file for photo in facts.photos(ledger).values()}
+        proposed = {
+            proposal.photo: _Count.of_proposal(proposal)
+            for proposal in facts.proposals(ledger).values()
+        }
+        answers: dict[str, dict[str, _Count]] = {}
+        for answer in facts.answers(ledger):
+            answers.setdefault(answer.reviewer, {})[answer.photo] = _Count.of_answer(answer)
     if unknown := sorted(set(reviewers) - set(answers)):
         known = ", ".join(sorted(answers)) or "nobody yet"
         raise CorrectionsError(trial.directory, f"{unknown[0]} has answered nothing", known)
     people = sorted(set(reviewers) or set(answers))
     pairs = [_pair((a, answers[a]), (b, answers[b]), files, by) for a, b in combinations(people, 2)]
     pairs = [pair for pair in pairs if len(pair.photos) or pair.unanswered]
-    proposed = {photo: _proposed(body) for photo, body in proposals.items()}
     for person in people:
         pairs.append(_pair((person, answers[person]), (PROPOSALS, proposed), files, by))
     return Agreement(tuple(pairs))
@@ -178,21 +182,27 @@ def third_look(trial: Trial, agreement: Agreement, *, replace: bool = False) -> 
     return make_sheets(trial, options)[0]
 
 
-def _proposed(body: dict[str, Any]) -> dict[str, Any]:
-    """Return a proposal in the form of an answer: candidates from the threshold are marks."""
-    text = body.get("settings_text")
-    threshold = text.get("threshold", 0.5) if isinstance(text, dict) else 0.5
-    marks = [
-        {**row, "state": "confirmed", "small": "too small" in (row.get("flags") or ())}
-        for row in body["candidates"]
-        if row["confidence"] >= threshold
-    ]
-    return {"answer": "counted", "count": sum(not mark["small"] for mark in marks), "marks": marks}
+@dataclass(frozen=True, slots=True)
+class _Count:
+    """What one counter, or the finder, says about a photo: the number, and where the fruit are."""
+
+    counted: bool
+    count: int
+    boxes: tuple[tuple[float, float, float, float], ...]
+
+    @classmethod
+    def of_answer(cls, answer: Answer) -> _Count:
+        return cls(answer.counted, answer.count, tuple(mark.box for mark in answer.fruit))
+
+    @classmethod
+    def of_proposal(cls, proposal: Proposal) -> _Count:
+        boxes = tuple(each.box for each in proposal.counted)
+        return cls(True, len(boxes), boxes)
 
 
 def _pair(
-    one: tuple[str, dict[str, dict[str, Any]]],
-    other: tuple[str, dict[str, dict[str, Any]]],
+    one: tuple[str, dict[str, _Count]],
+    other: tuple[str, dict[str, _Count]],
     files: dict[str, str],
     by: int,
 ) -> Pair:
@@ -200,7 +210,7 @@ def _pair(
     rows, unanswered = [], []
     for photo in sorted(one[1].keys() & other[1].keys(), key=lambda key: files.get(key, key)):
         first, second = one[1][photo], other[1][photo]
-        counted = [body["answer"] == "counted" for body in (first, second)]
+        counted = [first.counted, second.counted]
         if not all(counted):
             if any(counted) and other[0] != PROPOSALS:
                 unanswered.append(photo)
@@ -220,25 +230,15 @@ def _pair(
     )
 
 
-def _row(
-    photo: str, file: str, first: dict[str, Any], second: dict[str, Any], by: int
-) -> dict[str, Any]:
-    boxes = [
-        [
-            (mark["x"], mark["y"], mark["width"], mark["height"])
-            for mark in body["marks"]
-            if mark["state"] in {"confirmed", "added"} and not mark["small"]
-        ]
-        for body in (first, second)
-    ]
-    matched = len(match_marks(*boxes))
-    alone = [len(each) - matched for each in boxes]
+def _row(photo: str, file: str, first: _Count, second: _Count, by: int) -> dict[str, Any]:
+    matched = len(match_marks(first.boxes, second.boxes))
+    alone = [len(each.boxes) - matched for each in (first, second)]
     return {
         "photo": photo,
         "file": file,
-        "first": first["count"],
-        "second": second["count"],
-        "difference": first["count"] - second["count"],
+        "first": first.count,
+        "second": second.count,
+        "difference": first.count - second.count,
         "matched": matched,
         "only_first": alone[0],
         "only_second": alone[1],

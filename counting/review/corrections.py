@@ -2,27 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from counting.errors import CorrectionsError, Refusal
 from counting.files import inside, sha256_file
-from counting.ledger import Entry, Ledger
-from counting.ledger.facts import Answer
+from counting.ledger import Ledger
+from counting.ledger.facts import (
+    Answer,
+    Photo,
+    all_proposals,
+    fact_of,
+    moment,
+    photo_of,
+    proposal_of,
+    sheet_of,
+    sheets,
+)
 from counting.plan.trial import Trial
-from counting.review.document import LARGEST_BYTES, Answered, Document, moment, parse
+from counting.review.document import LARGEST_BYTES, Corrections, parse
 from counting.review.pace import caution
 
-__all__ = [
-    "Added",
-    "Taken",
-    "confirmation_key",
-    "take_answers",
-    "take_corrections",
-    "take_document",
-]
+__all__ = ["Added", "Taken", "take_answers", "take_corrections", "take_document"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +68,6 @@ class Added:
     older: int
 
 
-def confirmation_key(photo: str, reviewer: str) -> str:
-    """Return the ledger's key of a reviewer's answer for a photo."""
-    return f"{photo}|{reviewer}"
-
-
 def take_corrections(trial: Trial, files: Sequence[Path]) -> Taken:
     """Take in saved corrections; each file wholly or not at all.
 
@@ -90,11 +88,11 @@ def take_corrections(trial: Trial, files: Sequence[Path]) -> Taken:
     new = again = older = taken = 0
     reviewers: dict[str, None] = {}
     refused = []
-    answers = []
+    answers: list[Answer] = []
     for file in files:
         try:
-            document = parse(_bytes(file), str(file))
-            added = take_answers(trial, document, str(file))
+            given = parse(_bytes(file), str(file))
+            added = take_answers(trial, given, str(file))
         except CorrectionsError as error:
             if len(files) == 1:
                 raise
@@ -104,23 +102,23 @@ def take_corrections(trial: Trial, files: Sequence[Path]) -> Taken:
         new += added.new
         again += added.again
         older += added.older
-        reviewers.setdefault(document.reviewer)
-        answers += [_answer(document, answered).to_body() for answered in document.photos]
+        reviewers.setdefault(given.reviewer)
+        answers += given.answers
     told = caution(answers)
     return Taken(taken, new, again, tuple(reviewers), tuple(refused), told, older)
 
 
-def take_document(trial: Trial, document: Document, where: str, *, check_files: bool = True) -> int:
+def take_document(trial: Trial, given: Corrections, where: str, *, check_files: bool = True) -> int:
     """Write one reviewer's answers into the ledger; return how many were new or changed.
 
     See `take_answers`, which also tells how many gave way to newer ones.
     """
-    return take_answers(trial, document, where, check_files=check_files).new
+    return take_answers(trial, given, where, check_files=check_files).new
 
 
 def take_answers(
     trial: Trial,
-    document: Document,
+    given: Corrections,
     where: str,
     *,
     check_files: bool = True,
@@ -135,7 +133,7 @@ def take_answers(
     ----------
     trial : Trial
         The trial.
-    document : Document
+    given : Corrections
         The answers.
     where : str
         Where they came from, for messages.
@@ -149,22 +147,22 @@ def take_answers(
     CorrectionsError
         If anything in it does not fit the trial; nothing is written then.
     """
-    if document.trial != trial.plan.id:
+    if given.trial != trial.plan.id:
         raise CorrectionsError(
             where,
-            f"for trial {document.trial!r}",
+            f"for trial {given.trial!r}",
             f"trial {trial.plan.id!r}",
             "take it in where its sheet was made",
         )
     with trial.ledger() as ledger:
-        shown = _shown(ledger, document.sheet, where)
-        for answered in document.photos:
-            _check(ledger, document, answered, shown, where)
+        shown = _shown(ledger, given.sheet, where)
+        for answer in given.answers:
+            photo = _check(ledger, given, answer, shown, where)
             if check_files:
-                _check_file(trial, ledger, answered.photo, where)
-        told = [_answer(document, answered, sender) for answered in document.photos]
+                _check_file(trial, photo, where)
+        told = [_sent(answer, sender) for answer in given.answers]
         newer = [answer for answer in told if not _outdated(ledger, answer)]
-        added = ledger.add(newer, by=document.reviewer)
+        added = ledger.add(newer, by=given.reviewer)
         return Added(added, len(newer) - added, len(told) - len(newer))
 
 
@@ -181,78 +179,84 @@ def _bytes(file: Path) -> bytes:
         raise CorrectionsError(file, found, mend="check the path") from error
 
 
-def _shown(ledger: Ledger, sheet: str, where: str) -> dict[str, str]:
+def _shown(ledger: Ledger, sheet: str, where: str) -> Mapping[str, str]:
     """Return photo to proposal of the sheet named."""
-    entry = ledger.get("sheet", sheet)
-    if entry is None:
-        known = len(list(ledger.standing("sheet")))
+    found_sheet = sheet_of(ledger, sheet)
+    if found_sheet is None:
+        known = len(sheets(ledger))
         found = f"sheet {sheet!r} was never made here"
         raise CorrectionsError(where, found, f"one of the trial's {known} sheets", "check the file")
-    return {row["photo"]: row["proposal"] for row in entry.body["photos"]}
+    return found_sheet.photos
 
 
 def _check(
-    ledger: Ledger, document: Document, answered: Answered, shown: dict[str, str], where: str
-) -> None:
-    """Hold one answer against what the trial knows."""
-    short = answered.photo[:12]
-    entry = ledger.get("photo", answered.photo)
-    if answered.photo not in shown or entry is None:
-        expected = f"a photo of sheet {document.sheet}"
+    ledger: Ledger, given: Corrections, answer: Answer, shown: Mapping[str, str], where: str
+) -> Photo:
+    """Hold one answer against what the trial knows; return its photo."""
+    short = answer.photo[:12]
+    photo = photo_of(ledger, answer.photo)
+    if answer.photo not in shown or photo is None:
+        expected = f"a photo of sheet {given.sheet}"
         raise CorrectionsError(where, f"photo {short} is not on the sheet", expected)
-    if answered.proposal != shown[answered.photo]:
+    if answer.proposal != shown[answer.photo]:
         found = f"photo {short} begins from candidates that the sheet did not show"
         raise CorrectionsError(where, found, mend="save it again from the sheet")
-    width, height = entry.body["width"], entry.body["height"]
-    for mark in answered.marks:
+    width, height = photo.width, photo.height
+    for mark in answer.marks:
         if mark.x > width or mark.y > height or mark.width > width or mark.height > height:
             found = f"photo {short}, mark {mark.mark}: outside the photo"
             raise CorrectionsError(where, found, f"a place within {width} x {height} px")
-    _check_candidates(ledger, answered, where)
-    _check_twins(ledger, document, answered, entry, where)
+    _check_candidates(ledger, answer, where)
+    _check_twins(ledger, given, answer, photo, where)
+    return photo
 
 
-def _check_candidates(ledger: Ledger, answered: Answered, where: str) -> None:
+def _check_candidates(ledger: Ledger, answer: Answer, where: str) -> None:
     """Make sure that marks name candidates that were proposed."""
-    named = {mark.candidate for mark in answered.marks} - {None}
+    named = {mark.candidate for mark in answer.marks if mark.candidate is not None}
     if not named:
         return
-    known = _candidates(ledger, answered)
-    if unknown := sorted(number for number in named if number is not None and number not in known):
-        found = f"photo {answered.photo[:12]}: no candidate {unknown[0]} was proposed"
+    if unknown := sorted(named - _candidates(ledger, answer)):
+        found = f"photo {answer.photo[:12]}: no candidate {unknown[0]} was proposed"
         raise CorrectionsError(where, found, mend="save it again from the sheet")
 
 
-def _candidates(ledger: Ledger, answered: Answered) -> set[int]:
+def _candidates(ledger: Ledger, answer: Answer) -> set[int]:
     """Return the numbers of the candidates an answer began from."""
-    entry = ledger.get("proposal", answered.photo)
-    if entry is None or entry.hash != answered.proposal:
-        older = (e for e in ledger.entries("proposal") if e.hash == answered.proposal)
-        entry = next(older, None)
-    return {row["candidate"] for row in entry.body["candidates"]} if entry else set()
+    proposal = proposal_of(ledger, answer.photo)
+    if proposal is None or proposal.entry != answer.proposal:
+        older = (each for each in all_proposals(ledger) if each.entry == answer.proposal)
+        proposal = next(older, None)
+    return {each.candidate for each in proposal.candidates} if proposal else set()
 
 
 def _check_twins(
-    ledger: Ledger, document: Document, answered: Answered, entry: Entry, where: str
+    ledger: Ledger, given: Corrections, answer: Answer, photo: Photo, where: str
 ) -> None:
     """Make sure that "the same fruit" lies in another photo of the same plant and survey."""
-    marks = {other.photo: {mark.mark for mark in other.marks} for other in document.photos}
-    for mark in answered.marks:
+    marks = {other.photo: {mark.mark for mark in other.marks} for other in given.answers}
+    for mark in answer.marks:
         if not mark.twin:
             continue
-        photo, _, number = mark.twin.partition(":")
-        other = ledger.get("photo", photo)
-        same = other is not None and all(
-            other.body.get(name) == entry.body.get(name) for name in ("survey", "plant")
-        )
+        named, _, number = mark.twin.partition(":")
+        other = photo_of(ledger, named)
+        same = other and (other.survey, other.plant) == (photo.survey, photo.plant)
         found = ""
-        if photo == answered.photo or not same:
+        if named == answer.photo or not same:
             found = "is no photo of the same plant and survey"
-        elif photo in marks and int(number) not in marks[photo]:
+        elif named in marks and int(number) not in marks[named]:
             found = f"has no mark {number}"
         if found:
-            where_mark = f"photo {answered.photo[:12]}, mark {mark.mark}: the same fruit as one in"
-            raise CorrectionsError(where, f"{where_mark} photo {photo[:12]}, which {found}")
+            where_mark = f"photo {answer.photo[:12]}, mark {mark.mark}: the same fruit as one in"
+            raise CorrectionsError(where, f"{where_mark} photo {named[:12]}, which {found}")
+
+
+def _sent(answer: Answer, sender: tuple[str, int] | None) -> Answer:
+    """Return an answer with the device that sent it, where one is told."""
+    if sender is None:
+        return answer
+    device, number = sender
+    return replace(answer, device=device, number=number)
 
 
 def _outdated(ledger: Ledger, answer: Answer) -> bool:
@@ -261,32 +265,20 @@ def _outdated(ledger: Ledger, answer: Answer) -> bool:
     A device numbers its answers. Between two devices only their clocks can tell; nothing is given
     after it was written down, so a clock that runs ahead counts from then at most.
     """
-    entry = ledger.get("confirmation", answer.key)
-    if entry is None:
+    entry = ledger.get(Answer.kind, answer.key)
+    standing = fact_of(entry) if entry else None
+    if entry is None or not isinstance(standing, Answer):
         return False
-    standing = Answer.of_body(entry.body, entry.seq)
     if answer.number is not None and standing.device == answer.device:
         return answer.number < (standing.number or 0)
     given = min(moment(answer.at), datetime.now(UTC))
     return given < min(moment(standing.at), moment(entry.at))
 
 
-def _check_file(trial: Trial, ledger: Ledger, photo: str, where: str) -> None:
+def _check_file(trial: Trial, photo: Photo, where: str) -> None:
     """Refuse answers for a photo whose file has changed since it was taken in."""
-    entry = ledger.get("photo", photo)
-    if entry is None:
-        return
-    name = entry.body["file"]
-    path = inside(trial.directory, name)
-    if path.is_file() and sha256_file(path) != photo:
+    path = inside(trial.directory, photo.file)
+    if path.is_file() and sha256_file(path) != photo.photo:
         mend = "put the original back, or take the new photo in and review it"
-        raise CorrectionsError(where, f"photo {name} changed since it was taken in", mend=mend)
-
-
-def _answer(
-    document: Document, answered: Answered, sender: tuple[str, int] | None = None
-) -> Answer:
-    """Return the ledger's fact about one answer."""
-    told = answered.model_dump() | {"sheet": document.sheet, "reviewer": document.reviewer}
-    device, number = sender or ("", None)
-    return Answer.of_body(told | {"device": device, "number": number})
+        found = f"photo {photo.file} changed since it was taken in"
+        raise CorrectionsError(where, found, mend=mend)

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 import unicodedata
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Literal, NoReturn
+from typing import Annotated, Any, Literal, NoReturn
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
 from counting.errors import CorrectionsError
 from counting.faults import faults_in_words
+from counting.ledger.facts import COUNTED, Answer, Mark, read_time, zone_of
 
-__all__ = ["FORMAT", "LARGEST_BYTES", "Answered", "Document", "Mark", "parse"]
+__all__ = ["FORMAT", "LARGEST_BYTES", "Corrections", "as_saved", "parse"]
 
 FORMAT = "counting corrections"
 LARGEST_BYTES = 32_000_000
@@ -31,7 +33,7 @@ class _Strict(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
-class Mark(_Strict):
+class _Mark(_Strict):
     """One mark of a reviewer; lengths in px of the upright full-size photo."""
 
     mark: Number
@@ -45,13 +47,23 @@ class Mark(_Strict):
     twin: Annotated[str, Field(pattern=r"^([0-9a-f]{64}:\d{1,7})?$")]
     small: bool
 
-    @property
-    def counts(self) -> bool:
-        """Whether the mark is a fruit that counts."""
-        return self.state in {"confirmed", "added"} and not self.small
+    def fact(self) -> Mark:
+        """Return the mark as the rooms take it."""
+        return Mark(
+            mark=self.mark,
+            candidate=self.candidate,
+            x=self.x,
+            y=self.y,
+            width=self.width,
+            height=self.height,
+            state=self.state,
+            truss=self.truss,
+            twin=self.twin,
+            small=self.small,
+        )
 
 
-class Answered(_Strict):
+class _Answered(_Strict):
     """What a reviewer said about one photo."""
 
     photo: Sha
@@ -61,31 +73,32 @@ class Answered(_Strict):
     count: Number
     seconds: Annotated[float, Field(ge=0, le=1e7)]
     clicks: Number
-    marks: Annotated[list[Mark], Field(max_length=5000)]
+    marks: Annotated[list[_Mark], Field(max_length=5000)]
     seen: bool | None = None
     zone: Annotated[list[Line], Field(min_length=2, max_length=2)] | None = None
 
     @field_validator("at")
     @classmethod
     def _a_time_with_offset(cls, text: str) -> str:
-        moment(text)
+        _check_time(text)
         return text
 
     @model_validator(mode="after")
-    def _adds_up(self) -> Answered:
+    def _adds_up(self) -> _Answered:
         numbers = [mark.mark for mark in self.marks]
         if len(set(numbers)) != len(numbers):
             _wrong("two marks have the same number")
         begun = [mark.candidate for mark in self.marks if mark.candidate is not None]
         if len(set(begun)) != len(begun):
             _wrong("two marks stand for the same candidate")
-        counted = sum(mark.counts for mark in self.marks) if self.answer == "counted" else 0
+        marks = [mark.fact() for mark in self.marks]
+        counted = sum(mark.counts for mark in marks) if self.answer == COUNTED else 0
         if counted != self.count:
             _wrong(f"the count is {self.count} but {counted} marks count")
         return self
 
 
-class Document(_Strict):
+class _Document(_Strict):
     """A corrections file."""
 
     format: Literal["counting corrections"]
@@ -94,7 +107,7 @@ class Document(_Strict):
     sheet: Annotated[str, Field(max_length=64)]
     reviewer: Annotated[str, Field(min_length=1, max_length=80)]
     saved_at: Annotated[str, Field(max_length=40)]
-    photos: Annotated[list[Answered], Field(max_length=100_000)]
+    photos: Annotated[list[_Answered], Field(max_length=100_000)]
 
     @field_validator("reviewer")
     @classmethod
@@ -107,19 +120,45 @@ class Document(_Strict):
     @field_validator("saved_at")
     @classmethod
     def _a_time_with_offset(cls, text: str) -> str:
-        moment(text)
+        _check_time(text)
         return text
 
     @model_validator(mode="after")
-    def _photos_once(self) -> Document:
+    def _photos_once(self) -> _Document:
         named = [answered.photo for answered in self.photos]
         if len(set(named)) != len(named):
             _wrong("a photo is there twice")
         return self
 
 
-def parse(data: bytes, where: str) -> Document:
-    """Return the document in a file's bytes.
+@dataclass(frozen=True, slots=True)
+class Corrections:
+    """What a reviewer saved, held against the format.
+
+    Attributes
+    ----------
+    trial, sheet : str
+        Ids of the trial, and of the sheet it was saved from.
+    reviewer : str
+        Who.
+    answers : tuple of Answer
+        One for each photo answered.
+    """
+
+    trial: str
+    sheet: str
+    reviewer: str
+    answers: tuple[Answer, ...]
+
+
+def as_saved(answer: Answer) -> dict[str, Any]:
+    """Return an answer as the photos of a corrections file have it."""
+    own = {"sheet", "reviewer", "device", "number"}
+    return {name: value for name, value in answer.to_body().items() if name not in own}
+
+
+def parse(data: bytes, where: str) -> Corrections:
+    """Return the corrections in a file's bytes.
 
     Parameters
     ----------
@@ -146,27 +185,40 @@ def parse(data: bytes, where: str) -> Document:
     if not isinstance(value, dict) or value.get("format") != FORMAT:
         raise CorrectionsError(where, "not a corrections file", expected, mend)
     try:
-        return Document.model_validate(value)
+        told = _Document.model_validate(value)
     except ValidationError as error:
         faults = faults_in_words(error, values=False)
         raise CorrectionsError(where, faults, mend=mend) from error
+    given = tuple(_answer(told, answered) for answered in told.photos)
+    return Corrections(told.trial, told.sheet, told.reviewer, given)
 
 
-def moment(text: str) -> datetime:
-    """Return an ISO 8601 time with offset, in UTC.
+def _answer(told: _Document, answered: _Answered) -> Answer:
+    return Answer(
+        photo=answered.photo,
+        reviewer=told.reviewer,
+        proposal=answered.proposal,
+        at=answered.at,
+        answer=answered.answer,
+        count=answered.count,
+        marks=tuple(mark.fact() for mark in answered.marks),
+        sheet=told.sheet,
+        seconds=answered.seconds,
+        clicks=answered.clicks,
+        seen=answered.seen,
+        zone=zone_of(answered.zone),
+    )
 
-    Raises
-    ------
-    ValueError
-        If it is none, lacks the offset, or lies more than a day ahead.
-    """
-    value = datetime.fromisoformat(text)
-    if value.tzinfo is None:
+
+def _check_time(text: str) -> None:
+    """Refuse what is no time, lacks its offset, or lies more than a day ahead."""
+    time = read_time(text)
+    if time is None:
+        _wrong(f"{text!r} is no time")
+    if time.tzinfo is None:
         _wrong("a time without its offset from UTC")
-    value = value.astimezone(UTC)
-    if value > datetime.now(UTC) + _CLOCK_SLACK:
+    if time > datetime.now(UTC) + _CLOCK_SLACK:
         _wrong(f"the time {text} lies ahead; set the device's clock and answer the photo again")
-    return value
 
 
 def _no_number(text: str) -> NoReturn:

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from counting.flags import Flag
-from counting.plan.left_out import left_out
+from counting.ledger.facts import Candidate, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
-from counting.settings import Settings
 
 __all__ = ["Frame", "frames", "ordered"]
 
@@ -34,10 +32,10 @@ class Frame:
         Number of the truss photographed; None for a whole plant.
     proposal : str
         Hash of the ledger entry with the candidates, empty where none were proposed yet.
-    threshold : float
-        Confidence from which a candidate is shown as a fruit.
-    candidates : tuple of dict
-        Rows of `counting.tables.CANDIDATES`, without the photo.
+    candidates : tuple of Candidate
+        All of them, those below the threshold too.
+    shown : frozenset of int
+        Numbers of the candidates that are proposed as fruit.
     flags : tuple of str
         Reasons to look, words of `counting.flags.Flag`.
     card : tuple of (float, float)
@@ -54,8 +52,8 @@ class Frame:
     side: str
     truss: int | None
     proposal: str
-    threshold: float
-    candidates: tuple[dict[str, Any], ...]
+    candidates: tuple[Candidate, ...]
+    shown: frozenset[int]
     flags: tuple[str, ...]
     card: tuple[tuple[float, float], ...]
 
@@ -72,21 +70,17 @@ def frames(trial: Trial) -> list[Frame]:
     """
     plants = trial.plants.set_index("code")
     with trial.ledger() as ledger:
-        out = left_out(ledger).keys()
-        proposals = {entry.key: entry for entry in ledger.standing("proposal")}
-        photos = list(ledger.standing("photo"))
+        out, proposed = left_out(ledger), proposals(ledger)
+        taken = photos(ledger)
     result = []
-    for entry in photos:
-        body = entry.body
-        code = body.get("plant", "")
-        known = code in plants.index
-        if known and bool(plants.at[code, "guard"]):
+    for photo in taken.values():
+        known = photo.plant in plants.index
+        if known and bool(plants.at[photo.plant, "guard"]):
             continue
-        if out & {entry.key, f"{code}|", f"{code}|{body.get('survey', '')}"}:
+        if out.photo(photo.photo) or out.plant(photo.plant, photo.survey):
             continue
-        proposal = proposals.get(entry.key)
-        group = str(plants.at[code, "group"]) if known else ""
-        result.append(_frame(entry.key, body, group, proposal))
+        group = str(plants.at[photo.plant, "group"]) if known else ""
+        result.append(_frame(photo, group, proposed.get(photo.photo)))
     return result
 
 
@@ -118,34 +112,25 @@ def ordered(listed: Sequence[Frame], seed: int) -> list[Frame]:
     ]
 
 
-def _frame(photo: str, body: dict[str, Any], group: str, proposal: Any) -> Frame:
-    """Join a photo's entry with its proposal's."""
-    proposed = proposal.body if proposal else {}
-    tag = body.get("tag") or {}
-    truss = body.get("truss")
+def _frame(photo: Photo, group: str, proposal: Proposal | None) -> Frame:
+    """Join a photo with its proposal."""
+    proposed = proposal or Proposal(photo.photo)
     return Frame(
-        photo=photo,
-        file=str(body["file"]),
-        width=int(body["width"]),
-        height=int(body["height"]),
-        survey=str(body.get("survey", "")),
-        plant=str(body.get("plant", "")),
+        photo=photo.photo,
+        file=photo.file,
+        width=photo.width,
+        height=photo.height,
+        survey=photo.survey,
+        plant=photo.plant,
         group=group,
-        side=str(body.get("side") or ""),
-        truss=None if truss is None else int(truss),
-        proposal=proposal.hash if proposal else "",
-        threshold=_threshold(proposed),
-        candidates=tuple(proposed.get("candidates", ())),
-        flags=_flags([*body.get("flags", ()), *proposed.get("flags", ())]),
-        card=tuple((float(x), float(y)) for x, y in tag.get("card", ())),
+        side=photo.side,
+        truss=photo.truss,
+        proposal=proposed.entry,
+        candidates=proposed.candidates,
+        shown=frozenset(each.candidate for each in proposed.shown),
+        flags=_flags([*photo.flags, *proposed.flags]),
+        card=photo.tag.card if photo.tag else (),
     )
-
-
-def _threshold(proposed: dict[str, Any]) -> float:
-    """Return the threshold a proposal was made with."""
-    text = proposed.get("settings_text")
-    found = text.get("threshold") if isinstance(text, dict) else None
-    return float(found) if isinstance(found, int | float) else Settings().threshold
 
 
 def _flags(words: Sequence[str]) -> tuple[str, ...]:

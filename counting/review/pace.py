@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
+
+from counting.ledger.facts import Answer
 
 __all__ = ["LOOK_S", "RING_S", "caution", "hurried"]
 
@@ -15,33 +16,29 @@ RING_S = 0.2
 at (from memory: Rayner 1998, Psychological Bulletin 124:372); the short end is taken."""
 
 
-def hurried(answer: Mapping[str, Any]) -> bool:
+def hurried(answer: Answer) -> bool:
     """Tell whether a photo was counted faster than the eye can go from ring to ring.
 
     Parameters
     ----------
-    answer : mapping
-        With ``answer``, ``seconds`` (the time the photo was open) and ``marks``; an answer other
-        than a count needs no look at the rings, so it never is.
+    answer : Answer
+        One other than a count needs no look at the rings, so it never is.
     """
-    if answer["answer"] != "counted":
-        return False
-    return bool(answer["seconds"] < max(LOOK_S, RING_S * len(answer["marks"])))
+    return answer.counted and answer.seconds < max(LOOK_S, RING_S * len(answer.marks))
 
 
-def caution(answers: Iterable[Mapping[str, Any]]) -> str:
+def caution(answers: Iterable[Answer]) -> str:
     """Return a sentence that says whose counts were given too fast and how many; empty if none.
 
     Parameters
     ----------
-    answers : iterable of mapping
-        As `hurried` takes them, each with its ``reviewer``.
+    answers : iterable of Answer
     """
     all_counted: Counter[str] = Counter()
     fast: Counter[str] = Counter()
     for answer in answers:
-        all_counted[answer["reviewer"]] += answer["answer"] == "counted"
-        fast[answer["reviewer"]] += hurried(answer)
+        all_counted[answer.reviewer] += answer.counted
+        fast[answer.reviewer] += hurried(answer)
     who = [f"{name} {fast[name]} of {all_counted[name]}" for name in sorted(fast) if fast[name]]
     if not who:
         return ""

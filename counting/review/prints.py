@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from counting.flags import Flag
 from counting.photos.image import load_image
-from counting.photos.tag_reader import read_tags
+from counting.photos.tags.reader import read_tags
 from counting.plan.trial import Trial
 from counting.review.frames import Frame
 

@@ -15,6 +15,7 @@ from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes, write_bytes
 from counting.flags import Flag
 from counting.ledger import Checkpoint
+from counting.ledger.facts import Sheet, sheet_of
 from counting.plan.trial import Trial
 from counting.review.build import page
 from counting.review.frames import Frame, frames, ordered
@@ -160,21 +161,18 @@ def record(trial: Trial, data: dict[str, Any], file: str) -> None:
     file : str
         Path inside the trial; empty for a sheet that is served and lies in no file.
     """
-    body = {
-        "sheet": data["sheet"],
-        "trial": data["trial"],
-        "file": file,
-        "seed": data["seed"],
-        "blind": data["blind"],
-        "reviewer": data["reviewer"],
-        "photos": [
-            {"photo": photo["photo"], "proposal": photo["proposal"]} for photo in data["photos"]
-        ],
-    }
+    made = Sheet(
+        sheet=data["sheet"],
+        trial=data["trial"],
+        file=file,
+        seed=data["seed"],
+        blind=data["blind"],
+        reviewer=data["reviewer"],
+        photos={photo["photo"]: photo["proposal"] for photo in data["photos"]},
+    )
     with trial.ledger() as ledger:
-        known = ledger.get("sheet", data["sheet"])
-        if known is None or file:
-            ledger.append("sheet", data["sheet"], body, by=f"counting {__version__}")
+        if file or sheet_of(ledger, made.sheet) is None:
+            ledger.add([made], by=f"counting {__version__}")
 
 
 def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made:
@@ -265,20 +263,20 @@ def _photo_data(frame: Frame, belongs: int, blind: bool) -> dict[str, Any]:
         "truss": frame.truss,
         "flags": list(frame.flags),
         "label": "" if blind else _label(frame),
-        "threshold": frame.threshold,
         "candidates": [
             [
-                row["candidate"],
-                round(row["x"], 1),
-                round(row["y"], 1),
-                round(row["width"], 1),
-                round(row["height"], 1),
-                round(row["confidence"], 3),
-                row.get("truss"),
-                Flag.TOO_SMALL_TO_COUNT.value in (row.get("flags") or ()),
-                row.get("colour") or "",
+                each.candidate,
+                round(each.x, 1),
+                round(each.y, 1),
+                round(each.width, 1),
+                round(each.height, 1),
+                each.confidence,
+                each.candidate in frame.shown,
+                each.truss,
+                each.small,
+                each.colour,
             ]
-            for row in frame.candidates
+            for each in frame.candidates
         ],
     }
 

@@ -16,13 +16,12 @@ def confounded(rows: pd.DataFrame) -> list[str]:
     Parameters
     ----------
     rows : DataFrame
-        ``group, source, by, at`` (text); ``by`` may name several people, separated by commas.
+        ``group, source, at`` (text) and ``by``, a tuple of the people it rests on.
         The time of a photo count is that of its review and says nothing of the plants.
     """
     said = []
     people = {
-        name: {one.strip() for text in each for one in text.split(",") if one.strip()}
-        for name, each in rows.groupby("group")["by"]
+        name: {one for names in each for one in names} for name, each in rows.groupby("group")["by"]
     }
     if _apart(people):
         said.append(

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from counting.records.confirmed import Answer, tell_apart
+from counting.ledger.facts import Judged
+from counting.records.confirmed import tell_apart
 
 __all__ = ["NO_OVERLAP", "Overlap", "may_overlap", "overlap_of"]
 
@@ -49,19 +50,19 @@ NO_OVERLAP = Overlap(1.0, 0.0, 0)
 """Of a plant with a single photo."""
 
 
-def may_overlap(answers: Sequence[Answer]) -> bool:
+def may_overlap(judged: Sequence[Judged]) -> bool:
     """Whether two of a plant's photos can show the same fruit: not if each is of its own truss.
 
     Parameters
     ----------
-    answers : sequence of Answer
+    judged : sequence of Judged
         The photos of one plant at one survey.
     """
-    trusses = {answer.truss for answer in answers}
-    return len(answers) > 1 and (None in trusses or len(trusses) < len(answers))
+    trusses = {each.photo.truss for each in judged}
+    return len(judged) > 1 and (None in trusses or len(trusses) < len(judged))
 
 
-def overlap_of(plants: Iterable[Sequence[Answer]]) -> Overlap | None:
+def overlap_of(plants: Iterable[Sequence[Judged]]) -> Overlap | None:
     """Learn the overlap from plants of which several photos were all reviewed.
 
     The share is a ratio of totals and its spread that of the plants' own shares about it, by which
@@ -69,7 +70,7 @@ def overlap_of(plants: Iterable[Sequence[Answer]]) -> Overlap | None:
 
     Parameters
     ----------
-    plants : iterable of sequence of Answer
+    plants : iterable of sequence of Judged
         The photos of each plant at one survey.
 
     Returns
@@ -82,9 +83,9 @@ def overlap_of(plants: Iterable[Sequence[Answer]]) -> Overlap | None:
     Cochran (1977) Sampling Techniques, 3rd ed., sec. 6.3 (ratio of totals).
     """
     pairs = [
-        (float(len(tell_apart(answers))), float(sum(len(tell_apart([one])) for one in answers)))
-        for answers in plants
-        if may_overlap(answers) and all(answer.answer == "counted" for answer in answers)
+        (float(len(tell_apart(judged))), float(sum(len(tell_apart([one])) for one in judged)))
+        for judged in plants
+        if may_overlap(judged) and all(one.counted for one in judged)
     ]
     apart, counted = np.array([pair for pair in pairs if pair[1] > 0]).reshape(-1, 2).T
     n = len(counted)

@@ -12,10 +12,11 @@ from counting.analysis.data.surveys import over_surveys, some_are
 from counting.analysis.question import ALL_SURVEYS, Question
 from counting.errors import AnalysisError
 from counting.measures import Kind, measure
+from counting.tables import people_of
 
 __all__ = ["Selection", "select"]
 
-_TEXT = ("group", "block", "plot", "plant", "survey", "source", "by", "at", "truss", "unit")
+_TEXT = ("group", "block", "plot", "plant", "survey", "source", "at", "truss", "unit")
 _CONTROL_WORDS = ("control", "untreated", "untreated control", "check", "none", "water")
 
 
@@ -99,6 +100,7 @@ def _normal(table: pd.DataFrame, question: Question) -> pd.DataFrame:
     out = pd.DataFrame({"value": _numbers(rows["value"], question.measure)})
     for name in _TEXT:
         out[name] = _text(rows[name]) if name in rows.columns else ""
+    out["by"] = rows["by"].map(_people) if "by" in rows.columns else [()] * len(rows)
     if "plant" not in rows.columns:
         out["plant"] = [f"row {number}" for number in range(1, len(out) + 1)]
     has = "exposure" in rows.columns
@@ -127,6 +129,13 @@ def _word(value: object) -> str:
     if isinstance(value, float) and value.is_integer():
         return str(int(value))
     return str(value).strip()
+
+
+def _people(value: object) -> tuple[str, ...]:
+    """Return who counted: names out of a trial as they are, those of a file read from its text."""
+    if isinstance(value, tuple):
+        return value
+    return () if pd.isna(value) else people_of(_word(value))  # type: ignore[call-overload]
 
 
 def _one_source(

@@ -12,9 +12,9 @@ from counting.desk.beds import beds
 from counting.desk.desk import Desk
 from counting.errors import CountingError
 from counting.files import inside
+from counting.ledger.facts import Judged, left_out, standing_answers
 from counting.photos.image import load_image
-from counting.records.confirmed import Answer, standing_answers
-from counting.records.exclusions import exclusions, leave_out, take_back
+from counting.records.exclusions import leave_out, take_back
 from counting.report.history import history
 
 __all__ = ["leave", "plant", "plants", "ringed"]
@@ -38,7 +38,7 @@ def plants(desk: Desk, asked: Asked) -> Response:
     """Show the beds, each plant a link to its page."""
     trial = desk.trial(asked.trial)
     with trial.ledger() as ledger:
-        out = [each for each in exclusions(ledger) if each.plant]
+        out = [each for each in left_out(ledger).exclusions if each.plant]
     return desk.trial_page("plants.html", trial, here="plants", beds=beds(trial), out=out)
 
 
@@ -48,9 +48,12 @@ def plant(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = 
     code = asked.path["plant"]
     steps, values = history(trial, code)
     with trial.ledger() as ledger:
-        photos = [each for each in standing_answers(ledger) if each.plant == code]
-        out = [each for each in exclusions(ledger) if each.plant == code]
-    shown = [_Shown(each.photo, each.survey, each.side, _words(each)) for each in photos]
+        judged = [each for each in standing_answers(ledger) if each.photo.plant == code]
+        out = [each for each in left_out(ledger).exclusions if each.plant == code]
+    shown = [
+        _Shown(each.photo.photo, each.photo.survey, each.photo.side, _words(each))
+        for each in judged
+    ]
     return desk.trial_page(
         "plant.html",
         trial,
@@ -67,28 +70,29 @@ def plant(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = 
     )
 
 
-def _words(answer: Answer) -> str:
-    if answer.answer == "counted":
-        return f"{answer.count} fruit, by {answer.reviewer}"
-    return answer.answer or "not checked yet"
+def _words(judged: Judged) -> str:
+    if judged.answer and judged.counted:
+        return f"{judged.answer.count} fruit, by {judged.answer.reviewer}"
+    return judged.word or "not checked yet"
 
 
 def ringed(desk: Desk, asked: Asked) -> Response:
     """Return a photo with the marks that stand for it."""
     trial = desk.trial(asked.trial)
     with trial.ledger() as ledger:
-        found = [a for a in standing_answers(ledger) if a.photo == asked.path["photo"]]
+        wanted = asked.path["photo"]
+        found = [each for each in standing_answers(ledger) if each.photo.photo == wanted]
     if not found:
         return Response("no such photo", 404)
-    image = load_image(inside(trial.directory, found[0].file), long_side=_SIDE)
+    image = load_image(inside(trial.directory, found[0].photo.file), long_side=_SIDE)
     drawn = image.rgb.copy()
-    for mark in found[0].marks:
-        centre = (round(mark["x"] / image.scale), round(mark["y"] / image.scale))
+    for mark in found[0].answer.marks if found[0].answer else ():
+        centre = (round(mark.x / image.scale), round(mark.y / image.scale))
         axes = (
-            max(3, round(mark["width"] / image.scale / 2)),
-            max(3, round(mark["height"] / image.scale / 2)),
+            max(3, round(mark.width / image.scale / 2)),
+            max(3, round(mark.height / image.scale / 2)),
         )
-        colour = _INK if mark["state"] in {"confirmed", "added"} else _OUT
+        colour = _INK if mark.counts else _OUT
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, (0, 0, 0), 4, cv2.LINE_AA)
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, colour, 2, cv2.LINE_AA)
     _, data = cv2.imencode(".jpg", cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR))

@@ -12,6 +12,7 @@ from counting.ledger.facts.answer import (
     Mark,
     answer_key,
     newest_answers,
+    zone_of,
 )
 from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
@@ -20,11 +21,15 @@ from counting.ledger.facts.photo import Photo, Slot, Tag
 from counting.ledger.facts.proposal import Candidate, Proposal, settings_of, settings_text
 from counting.ledger.facts.read import (
     Fact,
+    all_answers,
     all_proposals,
     answer_of,
     answers,
+    answers_that_stand,
+    entries_of,
     event_of,
     events,
+    exclusion_of,
     fact_of,
     left_out,
     photo_of,
@@ -64,12 +69,16 @@ __all__ = [
     "Tag",
     "Tally",
     "Tuning",
+    "all_answers",
     "all_proposals",
     "answer_key",
     "answer_of",
     "answers",
+    "answers_that_stand",
+    "entries_of",
     "event_of",
     "events",
+    "exclusion_of",
     "fact_of",
     "left_out",
     "moment",
@@ -89,4 +98,5 @@ __all__ = [
     "tallies",
     "tally_of",
     "tuning",
+    "zone_of",
 ]

@@ -20,6 +20,7 @@ __all__ = [
     "Mark",
     "answer_key",
     "newest_answers",
+    "zone_of",
 ]
 
 COUNTED, CANNOT_TELL, RETAKE = "counted", "cannot tell", "retake"
@@ -189,7 +190,7 @@ class Answer:
             device=body.get("device", ""),
             number=body.get("number"),
             seen=body.get("seen"),
-            zone=_zone(body.get("zone")),
+            zone=zone_of(body.get("zone")),
             seq=seq,
         )
 
@@ -241,7 +242,8 @@ def _rank(answer: Answer) -> tuple[bool, int, datetime, str]:
     return (answer.answer != CANNOT_TELL, answer.seq, moment(answer.at), answer.reviewer)
 
 
-def _zone(lines: Any) -> tuple[Line, Line] | None:
+def zone_of(lines: Any) -> tuple[Line, Line] | None:
+    """Return a zone's two border lines as the ledger or a reviewer's file has them."""
     if lines is None:
         return None
     left, right = (tuple(map(float, line)) for line in lines)

@@ -39,7 +39,7 @@ class Tag:
 
     code: str
     id: int | None
-    mm_per_px: float | None
+    mm_per_px: float
     mm_per_px_low: float | None = None
     mm_per_px_high: float | None = None
     corners: tuple[Point, ...] = ()
@@ -54,7 +54,7 @@ class Tag:
         return cls(
             code=body.get("code", ""),
             id=body.get("id"),
-            mm_per_px=body.get("mm_per_px"),
+            mm_per_px=body["mm_per_px"],
             mm_per_px_low=body.get("mm_per_px_low"),
             mm_per_px_high=body.get("mm_per_px_high"),
             corners=_points(body.get("corners", ())),

@@ -18,11 +18,15 @@ from counting.ledger.store import Entry, Ledger
 
 __all__ = [
     "Fact",
+    "all_answers",
     "all_proposals",
     "answer_of",
     "answers",
+    "answers_that_stand",
+    "entries_of",
     "event_of",
     "events",
+    "exclusion_of",
     "fact_of",
     "left_out",
     "photo_of",
@@ -78,6 +82,16 @@ def fact_of(entry: Entry) -> Fact:
         raise LedgerError(where, found, f"the fact of a {entry.kind}", mend) from error
 
 
+def entries_of(ledger: Ledger, wanted: type[T]) -> Iterator[tuple[Entry, T]]:
+    """Yield the facts of one type that stand, each with the entry that holds it.
+
+    For what asks about the writing itself, such as the audit; else take the fact alone.
+    """
+    for entry in ledger.standing(wanted.kind):
+        for fact in _of_kind(wanted, [entry]):
+            yield entry, fact
+
+
 def photos(ledger: Ledger) -> dict[str, Photo]:
     """Return the trial's photos by SHA-256, those left out too, in the order taken in."""
     return {each.photo: each for each in _standing(ledger, Photo)}
@@ -116,9 +130,24 @@ def answers(ledger: Ledger, *, after: int = 0) -> list[Answer]:
     return list(_of_kind(Answer, standing))
 
 
+def all_answers(ledger: Ledger) -> Iterator[Answer]:
+    """Yield every answer in the order written, those that no longer stand too."""
+    return _of_kind(Answer, ledger.entries(Answer.kind))
+
+
 def answer_of(ledger: Ledger, photo: str, reviewer: str) -> Answer | None:
     """Return a reviewer's answer for a photo, None if there is none."""
     return _get(ledger, Answer, answer_key(photo, reviewer))
+
+
+def answers_that_stand(ledger: Ledger) -> dict[str, Answer]:
+    """Return the answer that stands for each photo that has one and is not left out.
+
+    See `newest_answers` for which answer stands.
+    """
+    out = left_out(ledger)
+    newest = newest_answers(answers(ledger))
+    return {photo: answer for photo, answer in newest.items() if not out.photo(photo)}
 
 
 def standing_answers(ledger: Ledger) -> list[Judged]:
@@ -126,10 +155,9 @@ def standing_answers(ledger: Ledger) -> list[Judged]:
 
     See `newest_answers` for which answer stands.
     """
-    out = left_out(ledger)
-    newest = newest_answers(answers(ledger))
+    out, standing = left_out(ledger), answers_that_stand(ledger)
     listed = photos(ledger).values()
-    return [Judged(each, newest.get(each.photo)) for each in listed if not out.photo(each.photo)]
+    return [Judged(each, standing.get(each.photo)) for each in listed if not out.photo(each.photo)]
 
 
 def sheets(ledger: Ledger) -> dict[str, Sheet]:
@@ -161,6 +189,12 @@ def event_of(ledger: Ledger, event: str) -> Event | None:
     """Return an event by its id, None if there is none or it was struck."""
     found = _get(ledger, Event, event)
     return None if found is None or found.struck else found
+
+
+def exclusion_of(ledger: Ledger, key: str) -> Exclusion | None:
+    """Return what is left out under a key, None if nothing is at present."""
+    found = _get(ledger, Exclusion, key)
+    return None if found is None or found.lifted else found
 
 
 def left_out(ledger: Ledger) -> LeftOut:

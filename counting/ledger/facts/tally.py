@@ -58,6 +58,11 @@ class Tally:
         """What was counted, whoever counted it: survey, plant, truss, measure."""
         return (self.survey, self.plant, self.truss, self.measure)
 
+    @property
+    def row(self) -> dict[str, Any]:
+        """The tally as a row of `counting.tables.OBSERVATIONS`, without the plan's columns."""
+        return self.to_body() | {"by": (self.by,) if self.by else ()}
+
     @classmethod
     def of_body(cls, body: Mapping[str, Any]) -> Self:
         """Return the tally that a body tells of."""

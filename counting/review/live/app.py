@@ -31,6 +31,7 @@ from counting.errors import CorrectionsError, CountingError
 from counting.ledger.facts import answers
 from counting.plan.trial import Trial
 from counting.review.build import page, page_policy
+from counting.review.document import as_saved
 from counting.review.frames import Frame, ordered
 from counting.review.live.batch import LARGEST_SAVE, Desk, NotWritten, read_batch
 from counting.review.live.devices import Devices
@@ -238,13 +239,11 @@ def _pair(served: _Served, request: Request) -> Response:
 def _standing(served: _Served, reviewer: str) -> list[dict[str, Any]]:
     """Return a reviewer's answers for the photos of this sheet, as a corrections file has them."""
     with served.trial.ledger() as ledger:
-        told = [
-            each.to_body()
+        return [
+            as_saved(each)
             for each in answers(ledger)
             if each.reviewer == reviewer and each.photo in served.frames
         ]
-    own = {"sheet", "reviewer", "device", "number"}
-    return [{name: value for name, value in body.items() if name not in own} for body in told]
 
 
 async def _limited(request: Request) -> bytes | Response:

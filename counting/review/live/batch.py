@@ -10,10 +10,10 @@ from threading import Lock
 from typing import Any
 
 from counting.errors import CorrectionsError, LedgerError
-from counting.ledger.facts import Answer
+from counting.ledger.facts import all_answers
 from counting.plan.trial import Trial
 from counting.review.corrections import take_answers
-from counting.review.document import Document, parse
+from counting.review.document import Corrections, parse
 
 __all__ = ["LARGEST_SAVE", "MOST_ANSWERS", "Desk", "NotWritten", "Sent", "read_batch"]
 
@@ -98,8 +98,11 @@ class Desk:
     def __post_init__(self) -> None:
         """Read from the ledger what came in before."""
         with self.trial.ledger() as ledger:
-            told = (Answer.of_body(entry.body) for entry in ledger.entries("confirmation"))
-            self.taken |= {(each.device, each.number) for each in told if each.number is not None}
+            self.taken |= {
+                (each.device, each.number)
+                for each in all_answers(ledger)
+                if each.number is not None
+            }
 
     def take(
         self, device: str, sent: list[Sent], may: Callable[[str], str] = lambda _: ""
@@ -145,17 +148,17 @@ class Desk:
         """Write one answer, unless it is in the ledger already."""
         if (device, each.number) in self.taken:
             return
-        document = parse(each.document, "the answer")
-        if len(document.photos) != 1:
+        given = parse(each.document, "the answer")
+        if len(given.answers) != 1:
             _refuse("an answer is about one photo")
-        reason = may(document.reviewer)
+        reason = may(given.reviewer)
         if reason:
             _refuse(reason)
-        self._write(document, (device, each.number))
+        self._write(given, (device, each.number))
 
-    def _write(self, document: Document, sender: tuple[str, int]) -> None:
+    def _write(self, given: Corrections, sender: tuple[str, int]) -> None:
         # the originals were hashed at intake; hashing them at each tap would make a phone wait
-        take_answers(self.trial, document, "the answer", check_files=False, sender=sender)
+        take_answers(self.trial, given, "the answer", check_files=False, sender=sender)
         self.taken.add(sender)
 
 

@@ -8,6 +8,7 @@ from contextlib import suppress
 import uvicorn
 
 from counting.errors import CountingError
+from counting.ledger.facts import answers
 from counting.plan.trial import Trial
 from counting.review.live.app import app
 from counting.review.live.bounds import Bounded
@@ -84,4 +85,4 @@ def serve(
     with listener, suppress(KeyboardInterrupt):  # that is how it is ended
         uvicorn.Server(settings(application, secured)).run(sockets=[listener])
     with trial.ledger() as ledger:
-        return caution(e.body for e in ledger.standing("confirmation") if e.seq > before)
+        return caution(answers(ledger, after=before))

@@ -9,8 +9,10 @@ export const live = data.live || null;
 export const photos = data.photos.map((photo) => ({
   ...photo,
   candidates: photo.candidates.map(
-    ([candidate, x, y, width, height, confidence, truss, small, colour]) => (
-      { candidate, x, y, width, height, confidence, truss, small, colour }
+    ([candidate, x, y, width, height, confidence, shown, truss, small, colour]) => (
+      {
+        candidate, x, y, width, height, confidence, shown, truss, small, colour,
+      }
     ),
   ),
 }));

@@ -12,7 +12,7 @@ export const future = [];
 export function fresh(index) {
   const photo = photos[index];
   const marks = photo.candidates
-    .filter((candidate) => candidate.confidence >= photo.threshold)
+    .filter((candidate) => candidate.shown)
     .map((candidate, mark) => ({
       mark,
       candidate: candidate.candidate,

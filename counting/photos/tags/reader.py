@@ -1,7 +1,7 @@
 """Tags in a photo: which plant, how many mm a pixel is, what grey looks like.
 
 The marker is measured by all its edges, those inside too, so that glare, ink and a camera's tone
-curve, which make black look smaller or larger, are taken out (`counting.photos.tag_fit`). From its
+curve, which make black look smaller or larger, are taken out (`counting.photos.tags.fit`). From its
 corners and a nominal focal length follow distance and tilt of the card, and from these the scale
 that holds for a round fruit beside it. tests/tags.md says how far it is from the truth.
 
@@ -19,7 +19,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from counting.photos.tag_fit import Corners, fitted_corners
+from counting.ledger.facts import Tag
+from counting.photos.tags.fit import Corners, fitted_corners
 from counting.plan.card import CARD, GREY, MARKER, WHITE, Box
 
 __all__ = ["TagReading", "read_tags"]
@@ -84,18 +85,19 @@ class TagReading:
     tilt_deg: float
     grey: tuple[float, float, float] | None
 
-    def to_body(self) -> dict[str, Any]:
-        """Return the reading as the ledger keeps it, all but the plant's code."""
-        return {
-            "id": self.id,
-            "corners": [[round(x, 2), round(y, 2)] for x, y in self.corners],
-            "card": [[round(x, 1), round(y, 1)] for x, y in self.card],
-            "mm_per_px": float(f"{self.mm_per_px:.6g}"),
-            "mm_per_px_low": float(f"{self.mm_per_px_low:.6g}"),
-            "mm_per_px_high": float(f"{self.mm_per_px_high:.6g}"),
-            "tilt_deg": round(self.tilt_deg, 1),
-            "grey": None if self.grey is None else [round(level, 1) for level in self.grey],
-        }
+    def record(self, code: str = "") -> Tag:
+        """Return the reading as the ledger keeps it, with the code of its plant."""
+        return Tag(
+            code=code,
+            id=self.id,
+            mm_per_px=float(f"{self.mm_per_px:.6g}"),
+            mm_per_px_low=float(f"{self.mm_per_px_low:.6g}"),
+            mm_per_px_high=float(f"{self.mm_per_px_high:.6g}"),
+            corners=tuple((round(x, 2), round(y, 2)) for x, y in self.corners),
+            card=tuple((round(x, 1), round(y, 1)) for x, y in self.card),
+            tilt_deg=round(self.tilt_deg, 1),
+            grey=None if self.grey is None else tuple(round(level, 1) for level in self.grey),
+        )
 
 
 def read_tags(

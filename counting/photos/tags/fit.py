@@ -17,7 +17,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from counting.photos.tag_drawing import (
+from counting.photos.tags.drawing import (
     MODULES,
     State,
     corners_of,

@@ -18,7 +18,7 @@ import pandas as pd
 from counting.analysis.methods.count_model import fit_counts
 from counting.analysis.methods.design import Design, design_of
 from counting.analysis.methods.differences import welch, within_blocks
-from counting.plan.plants_needed import Aim, Spread, power_for
+from counting.plan.needed.plants import Aim, Spread, power_for
 
 RATIO = 1.3
 CHUNK = 250

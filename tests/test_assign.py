@@ -29,8 +29,8 @@ def a_frame(plant: int, side: int) -> Frame:
         side=str(side),
         truss=None,
         proposal="",
-        threshold=0.5,
         candidates=(),
+        shown=frozenset(),
         flags=(),
         card=(),
     )

@@ -95,3 +95,68 @@ def test_every_file_that_the_package_holds_travels_in_the_wheel():
     assert {path for path in held if path.suffix != ".py"} == travels
     folders = {".".join(path.relative_to(PACKAGE.parent).parts[:-1]) for path in MODULES}
     assert folders <= set(told["tool"]["setuptools"]["packages"])
+
+
+def trees():
+    """Yield every module of the package with its syntax tree."""
+    for path in MODULES:
+        yield path.relative_to(PACKAGE), ast.parse(path.read_text(encoding="utf-8"))
+
+
+def test_only_the_ledger_reads_or_writes_a_body():
+    found = [
+        f"{path}:{node.lineno}"
+        for path, tree in trees()
+        if path.parts[0] != "ledger"
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Attribute)
+        and node.attr in {"body", "of_body", "append_many"}
+        and not (isinstance(node.value, ast.Name) and node.value.id == "request")
+    ]
+    assert found == []
+
+
+def _name(node):
+    return getattr(node, "attr", getattr(node, "id", ""))
+
+
+def test_a_confidence_is_held_against_a_threshold_in_one_place():
+    found = [
+        str(path)
+        for path, tree in trees()
+        if path.parts[0] != "analysis"  # a coin of the lots has a threshold, too
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Compare)
+        and any(_name(each) == "threshold" for each in (node.left, *node.comparators))
+    ]
+    assert found == ["settings.py"]
+    scripts = PACKAGE.joinpath("review", "page").rglob("*.js")
+    assert [path.name for path in scripts if "threshold" in path.read_text(encoding="utf-8")] == []
+
+
+def test_a_moment_in_time_is_read_in_one_place():
+    found = [
+        path.as_posix()
+        for path, tree in trees()
+        if path.name != "workbook.py"  # a cell's date, which becomes text again
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Attribute)
+        and node.attr == "fromisoformat"
+        and _name(node.value) == "datetime"
+    ]
+    assert found == ["ledger/facts/times.py"]
+
+
+def test_nothing_imports_what_makes_the_weights():
+    found = [str(p) for p in MODULES if "training" in imports(p) and "training" not in p.parts]
+    assert found == []
+
+
+def test_a_folder_holds_at_most_15_modules_before_it_gets_an_inner_room():
+    sizes = {
+        folder.relative_to(PACKAGE).as_posix(): len(
+            set(folder.glob("*.py")) - {folder / "__init__.py"}
+        )
+        for folder in {path.parent for path in MODULES} - {PACKAGE}
+    }
+    assert {folder: number for folder, number in sizes.items() if number > 15} == {}

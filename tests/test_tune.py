@@ -194,7 +194,7 @@ def test_later_proposals_use_the_trial_s_own_numbers_and_say_so(tmp_path):
         ledger.append("tuning", "tuning", body, by="test")
     done = propose(trial, Settings(stages=stages))
     assert done.new == 2
-    assert done.tuning == body
+    assert done.tuning.to_body() == body
     assert done.settings == dataclasses.replace(Settings(stages=stages), threshold=0.6, offset=1.0)
     for photo, after in bodies(trial).items():
         assert after["settings_text"]["offset"] == 1.0

@@ -273,6 +273,17 @@ def test_counters_who_each_counted_one_group_are_named_as_a_trouble() -> None:
     assert not any("No one counted all groups" in text for text in found.cautions)
 
 
+def test_a_name_with_a_comma_is_one_person_in_a_file_too() -> None:
+    table = pd.DataFrame(
+        {"value": [4, 5, 6, 7], "group": list("aabb"), "by": ["Kim, J.", "Kim, J.", "Kim", "J."]}
+    )
+    found = compare(table, Question("fruit", control="a"))
+    assert any("No one counted all groups" in text for text in found.cautions)
+    table = table.assign(by=["Kim, J.; Ana", "Kim, J.", "Ana", "Ana"])
+    found = compare(table, Question("fruit", control="a"))
+    assert not any("No one counted all groups" in text for text in found.cautions)
+
+
 def test_groups_counted_on_different_days_are_named_as_a_trouble() -> None:
     days = ["2026-08-01T08:00:00+00:00"] * 2 + ["2026-08-04T08:00:00+00:00"] * 2
     table = pd.DataFrame({"value": [4, 5, 6, 7], "group": list("aabb"), "at": days})

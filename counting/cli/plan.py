@@ -218,9 +218,9 @@ def plants_needed(
     """
     from counting.measures import measure as known_measure
     from counting.plan.have_blocks import blocks_show
-    from counting.plan.needed_picture import needed_picture
-    from counting.plan.needed_text import needed_text, typed_spread
-    from counting.plan.plants_needed import Aim, need
+    from counting.plan.needed.picture import needed_picture
+    from counting.plan.needed.text import needed_text, typed_spread
+    from counting.plan.needed.plants import Aim, need
 
     cautions: list[str] = []
     kind: Literal["count", "measure"] = (

@@ -10,7 +10,7 @@ from typing import Any
 from scipy import optimize
 
 from counting.errors import PlanError
-from counting.plan.plants_needed import Aim, Spread, power_for
+from counting.plan.needed.plants import Aim, Spread, power_for
 
 __all__ = ["Shows", "blocks_show"]
 

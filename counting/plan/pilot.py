@@ -12,7 +12,7 @@ import pandas as pd
 from scipy import stats
 
 from counting.errors import PlanError
-from counting.plan.plants_needed import Spread
+from counting.plan.needed.plants import Spread
 
 __all__ = ["spread_from_pilot"]
 

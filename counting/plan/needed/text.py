@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from typing import Any, Literal
 
 from counting.errors import PlanError
-from counting.plan.plants_needed import Need, Spread
+from counting.plan.needed.plants import Need, Spread
 
 __all__ = ["needed_text", "typed_spread"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from typing import Any
 
-from counting.plan.plants_needed import Need
+from counting.plan.needed.plants import Need
 
 __all__ = ["needed_picture"]
 

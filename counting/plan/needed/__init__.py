@@ -1,0 +1,1 @@
+"""How many plants a trial needs: computed, told and drawn."""

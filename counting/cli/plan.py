@@ -219,8 +219,8 @@ def plants_needed(
     from counting.measures import measure as known_measure
     from counting.plan.have_blocks import blocks_show
     from counting.plan.needed.picture import needed_picture
-    from counting.plan.needed.text import needed_text, typed_spread
     from counting.plan.needed.plants import Aim, need
+    from counting.plan.needed.text import needed_text, typed_spread
 
     cautions: list[str] = []
     kind: Literal["count", "measure"] = (

@@ -14,8 +14,8 @@ from counting.errors import CountingError
 from counting.plan.have_blocks import blocks_show
 from counting.plan.layout import draw, layout_notes, new_id, new_seed
 from counting.plan.map import map_picture
-from counting.plan.needed.text import typed_spread
 from counting.plan.needed.plants import Aim
+from counting.plan.needed.text import typed_spread
 from counting.plan.questions import USUAL, read_form
 from counting.plan.start import start_trial
 from counting.plan.trial import Plan, Trial, make_plan

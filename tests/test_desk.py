@@ -27,8 +27,8 @@ from counting.desk.serve import desk_at, door
 from counting.desk.shelf import Shelf, folder_name
 from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
-from counting.plan.trial import Trial, load_trial
 from counting.ledger.facts import standing_answers
+from counting.plan.trial import Trial, load_trial
 from counting.report.season import season
 
 FORM = {"content-type": "application/x-www-form-urlencoded"}

@@ -188,7 +188,9 @@ def test_photos_without_candidates_can_be_counted_by_hand(trial: Trial) -> None:
         body = ledger.get("photo", photo.photo).body
         path = trial.directory / "photos/new.jpg"
         Image.new("RGB", (64, 48), (9, 90, 9)).save(path)
-        ledger.append("photo", "ab" * 32, {**body, "photo": "ab" * 32, "file": "photos/new.jpg"}, by="test")
+        ledger.append(
+            "photo", "ab" * 32, {**body, "photo": "ab" * 32, "file": "photos/new.jpg"}, by="test"
+        )
     data = data_of(make_sheet(trial, SheetOptions(photos=("ab" * 32,))))
     assert data["photos"][0]["proposal"] == ""
     assert data["photos"][0]["candidates"] == []

@@ -14,10 +14,11 @@ from counting.errors import CountingError
 from counting.records.diary import write_events
 from counting.records.exclusions import leave_out
 from counting.records.observations import observations
-from counting.report import plots, tables
-from counting.report.beds import bed_map, short_names
+from counting.report import tables
 from counting.report.counts import making
 from counting.report.figures import Choices, figures, observations_hash
+from counting.report.pictures import plots
+from counting.report.pictures.beds import bed_map, short_names
 from counting.report.report import make_report
 from counting.tables import EVENTS, empty
 

@@ -17,10 +17,11 @@ from counting.ledger.facts import left_out
 from counting.measures import measure
 from counting.plan.trial import Trial
 from counting.records.diary import CAUTIONS, events
-from counting.report import plots, tables, words
-from counting.report.beds import bed_map, short_names
+from counting.report import tables, words
 from counting.report.counts import making
 from counting.report.figures import Choices, Figures, figures
+from counting.report.pictures import plots
+from counting.report.pictures.beds import bed_map, short_names
 from counting.report.provenance import provenance
 from counting.review.agree import agree
 

@@ -12,9 +12,10 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.errors import AnalysisError, CountingError
-from counting.report import plots, tables
+from counting.report import tables
 from counting.report.export import export
 from counting.report.figures import Figures, figures
+from counting.report.pictures import plots
 from counting.report.report import REPORT_NAME, make_report
 
 __all__ = ["answer", "picture", "report", "report_file", "tables_file"]

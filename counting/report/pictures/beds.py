@@ -11,7 +11,7 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 
-from counting.report.drawing import INK, colour_of, drawing, svg
+from counting.report.pictures.drawing import INK, colour_of, drawing, svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from counting.analysis.describe import mean_interval
-from counting.report.drawing import INK, colour_of, drawing, shape_of, svg
+from counting.report.pictures.drawing import INK, colour_of, drawing, shape_of, svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

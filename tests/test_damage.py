@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from trials import draw_photo, drawn, make_trial
 
-from counting.photos.damage import damage
+from counting.photos.fitness.damage import damage
 
 
 def jpeg(**save) -> bytes:

@@ -8,8 +8,8 @@ import pytest
 from trials import drawn
 
 from counting.flags import Flag
+from counting.photos.fitness.quality import measure_quality
 from counting.photos.image import load_image
-from counting.photos.quality import measure_quality
 
 LABELLED = Path(__file__).parents[2] / "shared" / "labelled-photos"
 ABSENT = (

@@ -17,7 +17,7 @@ from counting.files import write_bytes
 from counting.finding.candidates import LONG_SIDE_READ, Found, find
 from counting.finding.picture import draw
 from counting.flags import Flag
-from counting.photos.damage import damage
+from counting.photos.fitness.damage import damage
 from counting.photos.image import Image, load_image, read_photo
 from counting.photos.tags.reader import TagReading, read_tags
 from counting.settings import Settings

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from counting.files import sha256_bytes
-from counting.photos.damage import damage
 from counting.photos.exif import Taken, taken
+from counting.photos.fitness.damage import damage
+from counting.photos.fitness.quality import Quality, measure_quality
 from counting.photos.image import load_image, read_photo
-from counting.photos.quality import Quality, measure_quality
 from counting.photos.tags.reader import TagReading, read_tags
 
 __all__ = ["Examined", "Wanted", "examine"]

@@ -13,7 +13,7 @@ from counting.photos.examine import Examined
 __all__ = ["Judgement", "judge"]
 
 _ENOUGH_PX = 20.0
-"""Pixels across the smallest fruit, as `counting.photos.quality` asks for."""
+"""Pixels across the smallest fruit, as `counting.photos.fitness.quality` asks for."""
 
 
 @dataclass(frozen=True, slots=True)

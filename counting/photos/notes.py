@@ -12,7 +12,7 @@ from counting import __version__
 from counting.files import canonical_json, inside, sha256_bytes
 from counting.photos.examine import Examined, Wanted
 from counting.photos.exif import Taken
-from counting.photos.quality import Quality
+from counting.photos.fitness.quality import Quality
 from counting.photos.tags.reader import TagReading
 
 __all__ = ["Notes"]

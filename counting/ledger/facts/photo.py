@@ -105,7 +105,7 @@ class Photo:
     flags : tuple of str
         Reasons to look, words of `counting.flags.Flag`.
     quality : mapping
-        Figures of `counting.photos.quality.Quality`.
+        Figures of `counting.photos.fitness.quality.Quality`.
     tag : Tag or None
         The tag that gives the scale.
     """

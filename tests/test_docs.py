@@ -51,3 +51,13 @@ def test_the_rooms_named_for_contributors_are_there():
             "exclusion",
         }:
             assert (ROOT / "counting" / room).is_dir()
+
+
+def test_each_question_of_a_newcomer_is_answered_with_one_file_that_is_there():
+    part = DEVELOPERS.split("## Where is ...?")[1].split("\n## ")[0]
+    rows = re.findall(r"^\| (?!question|---)(.+?) \| (.+?) \|$", part, re.MULTILINE)
+    assert len(rows) >= 20
+    for question, answer in rows:
+        files = re.findall(r"`(counting/[^`]+)`", answer)
+        assert len(files) == 1, question
+        assert (ROOT / files[0]).is_file(), question

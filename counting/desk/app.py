@@ -99,6 +99,7 @@ POST: tuple[tuple[str, View], ...] = (
     ("/t/{trial}/check/make", check.make),
     ("/t/{trial}/check/confirm", check.confirm),
     ("/t/{trial}/tallies/typed", tallies.typed),
+    ("/t/{trial}/tallies/read", tallies.sheet_read),
     ("/t/{trial}/diary", diary.write),
     ("/t/{trial}/plant/{plant}/leave", plants.leave),
     ("/t/{trial}/keep/audit", keep.begin_audit),

@@ -1,4 +1,6 @@
 // The grid of tallies: keys that move, blocks that paste, and what the desk says to them.
+import { showReading } from './reading.js';
+
 const grid = document.querySelector('#grid');
 const which = document.querySelector('#which');
 const told = document.querySelector('#told');
@@ -20,16 +22,17 @@ const say = (lines, kind) => {
   told.lastChild?.scrollIntoView({ block: 'nearest' });
 };
 
+/** Say what the desk says; return its reply, or null where it refused. */
 const answer = async (reply) => {
   told.replaceChildren();
   if (!reply.ok) {
     say([`Not taken in: ${await reply.text()}`], 'fault');
-    return false;
+    return null;
   }
-  const { said = [], refused } = await reply.json();
-  say(said, 'told');
-  if (refused) say([refused], 'fault');
-  return !refused;
+  const found = await reply.json();
+  say(found.said ?? [], 'told');
+  if (found.refused) say([found.refused], 'fault');
+  return found.refused ? null : found;
 };
 
 grid.addEventListener('keydown', (event) => {
@@ -96,18 +99,29 @@ document.querySelector('#take').addEventListener('click', async () => {
 });
 
 const send = async (file) => {
-  const query = new URLSearchParams({
-    name: file.name,
-    survey: which.elements.survey.value,
-    by: by.value,
+  const query = new URLSearchParams({ name: file.name, survey: which.elements.survey.value });
+  const reply = await fetch(`${drop.dataset.sheet}?${query}`, {
+    method: 'POST',
+    headers: { 'Content-Type': 'application/octet-stream' },
+    body: file,
   });
-  await answer(
-    await fetch(`${drop.dataset.sheet}?${query}`, {
-      method: 'POST',
-      headers: { 'Content-Type': 'application/octet-stream' },
-      body: file,
-    }),
-  );
+  const shown = await answer(reply);
+  if (shown?.columns) {
+    showReading(shown, {
+      read,
+      survey: () => which.elements.survey.value,
+      by: () => by.value,
+    });
+  }
+};
+
+const read = async (words) => {
+  const reply = await fetch(drop.dataset.read, {
+    method: 'POST',
+    headers: { 'Content-Type': 'application/json' },
+    body: JSON.stringify(words),
+  });
+  return answer(reply);
 };
 
 for (const kind of ['dragover', 'dragenter']) {

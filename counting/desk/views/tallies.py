@@ -5,34 +5,44 @@ from __future__ import annotations
 import csv
 import io
 import re
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from counting.desk.asked import LARGEST_FORM, Asked
 from counting.desk.desk import Desk
-from counting.errors import CountingError
-from counting.files import write_text
+from counting.errors import CountingError, TallyError
+from counting.files import inside, write_bytes, write_text
 from counting.measures import MEASURES
 from counting.plan.map import placed
 from counting.plan.trial import Trial
 from counting.records.observations import observations
-from counting.records.tallies import take_tallies
+from counting.records.sheets.doubt import Doubt
+from counting.records.sheets.mend import column_of, mended
+from counting.records.sheets.shown import preview_json, told_of, what_was_read
+from counting.records.sheets.told import Told, recall, remember
+from counting.records.sheets.understand import Reading, understand
+from counting.records.sheets.vocabulary import Vocabulary, plain
+from counting.records.tallies import read_values, take_tallies
+from counting.typed import day_readings
 
-__all__ = ["sheet_in", "tallies", "typed"]
+__all__ = ["sheet_in", "sheet_read", "tallies", "typed"]
 
 _OFFERED = tuple(name for name in MEASURES if name != "fruit_total")
 _FOLDER = "tallies"
 """Folder of the trial for what was typed or dropped, as it came: the ledger says the rest."""
+_ENDINGS = {".csv", ".xlsx", ".ods"}
 
 
 def tallies(desk: Desk, asked: Asked) -> Response:
     """Show the grid, with what is recorded for the survey already."""
     trial = desk.trial(asked.trial)
     survey = asked.query.get("survey") or desk.season(trial).survey
-    wanted = [name for name in asked.query.get("measures", "fruit").split(",") if name]
+    wanted = [name for name in asked.query.get("measures", "fruit").split(",") if name in MEASURES]
     plants = placed(trial.plants)
     codes = [str(code) for code in plants.loc[~plants["guard"], "code"]]
     return desk.trial_page(
@@ -71,7 +81,9 @@ def typed(desk: Desk, asked: Asked) -> dict[str, Any]:
     told = asked.value if isinstance(asked.value, dict) else {}
     survey, by = str(told.get("survey", "")), str(told.get("by", ""))
     rows = [
-        row for row in told.get("rows", []) if any(str(row.get(m, "")).strip() for m in MEASURES)
+        row
+        for row in told.get("rows", [])
+        if isinstance(row, dict) and any(str(row.get(name, "")).strip() for name in MEASURES)
     ]
     if not rows:
         return {"refused": "nothing is typed yet"}
@@ -84,14 +96,18 @@ def typed(desk: Desk, asked: Asked) -> dict[str, Any]:
         writer.writerow({"survey": survey, "plant": row.get("plant", ""), "by": by} | values)
     path = _free(trial, f"{survey or 'no-date'}-typed.csv")
     write_text(path, stream.getvalue())
-    return _taken(trial, path, survey, by)
+    try:
+        return {"said": _take(trial, path, survey, by, Told())}
+    except CountingError as error:
+        path.unlink()
+        return {"refused": error.found + (f"; {error.mend}" if error.mend else "")}
 
 
 async def sheet_in(desk: Desk, request: Request) -> Response:
-    """Take a spreadsheet in that was dropped on the page."""
+    """Keep a spreadsheet that was dropped on the page, and show how it would be read."""
     trial = desk.trial(request.path_params["trial"])
     name = Path(request.query_params.get("name", "")).name
-    if Path(name).suffix.lower() not in {".csv", ".xlsx", ".ods"}:
+    if Path(name).suffix.lower() not in _ENDINGS:
         return JSONResponse({"refused": f"{name}: expected a CSV, XLSX or ODS table"})
     body = bytearray()
     async for piece in request.stream():
@@ -99,25 +115,101 @@ async def sheet_in(desk: Desk, request: Request) -> Response:
         if len(body) > 10 * LARGEST_FORM:
             return JSONResponse({"refused": f"{name}: too large for a table of tallies"})
     path = _free(trial, re.sub(r"[^\w.\-]+", "_", name))
-    path.parent.mkdir(exist_ok=True)
-    path.write_bytes(bytes(body))
-    survey = request.query_params.get("survey", "")
-    return JSONResponse(_taken(trial, path, survey, request.query_params.get("by", "")))
-
-
-def _taken(trial: Trial, path: Path, survey: str, by: str) -> dict[str, Any]:
-    """Take a table in and say what became of it; a refused one is not kept."""
+    write_bytes(path, bytes(body))
+    query = request.query_params
     try:
-        result = take_tallies(trial, [path], survey=survey, by=by)
-    except CountingError as error:
+        shown = await run_in_threadpool(
+            _shown, trial, path, recall(trial.directory), query.get("survey", ""), ""
+        )
+    except TallyError as error:
+        path.unlink()
+        return JSONResponse({"refused": f"{name}: {error.found}; {error.mend}"})
+    return JSONResponse(shown)
+
+
+def sheet_read(desk: Desk, asked: Asked) -> dict[str, Any]:
+    """Read a kept spreadsheet as the person now says, and take it in where nothing is unclear."""
+    trial = desk.trial(asked.trial)
+    told = asked.value if isinstance(asked.value, dict) else {}
+    path = inside(trial.directory, f"{_FOLDER}/{told.get('file', '')}")
+    if told.get("drop"):
         path.unlink(missing_ok=True)
-        return {"refused": error.found + (f"; {error.mend}" if error.mend else "")}
+        return {"said": ["Nothing was taken in."]}
+    known = Vocabulary(trial).choices
+    columns = {
+        plain(str(heading)): str(meaning)
+        for heading, meaning in dict(told.get("columns", {})).items()
+        if meaning in known
+    }
+    first = told.get("day_first")
+    said = Told(
+        columns,
+        first if isinstance(first, bool) else None,
+        str(told.get("page", "")),
+        bool(told.get("as_written")),
+    ).over(recall(trial.directory))
+    survey, by = str(told.get("survey", "")), str(told.get("by", ""))
+    mends = {
+        (int(each["line"]), int(each["place"])): str(each["text"])
+        for each in told.get("mends", [])
+        if isinstance(each, dict)
+    }
+    if mends:
+        content = mended(understand(trial, path, said), mends)
+        path = _free(trial, f"{path.stem}-mended.csv")
+        write_bytes(path, content)
+    shown = _shown(trial, path, said, survey, by)
+    if shown["clear"]:
+        return {"said": _take(trial, path, survey, by, said)}
+    return shown
+
+
+def _shown(trial: Trial, path: Path, told: Told, survey: str, by: str) -> dict[str, Any]:
+    """Return how a file is read, what is unclear, and what is to be asked."""
+    reading = understand(trial, path, told)
+    shown = preview_json(reading) | {
+        "file": path.name,
+        "choices": list(Vocabulary(trial).choices),
+        "notes": what_was_read(reading),
+        "ask_dates": _dates(reading),
+        "doubts": [],
+        "unclear": "",
+    }
+    if not shown["ask_dates"]:
+        try:
+            _, doubts = read_values(trial, reading, survey, by)
+            shown["doubts"] = [_doubt(reading, each) for each in doubts]
+        except TallyError as error:
+            shown["unclear"] = f"{error.found}. {error.mend}"
+    open_ = reading.unknown or shown["ask_dates"] or shown["doubts"] or shown["unclear"]
+    return shown | {"clear": not open_}
+
+
+def _doubt(reading: Reading, doubt: Doubt) -> dict[str, Any]:
+    return asdict(doubt) | {"place": column_of(reading, doubt)}
+
+
+def _dates(reading: Reading) -> list[str]:
+    """Return the two ways in which a file's dates can be meant; none where that is clear."""
+    if reading.dates != "?":
+        return []
+    texts = (row.get("survey") for row in reading.sheet.rows)
+    text = next(text for text in texts if len(day_readings(text)) == 2)
+    return [f"{text} is the {day.day} of {day:%B}" for day in day_readings(text)]
+
+
+def _take(trial: Trial, path: Path, survey: str, by: str, told: Told) -> list[str]:
+    """Take a table in and say what became of it."""
+    result = take_tallies(trial, [path], survey=survey, by=by, told=told)
     said = [f"Took in {result.added} values of {result.rows['plant'].nunique()} plants."]
     if result.corrected:
         said.append(f"{result.corrected} correct an earlier value; the ledger keeps both.")
     if result.again:
         said.append(f"{result.again} were recorded already.")
-    return {"said": said}
+    for reading in result.readings:
+        if remember(trial.directory, told_of(reading, told)):
+            said.append("How such a file is to be read is remembered for the next one.")
+    return said
 
 
 def _free(trial: Trial, name: str) -> Path:

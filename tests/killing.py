@@ -25,7 +25,7 @@ from counting.photos.gather import Batch
 from counting.photos.intake import take_in
 from counting.plan.trial import load_trial
 from counting.records.tallies import take_tallies
-from counting.report.back_up import back_up
+from counting.report.keeping.back_up import back_up
 from counting.review.corrections import take_corrections
 from counting.settings import Settings
 
@@ -40,7 +40,7 @@ _MODULES = [
     "counting.photos.intake",
     "counting.records.tallies",
     "counting.review.corrections",
-    "counting.report.back_up",
+    "counting.report.keeping.back_up",
 ]
 _LONGEST_S = 120.0
 _PLACES = 5

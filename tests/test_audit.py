@@ -21,8 +21,8 @@ from counting.plan.trial import load_trial
 from counting.records.diary import write_events
 from counting.records.exclusions import leave_out
 from counting.records.tallies import take_tallies
-from counting.report.audit import audit, check_photos
 from counting.report.history import history
+from counting.report.keeping.audit import audit, check_photos
 from counting.report.report import make_report
 from counting.settings import Settings
 

@@ -17,10 +17,10 @@ from counting.errors import CountingError
 from counting.ledger import Ledger, verify
 from counting.photos.gather import Batch
 from counting.photos.intake import take_in
-from counting.report.audit import audit
-from counting.report.back_up import back_up
-from counting.report.checkpoints import Outside
-from counting.report.restore import restore
+from counting.report.keeping.audit import audit
+from counting.report.keeping.back_up import back_up
+from counting.report.keeping.checkpoints import Outside
+from counting.report.keeping.restore import restore
 
 PHOTOS = 4
 KILLS = 40

@@ -25,8 +25,8 @@ from counting.plan.start import record_plan
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, load_trial
 from counting.records.observations import observations
 from counting.records.tallies import take_tallies
-from counting.report.audit import audit
 from counting.report.figures import figures
+from counting.report.keeping.audit import audit
 from counting.review.corrections import take_corrections
 from counting.review.sheet import make_sheet
 from counting.settings import Settings

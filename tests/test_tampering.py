@@ -17,9 +17,9 @@ from counting.ledger.seal import write_seal
 from counting.ledger.signing import make_key, signature_fault, signed
 from counting.plan.trial import load_trial
 from counting.records.tallies import take_tallies
-from counting.report.audit import audit
-from counting.report.checkpoints import Outside, checkpoint_file
 from counting.report.export import export
+from counting.report.keeping.audit import audit
+from counting.report.keeping.checkpoints import Outside, checkpoint_file
 from counting.report.report import make_report
 
 

@@ -106,9 +106,9 @@ def audit(
     """
     from rich.progress import Progress
 
-    from counting.report.audit import audit as follow_back
-    from counting.report.checkpoints import Outside
     from counting.report.history import history
+    from counting.report.keeping.audit import audit as follow_back
+    from counting.report.keeping.checkpoints import Outside
 
     with Progress(console=messages, transient=True, disable=not messages.is_terminal) as bar:
         task = bar.add_task("Finding candidates again", total=None)
@@ -195,7 +195,7 @@ def back_up_command(
     """
     from rich.progress import Progress
 
-    from counting.report.back_up import back_up
+    from counting.report.keeping.back_up import back_up
 
     with Progress(console=messages, transient=True, disable=not messages.is_terminal) as bar:
         task = bar.add_task("Keeping files", total=None)
@@ -224,7 +224,7 @@ def restore_command(
     """
     from rich.progress import Progress
 
-    from counting.report.restore import restore
+    from counting.report.keeping.restore import restore
 
     with Progress(console=messages, transient=True, disable=not messages.is_terminal) as bar:
         task = bar.add_task("Restoring files", total=None)

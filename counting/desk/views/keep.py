@@ -14,9 +14,9 @@ from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.desk.work import Piece
 from counting.errors import CountingError
-from counting.report.audit import audit
-from counting.report.back_up import back_up
-from counting.report.restore import restore
+from counting.report.keeping.audit import audit
+from counting.report.keeping.back_up import back_up
+from counting.report.keeping.restore import restore
 
 __all__ = ["backup_file", "begin_audit", "begin_backup", "bring_back", "keep"]
 

@@ -25,7 +25,7 @@ from counting.ledger.facts import photos
 from counting.ledger.seal import in_use, write_seal
 from counting.photos.image import SUFFIXES
 from counting.plan.trial import PLAN_NAME, load_trial
-from counting.report.checkpoints import BACKUP_LIST
+from counting.report.keeping.checkpoints import BACKUP_LIST
 
 __all__ = ["FORMAT", "VERSION", "Kept", "back_up"]
 

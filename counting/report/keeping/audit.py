@@ -28,8 +28,8 @@ from counting.ledger.facts import (
 )
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
-from counting.report.checkpoints import Outside, hold
 from counting.report.figures import Choices, figures
+from counting.report.keeping.checkpoints import Outside, hold
 from counting.report.report import REPORT_NAME
 
 __all__ = ["Audit", "Check", "Fault", "audit", "check_photos"]

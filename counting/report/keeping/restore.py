@@ -16,8 +16,8 @@ from typing import Any
 from counting.errors import CountingError, Refusal
 from counting.files import inside
 from counting.ledger import LEDGER_NAME, Checkpoint, Ledger, verify
-from counting.report.back_up import FORMAT, VERSION
-from counting.report.checkpoints import BACKUP_LIST, MOST_LIST
+from counting.report.keeping.back_up import FORMAT, VERSION
+from counting.report.keeping.checkpoints import BACKUP_LIST, MOST_LIST
 
 __all__ = ["Restored", "restore"]
 

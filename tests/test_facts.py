@@ -114,6 +114,7 @@ proposal = st.builds(
     st.lists(text, max_size=3).map(tuple),
     maybe,
     maybe,
+    text,
     st.none() | st.integers(1, 9000),
     st.none() | st.integers(1, 9000),
     st.integers(0, 99),

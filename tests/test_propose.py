@@ -83,6 +83,18 @@ def test_a_second_run_does_nothing_and_other_settings_do_it_again(tmp_path):
     assert (other.new, other.standing) == (4, 0)
 
 
+def test_the_crop_of_the_plan_decides_the_colours_and_another_one_judges_them_anew(tmp_path):
+    trial = photographed(tmp_path)
+    pears = replace(trial, plan=trial.plan.model_copy(update={"crop": "Pears"}))
+    propose(pears, FAST)
+    assert {body["crop"] for body in bodies(trial).values()} == {"pear"}
+    assert propose(pears, FAST).standing == 4
+    assert propose(trial, FAST).new == 4
+    seen = {row["colour"] for body in bodies(trial).values() for row in body["candidates"]}
+    assert "red" in seen
+    assert {body["crop"] for body in bodies(trial).values()} == {"tomato"}
+
+
 def test_one_and_two_workers_give_the_same_candidates(tmp_path):
     one, two = photographed(tmp_path / "one"), photographed(tmp_path / "two")
     propose(one, Settings(), workers=1)

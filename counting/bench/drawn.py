@@ -64,7 +64,7 @@ def _unlike(data: bytes, number: int) -> bytes:
 
 def job_of(photo: Path, settings: Settings | None = None) -> Job:
     """Return the job of finding the fruit in one photo."""
-    task = Task(settings or Settings(), None, 10.0, None)
+    task = Task(settings or Settings(), None, 10.0, None, "tomato")
     return Job(sha256_bytes(photo.read_bytes()), photo, extra=task)
 
 

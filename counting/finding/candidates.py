@@ -17,7 +17,7 @@ from counting.crops import TOMATO, Crop
 from counting.finding.boxes import overlap
 from counting.finding.expected import Spread, expected_count
 from counting.finding.merge import Merged, merge, merge_numbers
-from counting.finding.ripeness import ripeness
+from counting.finding.ripeness import Ripeness, ripeness
 from counting.finding.stages import blobs as blobs_module
 from counting.finding.stages import colour as colour_module
 from counting.finding.stages.blobs import blobs
@@ -25,15 +25,16 @@ from counting.finding.stages.colour import balance, colour, resized
 from counting.finding.stages.scorer import LONG_SIDE, scorer
 from counting.finding.trusses import number_trusses
 from counting.flags import Flag
-from counting.ledger.facts import Tag
+from counting.ledger.facts import Candidate, Tag
 from counting.photos.balance import balanced as by_grey_patch
 from counting.photos.image import Image
 from counting.settings import FLOOR, Settings, reaches
-from counting.tables import CANDIDATES, frame
+from counting.tables import CANDIDATES
 
-__all__ = ["LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "find"]
+__all__ = ["DECIMALS", "LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "find"]
 
 Array = NDArray[np.float64]
+Truths = NDArray[np.bool_]
 Stage = Callable[[Image], pd.DataFrame]
 
 STAGE_FUNCTIONS: Mapping[str, Stage] = {"colour": colour, "blobs": blobs, "scorer": scorer}
@@ -53,6 +54,18 @@ _WIDE_LEAST = 4  # and at least this many fruit wide
 _ALONE = 0.65  # a quarter of the labelled tomato photos have a larger share
 _LIKELY = 0.3  # confidence from which a candidate is taken for the surface of another fruit
 _CROWDED = 0.5  # share of the proposed fruit that overlap another one
+
+DECIMALS: Mapping[str, int] = {
+    "x": 1,
+    "y": 1,
+    "width": 1,
+    "height": 1,
+    "diameter_px": 1,
+    "diameter_mm": 2,
+    "red_share": 3,
+    "confidence": 4,
+}
+"""As much as the numbers are good for; keeps the ledger small and alike on every machine."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +95,36 @@ class Found:
     count_high: int
     flags: tuple[Flag, ...]
     seconds: float
+
+    def records(
+        self, *, truss: int | None = None, decimals: Mapping[str, int] = DECIMALS
+    ) -> tuple[Candidate, ...]:
+        """Return the candidates as facts, rounded: what the ledger keeps and what is written.
+
+        Parameters
+        ----------
+        truss : int, optional
+            The only truss that the photo is of.
+        decimals : mapping of str to int
+            Decimals of each number.
+        """
+        return tuple(_record(row, truss, decimals) for row in self.candidates.to_dict("records"))
+
+
+def _record(row: Mapping[Any, Any], truss: int | None, decimals: Mapping[str, int]) -> Candidate:
+    numbers: dict[str, Any] = {
+        name: None if pd.isna(row[name]) else round(float(row[name]), digits)
+        for name, digits in decimals.items()
+    }
+    own = None if pd.isna(row["truss"]) else int(row["truss"])
+    return Candidate(
+        candidate=int(row["candidate"]),
+        **numbers,
+        colour=row["colour"],
+        stages=row["stages"],
+        truss=own if truss is None else truss,
+        flags=tuple(flag for flag in row["flags"].split("; ") if flag),
+    )
 
 
 def find(
@@ -115,12 +158,10 @@ def find(
     start = time.perf_counter()
     scale = None if tag is None else _Scale.of(tag)
     small = _reduced(image)
-    tables = _tables(image, small, settings)
-    merged = merge(tables, slope=settings.slope, offset=settings.offset)
-    kept = (merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale)
-    rows = _rows(image, small, merged, kept, scale, crop)
-    _judge_size(rows, scale, smallest_mm)
-    candidates = frame(rows, CANDIDATES)
+    merged = merge(_tables(image, small, settings), slope=settings.slope, offset=settings.offset)
+    merged = merged.only((merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale))
+    seen = _colours(small, merged, scale, crop)
+    candidates = _table(merged, seen, _flagged(image, merged.boxes, scale, smallest_mm), scale)
     typical = crop.typical_mm / scale.mm_per_px if scale else None
     candidates["truss"] = number_trusses(candidates, settings.threshold, typical)
     return _counted(candidates, settings, time.perf_counter() - start)
@@ -151,7 +192,7 @@ class _Scale:
         return cls(mm_per_px, float(low), float(high), card, tag.grey or ())
 
 
-def _on_card(boxes: Array, scale: _Scale | None) -> NDArray[np.bool_]:
+def _on_card(boxes: Array, scale: _Scale | None) -> Truths:
     """Whether a candidate's middle lies on the tag's card."""
     if scale is None:
         return np.zeros(len(boxes), dtype=bool)
@@ -166,44 +207,17 @@ def _reduced(image: Image) -> Image:
     return replace(image, rgb=rgb, scale=max(image.width, image.height) / max(rgb.shape[:2]))
 
 
-def _rows(
-    image: Image,
-    small: Image,
-    merged: Merged,
-    kept: NDArray[np.bool_],
-    scale: _Scale | None,
-    crop: Crop,
-) -> list[dict[str, Any]]:
-    """Return the candidates kept as rows, with colour and size, not yet judged by the rule."""
+def _colours(small: Image, merged: Merged, scale: _Scale | None, crop: Crop) -> list[Ripeness]:
+    """Return how ripe each candidate looks, without the surface of likely fruit beside it."""
     shrink = 1 / small.scale
     balanced = _balanced(small.rgb, scale)
-    likely = merged.boxes[kept & (merged.confidence >= _LIKELY)]
-    rows = []
-    for number, row in enumerate(np.flatnonzero(kept)):
-        x, y, width, height = (float(value) for value in merged.boxes[row])
-        others = likely[overlap(merged.boxes[row : row + 1], likely)[0] > 0]
-        others = others[(others != merged.boxes[row]).any(axis=1)] * shrink
-        size = (width * shrink, height * shrink)
-        seen = ripeness(balanced, x * shrink, y * shrink, size, others=others, crop=crop)
-        flags = [Flag.AT_EDGE] if _at_edge(image, x, y, width, height) else []
-        diameter = _diameter(width, height)
-        rows.append(
-            {
-                "candidate": number,
-                "x": x,
-                "y": y,
-                "width": width,
-                "height": height,
-                "diameter_px": diameter,
-                "diameter_mm": diameter * scale.mm_per_px if scale else None,
-                "colour": seen.colour,
-                "red_share": seen.ripe,
-                "confidence": float(merged.confidence[row]),
-                "stages": merged.stages[row],
-                "flags": flags,
-            }
-        )
-    return rows
+    likely = merged.boxes[merged.confidence >= _LIKELY]
+    seen = []
+    for box, touching in zip(merged.boxes, overlap(merged.boxes, likely) > 0, strict=True):
+        others = likely[touching & (likely != box).any(axis=1)] * shrink
+        x, y, width, height = (float(value) * shrink for value in box)
+        seen.append(ripeness(balanced, x, y, (width, height), others=others, crop=crop))
+    return seen
 
 
 def _balanced(rgb: NDArray[np.uint8], scale: _Scale | None) -> NDArray[np.float32]:
@@ -213,34 +227,54 @@ def _balanced(rgb: NDArray[np.uint8], scale: _Scale | None) -> NDArray[np.float3
     return balance(rgb, keep_green=True)
 
 
-def _diameter(width: float, height: float) -> float:
-    """Return the longer side: what hides a fruit, or the photo's edge, shortens the other."""
-    return max(width, height)
+def _diameters(boxes: Array) -> Array:
+    """Return the longer sides: what hides a fruit, or the photo's edge, shortens the other."""
+    return np.asarray(boxes[:, 2:].max(axis=1, initial=0))
 
 
-def _at_edge(image: Image, x: float, y: float, width: float, height: float) -> bool:
+def _flagged(
+    image: Image, boxes: Array, scale: _Scale | None, smallest: float | None
+) -> dict[Flag, Truths]:
+    """Return which candidates the photo's edge cuts, which the size limit leaves out or nearly."""
     near = _EDGE_PX * max(1.0, max(image.width, image.height) / LONG_SIDE)
-    return (
-        x - width / 2 <= near
-        or y - height / 2 <= near
-        or x + width / 2 >= image.width - near
-        or y + height / 2 >= image.height - near
-    )
+    half, size = boxes[:, 2:] / 2, np.array([image.width, image.height])
+    cut = (boxes[:, :2] - half <= near) | (boxes[:, :2] + half >= size - near)
+    flagged: dict[Flag, Truths] = {Flag.AT_EDGE: np.asarray(cut.any(axis=1))}
+    if smallest is not None and scale is None:
+        flagged[Flag.SIZE_RELATIVE] = np.ones(len(boxes), dtype=bool)
+    elif smallest is not None and scale is not None:
+        diameter = _diameters(boxes)
+        flagged[Flag.TOO_SMALL_TO_COUNT] = diameter * scale.mm_per_px < smallest
+        low, high = 0.9 * (diameter * scale.low), 1.1 * (diameter * scale.high)
+        flagged[Flag.NEAR_LIMIT] = (low < smallest) & (smallest < high)
+    return flagged
 
 
-def _judge_size(rows: list[dict[str, Any]], scale: _Scale | None, smallest: float | None) -> None:
-    """Flag, in place, what the size limit leaves out, what is near it, and what has no scale."""
-    for row in rows:
-        flags: list[Flag] = row["flags"]
-        if smallest is not None and scale is None:
-            flags.append(Flag.SIZE_RELATIVE)
-        elif smallest is not None and scale is not None:
-            if row["diameter_mm"] < smallest:
-                flags.append(Flag.TOO_SMALL_TO_COUNT)
-            low, high = row["diameter_px"] * scale.low, row["diameter_px"] * scale.high
-            if 0.9 * low < smallest < 1.1 * high:
-                flags.append(Flag.NEAR_LIMIT)
-        row["flags"] = "; ".join(flags)
+def _table(
+    merged: Merged,
+    seen: list[Ripeness],
+    flagged: dict[Flag, Truths],
+    scale: _Scale | None,
+) -> pd.DataFrame:
+    """Return the candidates as a table of schema `CANDIDATES`, their trusses still missing."""
+    count = len(merged.boxes)
+    diameter = _diameters(merged.boxes)
+    words = ["; ".join(flag for flag, has in flagged.items() if has[row]) for row in range(count)]
+    return pd.DataFrame(
+        {
+            "photo": [""] * count,
+            "candidate": np.arange(count),
+            **dict(zip(("x", "y", "width", "height"), merged.boxes.T, strict=True)),
+            "diameter_px": diameter,
+            "diameter_mm": diameter * (scale.mm_per_px if scale else np.nan),
+            "colour": [one.colour for one in seen],
+            "red_share": [one.ripe for one in seen],
+            "confidence": merged.confidence,
+            "stages": merged.stages,
+            "truss": [pd.NA] * count,
+            "flags": words,
+        }
+    ).astype(dict(CANDIDATES))
 
 
 def _counted(candidates: pd.DataFrame, settings: Settings, seconds: float) -> Found:
@@ -250,7 +284,7 @@ def _counted(candidates: pd.DataFrame, settings: Settings, seconds: float) -> Fo
     numbers = merge_numbers(settings.stages)["spread"]
     spread = Spread(numbers["shift_sd"] * settings.fruit_spread, numbers["missed"])
     count, low, high = expected_count(confidence, spread)
-    proposed = int(reaches(confidence, settings.threshold).sum())
+    proposed = len(_shown(candidates[counts], settings))
     if not proposed:
         # where nothing reaches the threshold, what lies under it is leaves more often than it says
         count, low = 0.0, 0
@@ -278,8 +312,9 @@ def _flags(
 
 
 def _shown(candidates: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Return those proposed as fruit, by the confidence as it will be recorded."""
     confidence = candidates["confidence"].to_numpy(dtype=np.float64)
-    return candidates[reaches(confidence, settings.threshold)]
+    return candidates[reaches(confidence.round(DECIMALS["confidence"]), settings.threshold)]
 
 
 def _disagree(candidates: pd.DataFrame, settings: Settings) -> bool:

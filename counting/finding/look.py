@@ -9,14 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import cv2
-import pandas as pd
 
 from counting.crops import TOMATO, Crop
 from counting.errors import PhotoError, Refusal
 from counting.files import write_bytes
-from counting.finding.candidates import LONG_SIDE_READ, Found, find
+from counting.finding.candidates import DECIMALS, LONG_SIDE_READ, Found, find
 from counting.finding.picture import draw
 from counting.flags import Flag
+from counting.ledger.facts import Candidate
 from counting.photos.fitness.damage import damage
 from counting.photos.image import Image, load_image, read_photo
 from counting.photos.tags.reader import TagReading, read_tags
@@ -27,6 +27,11 @@ __all__ = ["Look", "look", "pictures", "to_json"]
 TAG_SIDE = 2000
 """Least long side in px at which tags are looked for: a 40 mm marker in a 2 m view is 40 px."""
 _JPEG_QUALITY = 90
+_DECIMALS = {**DECIMALS, "diameter_mm": 1}
+_KEYS = (
+    *("x", "y", "width", "height", "diameter_px", "diameter_mm", "colour", "red_share"),
+    *("confidence", "stages", "truss", "flags"),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +124,6 @@ def to_json(looked: Sequence[Look]) -> list[dict[str, Any]]:
 
 
 def _photo_json(one: Look) -> dict[str, Any]:
-    rows = one.found.candidates.to_dict("records")
     return {
         "photo": str(one.path),
         "width": one.image.width,
@@ -129,24 +133,13 @@ def _photo_json(one: Look) -> dict[str, Any]:
         "count_high": one.found.count_high,
         "flags": [str(flag) for flag in one.found.flags],
         "mm_per_px": one.tag.mm_per_px if one.tag else None,
-        "candidates": [_candidate_json(row) for row in rows],
+        "candidates": [_candidate_json(each) for each in one.found.records(decimals=_DECIMALS)],
     }
 
 
-def _candidate_json(row: dict[Any, Any]) -> dict[str, Any]:
-    places = {"confidence": 4, "red_share": 3}
-    numbers = ("x", "y", "width", "height", "diameter_px", "diameter_mm")
-    value: dict[str, Any] = {name: _number(row[name], 1) for name in numbers}
-    value["colour"] = row["colour"]
-    value |= {name: _number(row[name], places[name]) for name in ("red_share", "confidence")}
-    value["stages"] = row["stages"].split("+")
-    value["truss"] = None if pd.isna(row["truss"]) else int(row["truss"])
-    value["flags"] = [word for word in row["flags"].split("; ") if word]
-    return value
-
-
-def _number(value: float, places: int) -> float | None:
-    return None if math.isnan(value) else round(float(value), places)
+def _candidate_json(candidate: Candidate) -> dict[str, Any]:
+    body = candidate.to_body() | {"stages": candidate.stages.split("+")}
+    return {name: body[name] for name in _KEYS}
 
 
 def pictures(looked: Sequence[Look], directory: Path, threshold: float, *, replace: bool) -> None:
@@ -164,7 +157,7 @@ def pictures(looked: Sequence[Look], directory: Path, threshold: float, *, repla
             number += 1
             name = f"{one.path.stem}-{number}"
         names.add(name)
-        drawn = draw(one.image, one.found.candidates, threshold)
+        drawn = draw(one.image, one.found.records(), threshold)
         quality = [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
         _, data = cv2.imencode(".jpg", cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR), quality)
         write_bytes(directory / f"{name}.jpg", data.tobytes(), replace=replace)

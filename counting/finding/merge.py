@@ -42,6 +42,11 @@ class Merged:
     confidence: Array
     stages: tuple[str, ...]
 
+    def only(self, kept: NDArray[np.bool_]) -> Merged:
+        """Return those of a mask (N,)."""
+        stages = tuple(said for said, stays in zip(self.stages, kept, strict=True) if stays)
+        return Merged(self.boxes[kept], self.confidence[kept], stages)
+
 
 def stage_set(stages: tuple[str, ...]) -> str:
     """Return the name by which numbers for a set of stages are kept, such as ``blobs+colour``."""

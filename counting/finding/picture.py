@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from counting.flags import Flag
+from counting.ledger.facts import Candidate
 from counting.photos.image import Image
 from counting.settings import reaches
 
@@ -23,7 +24,7 @@ COLOURS = {
 _DARK = (20, 24, 32)
 
 
-def draw(image: Image, candidates: pd.DataFrame, threshold: float) -> NDArray[np.uint8]:
+def draw(image: Image, candidates: Sequence[Candidate], threshold: float) -> NDArray[np.uint8]:
     """Return the photo's pixels with a ring round each candidate.
 
     A full ring is a fruit proposed; a thin one is a candidate under the threshold, or a fruit too
@@ -33,8 +34,8 @@ def draw(image: Image, candidates: pd.DataFrame, threshold: float) -> NDArray[np
     ----------
     image : Image
         The photo.
-    candidates : DataFrame
-        Schema `counting.tables.CANDIDATES`.
+    candidates : sequence of Candidate
+        Most confident first: their rings lie on top.
     threshold : float
         Confidence from which a candidate is proposed.
 
@@ -45,15 +46,12 @@ def draw(image: Image, candidates: pd.DataFrame, threshold: float) -> NDArray[np
     """
     drawn = image.rgb.copy()
     thick = max(2, round(max(drawn.shape[:2]) / 300))
-    for row in candidates.sort_values("confidence").to_dict("records"):
-        across, down, width, height = (
-            row[name] / image.scale for name in ("x", "y", "width", "height")
-        )
+    for candidate in reversed(candidates):
+        across, down, width, height = (value / image.scale for value in candidate.box)
         centre = (round(across), round(down))
         axes = (max(1, round(width / 2)), max(1, round(height / 2)))
-        large = Flag.TOO_SMALL_TO_COUNT not in row["flags"]
-        full = large and reaches(row["confidence"], threshold)
+        full = not candidate.small and reaches(candidate.confidence, threshold)
         line = thick if full else 1
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, _DARK, line + 2, cv2.LINE_AA)
-        cv2.ellipse(drawn, centre, axes, 0, 0, 360, COLOURS[row["colour"]], line, cv2.LINE_AA)
+        cv2.ellipse(drawn, centre, axes, 0, 0, 360, COLOURS[candidate.colour], line, cv2.LINE_AA)
     return drawn

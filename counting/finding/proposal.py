@@ -3,38 +3,23 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
 
 from counting import __version__
+from counting.crops import CROPS, OTHER
 from counting.errors import PhotoError
 from counting.files import sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.stages.scorer import WEIGHTS
-from counting.ledger.facts import Candidate, Photo, Proposal, Tag
+from counting.ledger.facts import Photo, Proposal, Tag
 from counting.photos.image import load_image, read_photo
 from counting.photos.workers import Job
 from counting.settings import Settings
 
 __all__ = ["Task", "find_in", "finder_version", "repeat", "same"]
-
-_DECIMALS: Mapping[str, int] = {
-    "x": 1,
-    "y": 1,
-    "width": 1,
-    "height": 1,
-    "diameter_px": 1,
-    "diameter_mm": 2,
-    "red_share": 3,
-    "confidence": 4,
-}
-"""As much as the numbers are good for; keeps the ledger small and alike on every machine."""
 
 
 @lru_cache(maxsize=1)
@@ -62,17 +47,20 @@ class Task:
         Fruit under this diameter do not count.
     truss : int or None
         The only truss that the photo is of.
+    crop : str
+        Name of its entry in `counting.crops.CROPS`.
     """
 
     settings: Settings
     tag: Tag | None
     smallest_mm: float
     truss: int | None
+    crop: str
 
     @classmethod
-    def of(cls, photo: Photo, settings: Settings, smallest_mm: float) -> Task:
+    def of(cls, photo: Photo, settings: Settings, smallest_mm: float, crop: str) -> Task:
         """Return what to do with a photo of the trial."""
-        return cls(settings, photo.tag, smallest_mm, photo.truss)
+        return cls(settings, photo.tag, smallest_mm, photo.truss, crop)
 
     @property
     def mm_per_px(self) -> float | None:
@@ -83,7 +71,8 @@ class Task:
 def same(proposal: Proposal, task: Task) -> bool:
     """Whether a proposal was made just as the task would make it."""
     made = (proposal.settings, proposal.version, proposal.smallest_mm, proposal.mm_per_px)
-    return made == (task.settings.hash, finder_version(), task.smallest_mm, task.mm_per_px)
+    wanted = (task.settings.hash, finder_version(), task.smallest_mm, task.mm_per_px)
+    return made == wanted and proposal.crop == task.crop
 
 
 def find_in(job: Job) -> Proposal:
@@ -101,16 +90,18 @@ def find_in(job: Job) -> Proposal:
         found, mend = "other bytes than when it was taken in", "restore it, or take it in again"
         raise PhotoError(job.path, found, mend=mend)
     image = load_image(job.path, long_side=LONG_SIDE_READ, data=data)
-    seen = find(image, task.settings, tag=task.tag, smallest_mm=task.smallest_mm)
+    crop = CROPS.get(task.crop, OTHER)
+    seen = find(image, task.settings, tag=task.tag, smallest_mm=task.smallest_mm, crop=crop)
     return Proposal(
         photo=job.key,
-        candidates=tuple(_candidate(row, task.truss) for row in seen.candidates.to_dict("records")),
+        candidates=seen.records(truss=task.truss),
         made_with=task.settings,
         version=finder_version(),
         settings=task.settings.hash,
         stages=task.settings.stages,
         smallest_mm=task.smallest_mm,
         mm_per_px=task.mm_per_px,
+        crop=task.crop,
         width=image.width,
         height=image.height,
         proposed=seen.proposed,
@@ -119,23 +110,6 @@ def find_in(job: Job) -> Proposal:
         count_high=float(seen.count_high),
         flags=tuple(map(str, seen.flags)),
         seconds=round(time.perf_counter() - start, 3),
-    )
-
-
-def _candidate(row: Mapping[Any, Any], truss: int | None) -> Candidate:
-    """Return a row of `counting.tables.CANDIDATES` as a fact, to `_DECIMALS`."""
-    numbers: dict[str, Any] = {
-        name: None if pd.isna(row[name]) else round(float(row[name]), digits)
-        for name, digits in _DECIMALS.items()
-    }
-    own = None if pd.isna(row["truss"]) else int(row["truss"])
-    return Candidate(
-        candidate=int(row["candidate"]),
-        **numbers,
-        colour=row["colour"],
-        stages=row["stages"],
-        truss=own if truss is None else truss,
-        flags=tuple(flag for flag in row["flags"].split("; ") if flag),
     )
 
 
@@ -161,5 +135,5 @@ def repeat(path: Path, photo: Photo, proposal: Proposal) -> Proposal:
         If the photo cannot be read or has changed.
     """
     smallest = proposal.smallest_mm or 0.0
-    task = Task.of(photo, proposal.made_with, smallest)
+    task = Task.of(photo, proposal.made_with, smallest, proposal.crop)
     return find_in(Job(proposal.photo, path, extra=task))

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from counting import __version__
+from counting.crops import crop_of
 from counting.errors import CountingError, Refusal
 from counting.files import inside
 from counting.finding.proposal import Task, find_in, same
@@ -138,14 +139,14 @@ class _Todo:
     @classmethod
     def of(cls, trial: Trial, ledger: Ledger, settings: Settings) -> _Todo:
         todo = cls()
-        smallest = trial.plan.rule.smallest_fruit_mm
+        smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
         confirmed = {answer.photo for answer in answers(ledger)}
         out = left_out(ledger)
         for photo in photos(ledger).values():
             if out.photo(photo.photo):
                 continue
             proposal = proposal_of(ledger, photo.photo)
-            task = Task.of(photo, settings, smallest)
+            task = Task.of(photo, settings, smallest, crop)
             if proposal and photo.photo in confirmed:
                 todo.confirmed += 1
             elif proposal and same(proposal, task):

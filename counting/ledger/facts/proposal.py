@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, ClassVar, Self
 
+from counting.crops import TOMATO
 from counting.flags import Flag
 from counting.ledger.store import EntryKind
 from counting.settings import Settings, reaches
@@ -27,9 +28,9 @@ class Candidate:
     diameter_mm : float or None
         None without a scale.
     colour : str
-        green, turning or red; empty where it was not judged.
+        green, turning or the crop's ripe colour; empty where it was not judged.
     red_share : float or None
-        Share of the visible surface that is red.
+        Share of the visible surface that is of its ripe colour.
     confidence : float
         Probability that it is a fruit to count, as recorded, never rounded again.
     stages : str
@@ -125,6 +126,8 @@ class Proposal:
     stages : tuple of str
     smallest_mm, mm_per_px : float or None
         Size of the counting rule, and the tag's scale.
+    crop : str
+        Name of its entry in `counting.crops.CROPS`, whose colours it was judged by.
     width, height : int
         px, of the upright photo.
     proposed : int
@@ -149,6 +152,7 @@ class Proposal:
     stages: tuple[str, ...] = ()
     smallest_mm: float | None = None
     mm_per_px: float | None = None
+    crop: str = TOMATO.name
     width: int | None = None
     height: int | None = None
     proposed: int = 0
@@ -196,6 +200,7 @@ class Proposal:
             stages=tuple(body.get("stages", made_with.stages)),
             smallest_mm=body.get("smallest_mm"),
             mm_per_px=body.get("mm_per_px"),
+            crop=body.get("crop", TOMATO.name),
             width=body.get("width"),
             height=body.get("height"),
             proposed=body.get("proposed", 0),
@@ -217,6 +222,7 @@ class Proposal:
             "stages": list(self.stages),
             "smallest_mm": self.smallest_mm,
             "mm_per_px": self.mm_per_px,
+            "crop": self.crop,
             "width": self.width,
             "height": self.height,
             "candidates": [each.to_body() for each in self.candidates],

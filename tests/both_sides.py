@@ -205,9 +205,9 @@ def _said(found: Calibration):
     contrast = found.comparison.comparisons[0]
     return {
         "photo": contrast.photo_ratio,
-        "found": contrast.ratio,
-        "low": contrast.ratio_low,
-        "high": contrast.ratio_high,
+        "found": contrast.ratio.value,
+        "low": contrast.ratio.low,
+        "high": contrast.ratio.high,
         "share_ratio": contrast.share_ratio,
     }
 

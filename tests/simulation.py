@@ -103,8 +103,13 @@ class Beds:
         places = pd.DataFrame({"group": np.where(group == 1, "b", "a"), "block": block.astype(str)})
         first = np.unique(plot, return_index=True)[1] if layout.plots else np.arange(len(plot))
         blocked = layout.blocks > 1
-        plants = design_of(places, ("a", "b"), blocked)
-        units = design_of(places.iloc[first], ("a", "b"), blocked)
+        label, where = places["group"].tolist(), places["block"].tolist()
+        plants = design_of(label, where if blocked else None, ("a", "b"))
+        units = design_of(
+            [label[at] for at in first],
+            [where[at] for at in first] if blocked else None,
+            ("a", "b"),
+        )
         if plants is None or units is None:
             raise ValueError(layout.name)
         size = np.full(len(first), len(plot) / len(first))

@@ -144,10 +144,10 @@ def test_leaves_that_hide_more_in_one_group_are_named_in_the_first_line() -> Non
     assert "of the fruit of grafted plants" in found.warning
     # the photo counts alone would say that grafting costs fruit; in truth there is no difference
     photo = compare(table, Question("fruit", control="own-rooted", source="photo"))
-    assert (photo.comparisons[0].ratio_high or 1) < 1
+    assert (photo.comparisons[0].ratio.high or 1) < 1
     assert found.comparison is not None
     contrast = found.comparison.comparisons[0]
-    assert (contrast.ratio_low or 0) < 1 < (contrast.ratio_high or 0)
+    assert (contrast.ratio.low or 0) < 1 < (contrast.ratio.high or 0)
     assert "This includes the fruit that photos do not show." in found.comparison.sentence
     told = with_true_counts(photo, table, QUESTION)
     assert told.cautions[0] == found.warning
@@ -186,8 +186,8 @@ def test_photo_counts_that_miss_nothing_change_nothing() -> None:
     assert found is not None
     assert found.comparison is not None
     contrast = found.comparison.comparisons[0]
-    assert contrast.share_ratio == pytest.approx(1)
-    assert contrast.ratio == pytest.approx(contrast.photo_ratio)
+    assert contrast.share_ratio.value == pytest.approx(1)
+    assert contrast.ratio.value == pytest.approx(contrast.photo_ratio)
     json.dumps(found.to_json(), allow_nan=False)
 
 
@@ -222,7 +222,7 @@ def test_the_interval_of_the_true_ratio_covers_it() -> None:
         assert found is not None
         assert found.comparison is not None
         contrast = found.comparison.comparisons[0]
-        inside += (contrast.ratio_low or 0) <= 1.3 <= (contrast.ratio_high or 0)
+        inside += (contrast.ratio.low or 0) <= 1.3 <= (contrast.ratio.high or 0)
     # 200 trials: chance error 0.03
     assert inside / 200 == pytest.approx(0.95, abs=0.03)
 

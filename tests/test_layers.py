@@ -79,6 +79,51 @@ def test_a_module_stays_within_400_lines(path):
     assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
 
 
+def modules_imported(path: Path) -> set[str]:
+    """Return the full names of the modules that a module imports."""
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module:
+            found |= {node.module, *(f"{node.module}.{each.name}" for each in node.names)}
+        elif isinstance(node, ast.Import):
+            found |= {each.name for each in node.names}
+    return found
+
+
+def inside(room: str) -> list[Path]:
+    """Return the modules of a room's inner room, as ``analysis/data``."""
+    return sorted((PACKAGE / room).rglob("*.py"))
+
+
+WALLS = {
+    "analysis/methods": ("pandas", "counting.analysis.data", "counting.analysis.words",
+                         "counting.ledger", "counting.plan", "counting.records"),
+    "analysis/data": ("counting.analysis.methods", "counting.analysis.words", "scipy",
+                      "statsmodels"),
+    "analysis/words": ("counting.analysis.methods", "scipy", "statsmodels", "numpy"),
+}  # fmt: skip
+"""What the inner rooms of the analysis must not import: methods take arrays or typed results, data
+computes no estimate, words compute no statistic."""
+
+
+@pytest.mark.parametrize("room", WALLS)
+def test_an_inner_room_of_the_analysis_keeps_to_its_own(room):
+    for path in inside(room):
+        wrong = {
+            name
+            for name in modules_imported(path)
+            for wall in WALLS[room]
+            if name == wall or name.startswith(f"{wall}.")
+        }
+        assert not wrong, path.name
+
+
+def test_no_folder_of_the_analysis_holds_more_than_15_modules():
+    for folder in ("analysis", "analysis/data", "analysis/methods", "analysis/words"):
+        modules = [path for path in (PACKAGE / folder).glob("*.py") if path.stem != "__init__"]
+        assert 0 < len(modules) <= 15, folder
+
+
 def test_every_file_that_the_package_holds_travels_in_the_wheel():
     told = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))
     patterns = told["tool"]["setuptools"]["package-data"]

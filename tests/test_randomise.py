@@ -34,7 +34,7 @@ def test_the_sleep_data_give_the_enumerated_p_with_and_without_pairs() -> None:
 def test_plant_growth_gives_the_enumerated_p() -> None:
     table = dataset("datasets", "PlantGrowth", "weight", "group")
     found = compare(table, Question("weight", control="ctrl"))
-    p = [contrast.randomisation_p for contrast in found.comparisons]
+    p = [contrast.randomisation.p for contrast in found.comparisons]
     assert p == pytest.approx(expected("plantgrowth-permutation")["p"], abs=1e-12)
     assert all(contrast.randomisation.exact for contrast in found.comparisons)
 

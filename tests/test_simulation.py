@@ -76,7 +76,7 @@ def test_the_simulation_analyses_as_the_comparison_does(layout: Layout) -> None:
         trial["plot"] = beds.plot.astype(str)
     (contrast,) = compare(trial, Question("fruit", control="a", draws=1)).comparisons
     p, low, high, _ = analyse(layout, beds, counts)
-    assert (contrast.ratio_p, contrast.ratio_low, contrast.ratio_high) == pytest.approx(
+    assert (contrast.ratio.p, contrast.ratio.low, contrast.ratio.high) == pytest.approx(
         (p, low, high)
     )
 

@@ -14,13 +14,13 @@ from hypothesis import strategies as st
 from counting.analysis.compare import compare
 from counting.analysis.data.selection import select
 from counting.analysis.data.units import to_units
+from counting.analysis.estimates import Cluster, Estimate
 from counting.analysis.question import Question
-from counting.analysis.result import Cluster, Comparison
+from counting.analysis.result import Comparison, Contrast
 from counting.analysis.trial import _holm
-from counting.analysis.words.cautions import about_clusters
+from counting.analysis.words.cautions import about_clusters, about_verdicts
 from counting.analysis.words.phrases import number, percent, plants_of
 from counting.analysis.words.sentence import worded
-from counting.analysis.words.verdicts import about_verdicts
 
 
 def answer(**question: object) -> Comparison:
@@ -38,9 +38,7 @@ def answer(**question: object) -> Comparison:
 
 def with_ratio(ratio: float, low: float, high: float, p: float) -> str:
     found = answer()
-    contrast = replace(
-        found.comparisons[0], ratio=ratio, ratio_low=low, ratio_high=high, ratio_p=p, detectable=0.3
-    )
+    contrast = replace(found.comparisons[0], ratio=Estimate(ratio, low, high, p), detectable=0.3)
     return worded(replace(found, comparisons=(contrast,))).sentence
 
 
@@ -73,9 +71,7 @@ def test_the_words_significant_and_no_effect_do_not_occur() -> None:
 
 def test_a_trial_that_only_sees_much_says_so_in_times() -> None:
     found = answer()
-    contrast = replace(
-        found.comparisons[0], ratio=1.5, ratio_low=0.7, ratio_high=3.2, ratio_p=0.2, detectable=1.6
-    )
+    contrast = replace(found.comparisons[0], ratio=Estimate(1.5, 0.7, 3.2, 0.2), detectable=1.6)
     assert worded(replace(found, comparisons=(contrast,))).sentence.endswith(
         "It could only have found 2.6 times as many or more."
     )
@@ -91,6 +87,15 @@ def test_what_a_measure_could_have_shown_is_told_in_its_unit() -> None:
     assert found.sentence.endswith("It was too small to find any difference.")
 
 
+def with_p(contrast: Contrast, ratio: float, difference: float, lots: float) -> Contrast:
+    return replace(
+        contrast,
+        ratio=replace(contrast.ratio, p=ratio),
+        difference=replace(contrast.difference, p=difference),
+        randomisation=replace(contrast.randomisation, p=lots),
+    )
+
+
 def test_analyses_that_differ_are_named_with_the_one_that_the_answer_rests_on() -> None:
     table = pd.DataFrame(
         {"value": [11, 20, 9, 25, 20, 22, 30, 24, 41, 38], "group": list("aaaaabbbbb")}
@@ -103,14 +108,14 @@ def test_analyses_that_differ_are_named_with_the_one_that_the_answer_rests_on() 
         (0.03, 0.08, "the ratio (p 0.030) tells a difference and the difference of means (p 0.080)"
                      " and the lots drawn again (p 0.080) do not"),
     ):  # fmt: skip
-        contrast = replace(base, ratio_p=ratio_p, difference_p=others_p, randomisation_p=others_p)
-        (line,) = about_verdicts((contrast,), "count", 0.05, blocked=False)
+        contrast = with_p(base, ratio_p, others_p, others_p)
+        (line,) = about_verdicts((contrast,), 0.05, blocked=False)
         assert line.startswith(f"For plants of group b {order}. They ask different things: ")
         assert "The answer rests on the ratio, named beforehand" in line
         assert line.endswith("do not choose among them by their p.")
         assert "\n" not in line
-    agreed = replace(base, ratio_p=0.03, difference_p=0.02, randomisation_p=0.04)
-    assert about_verdicts((agreed,), "count", 0.05, blocked=False) == []
+    agreed = with_p(base, 0.03, 0.02, 0.04)
+    assert about_verdicts((agreed,), 0.05, blocked=False) == []
 
 
 def test_analyses_of_a_real_table_that_differ_are_named_in_its_cautions() -> None:
@@ -123,7 +128,7 @@ def test_analyses_of_a_real_table_that_differ_are_named_in_its_cautions() -> Non
     )
     found = compare(table, Question(control="a"))
     (contrast,) = found.comparisons
-    assert (contrast.ratio_p or 1) < 0.05 < (contrast.difference_p or 0)
+    assert (contrast.ratio.p or 1) < 0.05 < (contrast.difference.p or 0)
     (line,) = [text for text in found.cautions if "ask different things" in text]
     assert "and leaves the blocks out" in line
     # four pairs cannot give less than 2 / 16: no verdict of the lots
@@ -133,7 +138,7 @@ def test_analyses_of_a_real_table_that_differ_are_named_in_its_cautions() -> Non
 def test_a_test_of_the_lots_that_could_find_nothing_has_no_verdict() -> None:
     table = pd.DataFrame({"value": [4, 5, 6, 24, 25, 26], "group": list("aaabbb")})
     found = compare(table, Question("fruit", control="a"))
-    assert found.comparisons[0].randomisation_p == pytest.approx(0.1)
+    assert found.comparisons[0].randomisation.p == pytest.approx(0.1)
     assert not any("ask different things" in text for text in found.cautions)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import pandas as pd
@@ -16,9 +16,8 @@ from counting.analysis.methods.double_sampling import (
     share_seen,
     shared_error,
 )
-from counting.analysis.question import ALL_SURVEYS, Question
+from counting.analysis.question import ALL_SURVEYS, Question, question_of
 from counting.analysis.result import Comparison, as_json
-from counting.analysis.trial import question_of
 from counting.analysis.true_counts import Cell, TrueComparison, true_comparison
 from counting.analysis.words.phrases import and_list, percent, plants_of
 from counting.ledger import Ledger
@@ -55,7 +54,12 @@ class Calibration:
 
     def to_json(self) -> dict[str, Any]:
         """Return the calibration as JSON values; what is not known is None, never NaN."""
-        value: dict[str, Any] = as_json(asdict(self))
+        value: dict[str, Any] = as_json(
+            {
+                **{each.name: getattr(self, each.name) for each in fields(self)},
+                "comparison": self.comparison and self.comparison.to_json(),
+            }
+        )
         return value
 
 
@@ -185,7 +189,7 @@ def _cell(rows: pd.DataFrame, group: str, survey: str, question: Question) -> Ce
 def _warning(comparison: TrueComparison, at: dict[str, Cell], question: Question) -> str:
     """Say first of all that photos show more of one group's fruit than of another's."""
     alpha = 1 - question.level
-    apart = [c for c in comparison.comparisons if c.share_p is not None and c.share_p < alpha]
+    apart = [c for c in comparison.comparisons if (p := c.share_ratio.p) is not None and p < alpha]
     if not apart:
         return ""
     shares = [
@@ -203,10 +207,10 @@ def _not_shown_equal(comparison: TrueComparison, question: Question) -> list[str
     alpha = 1 - question.level
     return [
         f"The share seen is not known to differ between {contrast.group} and {contrast.control}, "
-        f"but may: it is {contrast.share_ratio:.2f} times the control's (between "
-        f"{contrast.share_ratio_low:.2f} and {contrast.share_ratio_high:.2f})."
+        f"but may: it is {contrast.share_ratio.value:.2f} times the control's (between "
+        f"{contrast.share_ratio.low:.2f} and {contrast.share_ratio.high:.2f})."
         for contrast in comparison.comparisons
-        if contrast.share_p is not None and contrast.share_p >= alpha
+        if contrast.share_ratio.p is not None and contrast.share_ratio.p >= alpha
     ]
 
 

@@ -8,18 +8,15 @@ import pandas as pd
 
 from counting.analysis.contrasts import contrast_of, without_p
 from counting.analysis.data.selection import Selection, select
-from counting.analysis.data.units import Units, intraclass, to_units
+from counting.analysis.data.units import Units, to_units
 from counting.analysis.describe import describe_group
+from counting.analysis.estimates import Cluster
+from counting.analysis.methods.alike import intraclass
 from counting.analysis.models import Models, fit_models
 from counting.analysis.question import Question
-from counting.analysis.result import (
-    Comparison,
-    Contrast,
-    GroupSummary,
-)
+from counting.analysis.result import Comparison, Contrast, GroupSummary
 from counting.analysis.words import cautions
 from counting.analysis.words.sentence import worded
-from counting.analysis.words.verdicts import about_verdicts
 
 __all__ = ["compare"]
 
@@ -51,7 +48,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
     selection = select(table, question)
     units = to_units(selection, question.allotted_to)
     alone = _alone(units)
-    cluster = intraclass(units)
+    cluster = _cluster(units)
     said = [cautions.alone(units)] if alone else cautions.about_clusters(units, cluster)
     unit_of_analysis = units.unit
     if alone:
@@ -59,6 +56,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
     effect = 1.0 if alone else cluster.design_effect or 1.0
     groups = _described(units, selection, question, max(effect, 1.0))
     models, notes = fit_models(units, selection, question)
+    models = replace(models, design_effect=max(effect, 1.0))
     contrasts = tuple(
         contrast_of(units, selection, question, models, (groups[0], summary))
         for summary in groups[1:]
@@ -112,6 +110,17 @@ def _described(
     )
 
 
+def _cluster(units: Units) -> Cluster:
+    """Return how alike the plants of one plot are."""
+    if units.unit == "plant" or units.plants.empty:
+        return Cluster(None, None, None)
+    plot, names = pd.factorize(units.plants["unit"])
+    places = units.plants.drop_duplicates("unit").set_index("unit").loc[names]
+    strata = ["group", "block"] if units.blocked else ["group"]
+    values = units.plants["value"].to_numpy("float64")
+    return intraclass(values, plot, tuple(places[name].to_numpy("str") for name in strata))
+
+
 def _alone(units: Units) -> bool:
     """Whether the treatment was allotted to plots or blocks of which each group has only one."""
     held = units.table.groupby("group")["unit"].nunique()
@@ -131,8 +140,8 @@ def _cautions(
     said += cautions.about_blocks(units)
     if selection.kind == "count":
         said += cautions.about_counts(models.dispersion, models.zeros, contrasts, alpha)
-    said += about_verdicts(contrasts, selection.kind, alpha, blocked=units.blocked)
-    said += cautions.about_ratios(contrasts, selection.kind, blocked=units.blocked)
+    said += cautions.about_verdicts(contrasts, alpha, blocked=units.blocked)
+    said += cautions.about_ratios(contrasts, blocked=units.blocked)
     said += cautions.about_tests(contrasts, alpha)
     said += cautions.about_many(contrasts)
     return said + cautions.always(selection, selection.kind)

@@ -8,10 +8,15 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
+from counting.analysis.estimates import (
+    NO_ESTIMATE,
+    Estimate,
+    Randomisation,
+    ShareDifference,
+)
 from counting.analysis.methods.design import Design
 from counting.analysis.methods.differences import (
     hodges_lehmann,
@@ -22,23 +27,17 @@ from counting.analysis.methods.differences import (
 from counting.analysis.methods.grades import superiority
 from counting.analysis.methods.randomisation import randomisation_test
 from counting.analysis.methods.shares import newcombe
+from counting.analysis.methods.student import detectable
 from counting.analysis.models import Models
 from counting.analysis.question import Question
-from counting.analysis.result import (
-    NO_ESTIMATE,
-    Contrast,
-    Estimate,
-    GroupSummary,
-    Randomisation,
-    ShareDifference,
-)
+from counting.analysis.result import Basis, Contrast, GroupSummary
 
-__all__ = ["POWER", "contrast_of", "without_p"]
+__all__ = ["contrast_of", "without_p"]
 
 Floats = NDArray[np.float64]
 
-POWER = 0.8
-"""Of the difference that a trial could have found; common practice."""
+_ENDLESS = 10.0
+"""Log ratio beyond which nobody speaks of what could have been found."""
 
 
 def contrast_of(
@@ -61,45 +60,46 @@ def contrast_of(
         The control and the group.
     """
     control, summary = pair
-    table, level = units.table, question.level
-    both = (_values(table, summary.group), _values(table, control.group))
+    table, level, name = units.table, question.level, summary.group
+    both = (_values(table, name), _values(table, control.group))
     ordinal = selection.kind == "grade"
     difference = NO_ESTIMATE if ordinal else welch(*both, level)
-    shift = NO_ESTIMATE if ordinal else hodges_lehmann(*both, level)
-    blocks = NO_ESTIMATE if ordinal else _within_blocks(models.design, table, summary.group, level)
-    ratio, method = _ratio(models, selection, summary.group, both, level)
-    check, likelihood = _other_ratios(models, summary.group, level)
-    draw = _randomisation(units, question, summary.group, control.group)
-    several = len(selection.groups) > 2
-    return Contrast(
-        group=summary.group,
-        control=control.group,
-        difference=difference.value,
-        difference_low=difference.low,
-        difference_high=difference.high,
-        difference_p=difference.p,
-        difference_df=difference.df,
-        ratio=ratio.value,
-        ratio_low=ratio.low,
-        ratio_high=ratio.high,
-        ratio_p=ratio.p,
-        ratio_df=ratio.df,
-        ratio_method=method,
-        randomisation_p=draw.p,
-        shift=shift.value,
-        shift_low=shift.low,
-        shift_high=shift.high,
-        p_adjusted=models.dunnett.get(summary.group) if several else difference.p,
-        adjustment="Dunnett" if several else "none",
-        ratio_p_adjusted=models.ratios_adjusted.get(summary.group),
-        share_difference=_shares(summary, control),
-        randomisation=draw,
-        within_blocks=blocks,
-        quasi_poisson=check,
-        likelihood=likelihood,
-        superiority=superiority(*both, level),
-        detectable=_detectable(selection, ratio, blocks, difference, control, question),
+    blocks = NO_ESTIMATE if ordinal else _within_blocks(models.design, table, name, level)
+    ratio = replace(
+        _ratio(models, selection, name, both, level), p_adjusted=models.ratios_adjusted.get(name)
     )
+    several = len(selection.groups) > 2
+    dunnett = models.dunnett.get(name) if several else None
+    if blocks.value is None:
+        difference = replace(difference, p_adjusted=dunnett)
+    else:
+        blocks = replace(blocks, p_adjusted=dunnett)
+    found = Contrast(
+        group=name,
+        control=control.group,
+        basis=_basis(selection, blocks),
+        difference=difference,
+        ratio=ratio,
+        within_blocks=blocks,
+        shift=NO_ESTIMATE if ordinal else hodges_lehmann(*both, level),
+        quasi_poisson=models.check.ratio(name, level) if models.check else NO_ESTIMATE,
+        likelihood=models.main.likely_ratio(name, level) if models.main else NO_ESTIMATE,
+        superiority=superiority(*both, level),
+        randomisation=_randomisation(units, question, name, control.group),
+        share_difference=_shares(summary, control, models, level),
+        adjustment="Dunnett" if several else "none",
+        detectable=None,
+    )
+    return replace(found, detectable=_detectable(found, control.mean, level))
+
+
+def _basis(selection: Selection, blocks: Estimate) -> Basis:
+    """Return on which estimate the answer rests: of the kind of measure and the layout alone."""
+    if selection.kind == "grade":
+        return "superiority"
+    if selection.kind == "count":
+        return "ratio"
+    return "difference" if blocks.value is None else "within blocks"
 
 
 def _values(table: pd.DataFrame, group: str) -> Floats:
@@ -112,27 +112,18 @@ def _ratio(
     group: str,
     both: tuple[Floats, Floats],
     level: float,
-) -> tuple[Estimate, str | None]:
+) -> Estimate:
     if selection.kind == "count":
-        if models.main is None or group not in models.main.groups:
-            return NO_ESTIMATE, None
-        return models.main.ratio(group, level), models.main.method
-    if selection.kind == "grade":
-        return NO_ESTIMATE, None
-    ratio = ratio_of_means(*both, level)
-    return ratio, None if ratio.value is None else "ratio of means"
+        return models.main.ratio(group, level) if models.main else NO_ESTIMATE
+    return NO_ESTIMATE if selection.kind == "grade" else ratio_of_means(*both, level)
 
 
-def _other_ratios(models: Models, group: str, level: float) -> tuple[Estimate, Estimate]:
-    """Ratios beside the headline: the quasi-Poisson's and plain maximum likelihood's."""
-    check = models.check.ratio(group, level) if models.check else NO_ESTIMATE
-    return check, models.main.likely_ratio(group, level) if models.main else NO_ESTIMATE
-
-
-def _shares(group: GroupSummary, control: GroupSummary) -> ShareDifference | None:
+def _shares(
+    group: GroupSummary, control: GroupSummary, models: Models, level: float
+) -> ShareDifference | None:
     if group.share_above is None or control.share_above is None:
         return None
-    return newcombe(group.share_above, control.share_above)
+    return newcombe(group.share_above, control.share_above, level, models.design_effect)
 
 
 def _within_blocks(
@@ -158,40 +149,34 @@ def _randomisation(units: Units, question: Question, group: str, control: str) -
     )
 
 
-def _detectable(
-    selection: Selection,
-    ratio: Estimate,
-    blocks: Estimate,
-    difference: Estimate,
-    control: GroupSummary,
-    question: Question,
-) -> float | None:
+def _detectable(found: Contrast, control_mean: float | None, level: float) -> float | None:
     """Difference, as a share of the control, that the trial would have found with 80 % power."""
-    best = ratio
-    if selection.kind != "count":
-        best = blocks if blocks.se else difference
-    if not best.se or not best.df:
+    best = found.headline()
+    if found.basis == "within blocks" and not best.se:
+        best = found.difference
+    if found.basis == "superiority" or not best.se or not best.df:
         return None
-    quantiles = stats.t.ppf([(1 + question.level) / 2, POWER], best.df)
-    size = float(quantiles.sum()) * best.se
-    if selection.kind == "count":
-        return math.expm1(size) if size < 10 else None
-    return size / abs(control.mean) if control.mean else None
+    size = detectable(best.se, best.df, level)
+    if found.basis == "ratio":
+        return math.expm1(size) if size < _ENDLESS else None
+    return size / abs(control_mean) if control_mean else None
 
 
 def without_p(contrast: Contrast) -> Contrast:
     """Take out every p value: there is nothing to test with one plot for each group."""
+
+    def bare(estimate: Estimate) -> Estimate:
+        return replace(estimate, p=None, p_adjusted=None)
+
     return replace(
         contrast,
-        difference_p=None,
-        ratio_p=None,
-        randomisation_p=None,
-        p_adjusted=None,
-        ratio_p_adjusted=None,
+        difference=bare(contrast.difference),
+        ratio=bare(contrast.ratio),
         randomisation=Randomisation(None, True, None, None, None, None),
         within_blocks=NO_ESTIMATE,
-        quasi_poisson=replace(contrast.quasi_poisson, p=None),
-        likelihood=replace(contrast.likelihood, p=None),
-        superiority=replace(contrast.superiority, p=None),
+        basis="difference" if contrast.basis == "within blocks" else contrast.basis,
+        quasi_poisson=bare(contrast.quasi_poisson),
+        likelihood=bare(contrast.likelihood),
+        superiority=bare(contrast.superiority),
         detectable=None,
     )

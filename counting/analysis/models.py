@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
+from counting.analysis.estimates import Dispersion, Zeros
 from counting.analysis.methods.count_model import CountModel, dispersion, extra_zeros, fit_counts
 from counting.analysis.methods.design import Design, design_of
 from counting.analysis.methods.differences import dunnett, single_step, within_blocks
 from counting.analysis.question import Question
-from counting.analysis.result import Dispersion, Zeros
 
 __all__ = ["Models", "count_model", "fit_models"]
 
@@ -33,19 +33,20 @@ class Models:
     zeros: Zeros | None
     dunnett: dict[str, float]
     ratios_adjusted: dict[str, float]
+    design_effect: float = 1.0
 
 
 def fit_models(units: Units, selection: Selection, question: Question) -> tuple[Models, list[str]]:
     """Fit what all contrasts share, and say where blocks had to be left out."""
     notes: list[str] = []
     table, groups = units.table, selection.groups
-    design = design_of(table, groups, units.blocked) if len(table) else None
+    design = _design(table, groups, units.blocked) if len(table) else None
     if design is None and units.blocked:
         notes.append(
             "Groups and blocks cannot be told apart (a group shares no block with the others): the "
             "blocks are left out."
         )
-        design = design_of(table, groups, blocked=False)
+        design = _design(table, groups, blocked=False)
     samples = {
         name: table.loc[table["group"] == name, "value"].to_numpy("float64") for name in groups
     }
@@ -59,6 +60,10 @@ def fit_models(units: Units, selection: Selection, question: Question) -> tuple[
     spread, zeros = _plant_counts(units, groups)
     ratios = _adjusted_ratios(main, question) if main else {}
     return Models(main, check, design, spread, zeros, adjusted, ratios), notes
+
+
+def _design(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> Design | None:
+    return design_of(table["group"].tolist(), table["block"].tolist() if blocked else None, groups)
 
 
 def _dunnett(
@@ -107,7 +112,7 @@ def _counts_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> _
     table = _live(table, groups, blocked)
     if not (table["group"] == groups[0]).any():
         return None
-    design = design_of(table, groups, blocked) or design_of(table, groups, blocked=False)
+    design = _design(table, groups, blocked) or _design(table, groups, blocked=False)
     if design is None or not design.groups:
         return None
     counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
@@ -148,8 +153,8 @@ def _plant_counts(units: Units, groups: tuple[str, ...]) -> tuple[Dispersion, Ze
     """Dispersion, k and zeros of the plants, whatever the unit of analysis."""
     table = _live(units.plants, groups, units.blocked)
     present = tuple(name for name in groups if (table["group"] == name).any())
-    design = design_of(table, present, units.blocked) if present else None
-    design = design or (design_of(table, present, blocked=False) if present else None)
+    design = _design(table, present, units.blocked) if present else None
+    design = design or (_design(table, present, blocked=False) if present else None)
     if design is None or len(table) <= design.matrix.shape[1]:
         return Dispersion(None, None, None), None
     counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))

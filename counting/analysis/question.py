@@ -5,13 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from counting.measures import Kind
+import pandas as pd
 
-__all__ = ["ALL_SURVEYS", "DRAWS", "SEED", "Question", "Unit"]
+from counting.measures import Kind
+from counting.plan.trial import Trial
+
+__all__ = ["ALL_SURVEYS", "DRAWS", "SEED", "TOTAL", "Question", "Unit", "question_of"]
 
 Unit = Literal["plant", "plot", "block"]
 
 ALL_SURVEYS = "all"
+TOTAL = "fruit_total"
+"""Fruit hanging and picked so far, as the records make it where the rule adds picked fruit."""
 DRAWS = 10_000
 """Random arrangements drawn where all cannot be counted; the chance error of a p near 0.05 is then
 0.002."""
@@ -66,3 +71,42 @@ class Question:
     baseline: str | None = None
     seed: int = SEED
     draws: int = DRAWS
+
+
+def question_of(trial: Trial, table: pd.DataFrame, measure: str | None = None) -> Question:
+    """Return the question that the plan asks: its main measure, control, groups and unit.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        Observations, to see whether the total with picked fruit is there.
+    measure : str, optional
+        Another measure than the main one.
+    """
+    plan = trial.plan
+    chosen = measure or plan.main_measure
+    if measure is None and chosen == "fruit" and plan.rule.add_picked:
+        has = (table["measure"] == TOTAL) & table["value"].notna()
+        chosen = TOTAL if has.any() else chosen
+    unit: Unit = plan.allotted_to
+    return Question(
+        measure=chosen,
+        kind="count" if chosen == TOTAL else None,
+        control=plan.control,
+        allotted_to=unit,
+        groups=tuple(group.name for group in plan.groups),
+        main=chosen in {plan.main_measure, TOTAL if plan.main_measure == "fruit" else ""},
+        smallest_difference=plan.smallest_difference,
+        baseline=_baseline(trial, table, chosen),
+        seed=plan.seed,
+    )
+
+
+def _baseline(trial: Trial, table: pd.DataFrame, measure: str) -> str | None:
+    """Return the last survey before the first treatment at which the measure was recorded."""
+    first = trial.plan.first_treatment
+    if first is None:
+        return None
+    surveys = table.loc[(table["measure"] == measure) & table["value"].notna(), "survey"]
+    return max((day for day in surveys if day <= first.isoformat()), default=None)

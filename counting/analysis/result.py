@@ -3,30 +3,28 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from typing import Any, Literal
 
-__all__ = [
-    "Cluster",
-    "Comparison",
-    "Contrast",
-    "Dispersion",
-    "Estimate",
-    "GroupSummary",
-    "PlantSummary",
-    "Randomisation",
-    "ShareAbove",
-    "ShareDifference",
-    "Superiority",
-    "Zeros",
-    "as_json",
-]
+from counting.analysis.estimates import (
+    Cluster,
+    Dispersion,
+    Estimate,
+    Randomisation,
+    ShareAbove,
+    ShareDifference,
+    Zeros,
+)
+
+__all__ = ["Basis", "Comparison", "Contrast", "GroupSummary", "PlantSummary", "as_json"]
 
 Adjustment = Literal["Dunnett", "Holm", "none"]
 
 
 def as_json(value: Any) -> Any:
     """Return dataclasses, tuples and numbers as JSON values; what is not finite becomes None."""
+    if is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
     if isinstance(value, dict):
         return {str(key): as_json(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
@@ -35,27 +33,6 @@ def as_json(value: Any) -> Any:
         return value
     number = float(value)
     return number if math.isfinite(number) else None
-
-
-@dataclass(frozen=True, slots=True)
-class ShareAbove:
-    """How many plants lie above a number, as a share with Wilson's interval."""
-
-    above: float
-    count: int
-    n: int
-    share: float | None
-    low: float | None
-    high: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class ShareDifference:
-    """Share above in the group less that in the control, with Newcombe's interval."""
-
-    difference: float | None
-    low: float | None
-    high: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,139 +77,134 @@ class GroupSummary:
     plants: PlantSummary
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A figure with interval, p value and residual degrees of freedom."""
-
-    value: float | None = None
-    low: float | None = None
-    high: float | None = None
-    p: float | None = None
-    df: float | None = None
-    se: float | None = None
-
-
-NO_ESTIMATE = Estimate()
-"""What cannot be computed."""
-
-
-@dataclass(frozen=True, slots=True)
-class Randomisation:
-    """A randomisation test over the draw.
-
-    Attributes
-    ----------
-    p : float or None
-        Two-sided.
-    exact : bool
-        Over all arrangements; otherwise over `draws` drawn with `seed`.
-    arrangements : float or None
-        How many ways the lots could have fallen (exact up to 2**53).
-    smallest_p : float or None
-        The smallest p that this many arrangements can give.
-    """
-
-    p: float | None
-    exact: bool
-    arrangements: float | None
-    smallest_p: float | None
-    draws: int | None
-    seed: int | None
-
-
-@dataclass(frozen=True, slots=True)
-class Superiority:
-    """Chance that a plant of the group exceeds one of the control, ties counted half."""
-
-    probability: float | None
-    low: float | None
-    high: float | None
-    p: float | None
+Basis = Literal["ratio", "within blocks", "difference", "superiority"]
+"""On which estimate of a contrast the answer rests."""
 
 
 @dataclass(frozen=True, slots=True)
 class Contrast:
     """One group against the control.
 
-    The names are those of the comparison's JSON. `difference` is Welch's and `shift`
-    Hodges-Lehmann's, both at the unit of analysis and without blocks; `ratio`, `within_blocks`
-    and `randomisation_p` take the blocks into account. `likelihood` is the ratio as plain maximum
-    likelihood has it (Wald's interval by the normal curve, k taken for known), for comparison with
-    published fits; the headline is `ratio`.
+    Attributes
+    ----------
+    group, control : str
+    basis : {"ratio", "within blocks", "difference", "superiority"}
+        On which estimate the answer rests: see `headline`.
+    difference, shift : Estimate
+        Welch's and Hodges-Lehmann's, at the unit of analysis and without blocks.
+    ratio : Estimate
+        Of counts the count model's, of measures the ratio of means.
+    within_blocks : Estimate
+        Difference by least squares with groups and blocks.
+    quasi_poisson : Estimate
+        The ratio by the quasi-Poisson model, as a check.
+    likelihood : Estimate
+        The ratio as plain maximum likelihood has it (Wald's interval by the normal curve, k taken
+        for known), for comparison with published fits.
+    superiority : Estimate
+        Chance that a unit of the group lies above one of the control, ties counted half.
+    adjustment : {"Dunnett", "Holm", "none"}
+        How the adjusted p values were adjusted.
+    detectable : float or None
+        Difference, as a share of the control, that the trial could have found.
+    p_holm : float or None
+        The headline's p among those of all further measures, by Holm.
     """
 
     group: str
     control: str
-    difference: float | None
-    difference_low: float | None
-    difference_high: float | None
-    difference_p: float | None
-    difference_df: float | None
-    ratio: float | None
-    ratio_low: float | None
-    ratio_high: float | None
-    ratio_p: float | None
-    ratio_df: float | None
-    ratio_method: str | None
-    randomisation_p: float | None
-    shift: float | None
-    shift_low: float | None
-    shift_high: float | None
-    p_adjusted: float | None
-    adjustment: Adjustment
-    ratio_p_adjusted: float | None
-    share_difference: ShareDifference | None
-    randomisation: Randomisation
+    basis: Basis
+    difference: Estimate
+    ratio: Estimate
     within_blocks: Estimate
+    shift: Estimate
     quasi_poisson: Estimate
     likelihood: Estimate
-    superiority: Superiority
+    superiority: Estimate
+    randomisation: Randomisation
+    share_difference: ShareDifference | None
+    adjustment: Adjustment
     detectable: float | None
+    p_holm: float | None = None
     sentence: str = ""
 
+    def headline(self) -> Estimate:
+        """Return the estimate on which the answer rests, named before any count is seen."""
+        return {
+            "ratio": self.ratio,
+            "within blocks": self.within_blocks,
+            "difference": self.difference,
+            "superiority": self.superiority,
+        }[self.basis]
 
-@dataclass(frozen=True, slots=True)
-class Dispersion:
-    """Do counts vary more than chance alone would make them.
+    def with_headline(self, estimate: Estimate) -> Contrast:
+        """Return the contrast with another estimate in the place of its headline."""
+        if self.basis == "ratio":
+            return replace(self, ratio=estimate)
+        if self.basis == "within blocks":
+            return replace(self, within_blocks=estimate)
+        if self.basis == "difference":
+            return replace(self, difference=estimate)
+        return replace(self, superiority=estimate)
 
-    Attributes
-    ----------
-    index : float or None
-        Chi-squared over its degrees of freedom; with one group the variance over the mean.
-    p : float or None
-        Upper tail: more varied than chance.
-    k, k_se : float or None
-        The negative binomial's size by maximum likelihood: variance = mean + mean**2 / k.
-    k_adjusted : float or None
-        The size adjusted for the groups and blocks fitted, on which the ratio's interval rests;
-        for plots that of their totals is used, not this one of plants.
-    """
+    def p_told(self) -> float | None:
+        """Return the headline's p, adjusted where it is one of several."""
+        best = self.headline()
+        of_groups = best.p if best.p_adjusted is None else best.p_adjusted
+        return of_groups if self.p_holm is None else self.p_holm
 
-    index: float | None
-    p: float | None
-    k: float | None
-    chi2: float | None = None
-    df: int | None = None
-    k_se: float | None = None
-    k_adjusted: float | None = None
+    def to_json(self) -> dict[str, Any]:
+        """Return the contrast with the flat keys that others read."""
+        chance = self.superiority
+        return {
+            "group": self.group,
+            "control": self.control,
+            **_flat("difference", self.difference),
+            **_flat("ratio", self.ratio),
+            "ratio_method": self.ratio.method,
+            "randomisation_p": self.randomisation.p,
+            "shift": self.shift.value,
+            "shift_low": self.shift.low,
+            "shift_high": self.shift.high,
+            "p_adjusted": self._p_adjusted(),
+            "adjustment": self.adjustment,
+            "ratio_p_adjusted": self.ratio.p_adjusted,
+            "share_difference": self.share_difference and asdict(self.share_difference),
+            "randomisation": asdict(self.randomisation),
+            "within_blocks": self.within_blocks.to_json(),
+            "quasi_poisson": self.quasi_poisson.to_json(),
+            "likelihood": self.likelihood.to_json(),
+            "superiority": {
+                "probability": chance.value,
+                "low": chance.low,
+                "high": chance.high,
+                "p": chance.p,
+            },
+            "detectable": self.detectable,
+            "sentence": self.sentence,
+        }
+
+    def _p_adjusted(self) -> float | None:
+        """Holm's of the headline; Dunnett's of the difference; of a single group its own."""
+        if self.adjustment == "Holm":
+            return self.p_holm
+        if self.adjustment == "Dunnett":
+            return self.mean_difference().p_adjusted
+        return self.difference.p
+
+    def mean_difference(self) -> Estimate:
+        """Return the difference within blocks where there are any, else Welch's."""
+        return self.within_blocks if self.within_blocks.value is not None else self.difference
 
 
-@dataclass(frozen=True, slots=True)
-class Zeros:
-    """Plants without any, against the number that the count model expects."""
-
-    observed: int
-    expected: float | None
-    p: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class Cluster:
-    """How alike the plants of one plot are, and what that costs."""
-
-    icc: float | None
-    design_effect: float | None
-    plants_per_plot: float | None
+def _flat(name: str, estimate: Estimate) -> dict[str, float | None]:
+    return {
+        name: estimate.value,
+        f"{name}_low": estimate.low,
+        f"{name}_high": estimate.high,
+        f"{name}_p": estimate.p,
+        f"{name}_df": estimate.df,
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,5 +255,7 @@ class Comparison:
 
     def to_json(self) -> dict[str, Any]:
         """Return the comparison as JSON values; what cannot be computed is None, never NaN."""
-        value: dict[str, Any] = as_json(asdict(self))
+        shallow = {each.name: getattr(self, each.name) for each in fields(self)}
+        shallow["comparisons"] = [each.to_json() for each in self.comparisons]
+        value: dict[str, Any] = as_json(shallow)
         return value

@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 
 from counting.analysis.calibrate import Calibration
+from counting.analysis.estimates import Estimate
 from counting.analysis.result import Comparison, Contrast, GroupSummary
 from counting.analysis.words.phrases import number, p_text, percent
 
@@ -98,33 +99,28 @@ def _contrast_rows(comparison: Comparison) -> list[list[str]]:
 
 
 def _contrast_row(contrast: Contrast, several: bool, columns: int) -> list[str]:
-    row = [
-        contrast.group,
-        _figure(contrast.difference, sign=True),
-        _interval(contrast.difference_low, contrast.difference_high),
-        p_text(contrast.difference_p),
-        _figure(contrast.ratio),
-        _interval(contrast.ratio_low, contrast.ratio_high),
-        p_text(contrast.ratio_p),
-        _figure(contrast.shift, sign=True),
-        _interval(contrast.shift_low, contrast.shift_high),
-        p_text(contrast.randomisation_p),
-    ]
+    row = [contrast.group, *_estimate(contrast.difference, sign=True)]
+    row += [*_estimate(contrast.ratio), *_estimate(contrast.shift, sign=True)[:2]]
+    row.append(p_text(contrast.randomisation.p))
     if several:
-        row.append(p_text(contrast.p_adjusted))
+        row.append(p_text(contrast.to_json()["p_adjusted"]))
     if len(row) < columns:
-        inside = contrast.within_blocks
-        row[4:4] = [
-            _figure(inside.value, sign=True),
-            _interval(inside.low, inside.high),
-            p_text(inside.p),
-        ]
+        row[4:4] = _estimate(contrast.within_blocks, sign=True)
     return row
+
+
+def _estimate(estimate: Estimate, *, sign: bool = False) -> list[str]:
+    """Return the figure, its interval and its p."""
+    return [
+        _figure(estimate.value, sign=sign),
+        _interval(estimate.low, estimate.high),
+        p_text(estimate.p),
+    ]
 
 
 def _grade_row(contrast: Contrast) -> list[str]:
     value = contrast.superiority
-    share = "-" if value.probability is None else f"{percent(value.probability)} of pairs"
+    share = "-" if value.value is None else f"{percent(value.value)} of pairs"
     span = ""
     if value.low is not None and value.high is not None:
         span = f"({percent(value.low)} to {percent(value.high)})"
@@ -143,7 +139,7 @@ def _spread(comparison: Comparison) -> str:
     if comparison.cluster.icc is not None:
         words.append(f"correlation of plants within a plot {comparison.cluster.icc:.2f}")
         words.append(f"design effect {number(comparison.cluster.design_effect or 1)}")
-    methods = dict.fromkeys(c.ratio_method for c in comparison.comparisons if c.ratio_method)
+    methods = dict.fromkeys(c.ratio.method for c in comparison.comparisons if c.ratio.method)
     words += [f"ratio: {method}" for method in methods]
     return (", ".join(words)[:1].upper() + ", ".join(words)[1:] + ".") if words else ""
 

@@ -1,62 +1,82 @@
-"""The comparison of a trial on disk: its observations, its plan, its main measure."""
+"""The comparison of a trial on disk: one way from its observations to its answers."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import pandas as pd
 from statsmodels.stats.multitest import multipletests
 
+from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
-from counting.analysis.question import Question, Unit
+from counting.analysis.question import ALL_SURVEYS, Question, question_of
 from counting.analysis.result import Comparison
+from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
+from counting.analysis.words.phrases import and_list
 from counting.analysis.words.sentence import worded
 from counting.errors import AnalysisError
 from counting.plan.trial import Trial
+from counting.records.observations import observations
 
-__all__ = ["TOTAL", "compare_measures", "compare_trial", "question_of", "with_exposure"]
+__all__ = ["EVERY_MEASURE", "answers", "compare_trial", "further_measures", "with_exposure"]
 
-TOTAL = "fruit_total"
-"""Fruit hanging and picked so far, as the records make it where the rule adds picked fruit."""
+EVERY_MEASURE = "all"
+_OF_ONE = ("per", "kind")
+"""Choices that make sense for a single measure only."""
+_OF_MAIN = ("above",)
+"""Choices that are the main measure's where all are compared."""
 
 
-def question_of(trial: Trial, table: pd.DataFrame, measure: str | None = None) -> Question:
-    """Return the question that the plan asks: its main measure, control, groups and unit.
+def answers(
+    trial: Trial,
+    measure: str | None = None,
+    *,
+    include_unreviewed: bool = False,
+    **choices: Any,
+) -> tuple[Comparison, ...]:
+    """Compare the groups of a trial.
+
+    Photo counts come with what hand counts of the same plants say of them.
 
     Parameters
     ----------
     trial : Trial
-    table : DataFrame
-        Observations, to see whether the total with picked fruit is there.
     measure : str, optional
-        Another measure than the main one.
+        The plan's main measure if not given; ``"all"`` for every one recorded, the main one first.
+    include_unreviewed : bool
+        Let expected counts stand for photos that nobody has reviewed.
+    **choices
+        Fields of `counting.analysis.question.Question` that differ from the plan's. With every
+        measure, survey, source and control are those of all, `above` is the main measure's.
+
+    Raises
+    ------
+    AnalysisError
+        If there is nothing to compare, or a choice makes no sense for every measure.
     """
-    plan = trial.plan
-    chosen = measure or plan.main_measure
-    if measure is None and chosen == "fruit" and plan.rule.add_picked:
-        has = (table["measure"] == TOTAL) & table["value"].notna()
-        chosen = TOTAL if has.any() else chosen
-    unit: Unit = plan.allotted_to
-    return Question(
-        measure=chosen,
-        kind="count" if chosen == TOTAL else None,
-        control=plan.control,
-        allotted_to=unit,
-        groups=tuple(group.name for group in plan.groups),
-        main=chosen in {plan.main_measure, TOTAL if plan.main_measure == "fruit" else ""},
-        smallest_difference=plan.smallest_difference,
-        baseline=_baseline(trial, table, chosen),
-        seed=plan.seed,
-    )
-
-
-def _baseline(trial: Trial, table: pd.DataFrame, measure: str) -> str | None:
-    """Return the last survey before the first treatment at which the measure was recorded."""
-    first = trial.plan.first_treatment
-    if first is None:
-        return None
-    surveys = table.loc[(table["measure"] == measure) & table["value"].notna(), "survey"]
-    return max((day for day in surveys if day <= first.isoformat()), default=None)
+    every = measure == EVERY_MEASURE
+    wrong = [name for name in _OF_ONE if every and choices.get(name) is not None]
+    if wrong:
+        found = f"--{wrong[0]} with --measure {EVERY_MEASURE}"
+        raise AnalysisError(found, "it is of one measure", mend="name the measure: --measure fruit")
+    with trial.ledger() as ledger:
+        table = observations(trial, ledger)
+        expected = expected_counts(trial, ledger) if include_unreviewed else []
+    question = replace(question_of(trial, table, None if every else measure), **choices)
+    others: tuple[Comparison, ...] = ()
+    notes: tuple[str, ...] = ()
+    if every:
+        others, notes = further_measures(trial, table, **choices)
+        if others and not (table["measure"] == question.measure).any():
+            return others
+    if include_unreviewed:
+        table = with_expected(trial, table, expected)
+        main = compare_with_expected(with_exposure(table, question), question)
+    else:
+        main = with_true_counts(compare_trial(table, question), table, question)
+    return (replace(main, cautions=(*main.cautions, *notes)), *others)
 
 
 def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
@@ -75,8 +95,7 @@ def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
     unlike = [
         contrast.sentence
         for contrast in before.comparisons
-        if (p := contrast.ratio_p if before.kind == "count" else contrast.difference_p) is not None
-        and p < 1 - question.level
+        if (p := contrast.headline().p) is not None and p < 1 - question.level
     ]
     if not unlike:
         return found
@@ -116,44 +135,66 @@ def with_exposure(table: pd.DataFrame, question: Question) -> pd.DataFrame:
     return rows.merge(found.reset_index(), on=key, how="left")
 
 
-def compare_measures(trial: Trial, table: pd.DataFrame) -> tuple[Comparison, ...]:
-    """Compare every measure recorded, the main one first.
+def further_measures(
+    trial: Trial, table: pd.DataFrame, **choices: Any
+) -> tuple[tuple[Comparison, ...], tuple[str, ...]]:
+    """Compare every measure recorded but the main one.
 
     The main measure stands for itself; the p values of the others are adjusted by Holm for their
     number (Holm 1979, Scand. J. Statist. 6:65-70), on top of Dunnett's where there are several
     groups.
+
+    Parameters
+    ----------
+    trial : Trial
+    table : DataFrame
+        Columns `counting.tables.OBSERVATIONS`.
+    **choices
+        As of `answers`.
+
+    Returns
+    -------
+    comparisons : tuple of Comparison
+    notes : tuple of str
+        Which measures the choices leave out.
     """
-    main = question_of(trial, table)
-    names = [name for name in dict.fromkeys(table["measure"]) if name != main.measure]
-    results = []
-    if (table["measure"] == main.measure).any():
-        results.append(compare_trial(table, main))
-    others = [compare_trial(table, question_of(trial, table, name)) for name in names]
-    return (*results, *_holm([replace(each, main=False) for each in others]))
-
-
-def _holm(others: list[Comparison]) -> list[Comparison]:
-    """Adjust the p values of the secondary measures for their number."""
-    places = [
-        (at, place, _p(comparison, place))
-        for at, comparison in enumerate(others)
-        for place in range(len(comparison.comparisons))
+    main = question_of(trial, table).measure
+    shared = {name: value for name, value in choices.items() if name not in _OF_MAIN}
+    names = [name for name in dict.fromkeys(table["measure"]) if name != main]
+    there = [name for name in names if _recorded(table, name, shared)]
+    notes: tuple[str, ...] = ()
+    if len(there) < len(names):
+        which = and_list([name.replace("_", " ") for name in names if name not in there])
+        notes = (f"Not compared, since there are no such values of them: {which}.",)
+    found = [
+        compare_trial(table, replace(question_of(trial, table, name), **shared)) for name in there
     ]
-    known = [(at, place, p) for at, place, p in places if p is not None]
-    if len(known) < 2:
-        return others
-    adjusted = multipletests([p for _, _, p in known], method="holm")[1]
-    for (at, place, _), p in zip(known, adjusted, strict=True):
-        contrasts = list(others[at].comparisons)
-        contrasts[place] = replace(contrasts[place], p_adjusted=float(p), adjustment="Holm")
-        others[at] = worded(replace(others[at], comparisons=tuple(contrasts)))
-    return others
+    return tuple(_holm([replace(each, main=False) for each in found])), notes
 
 
-def _p(comparison: Comparison, place: int) -> float | None:
-    contrast = comparison.comparisons[place]
-    if comparison.kind == "grade":
-        return contrast.superiority.p
-    if comparison.kind == "count" and contrast.ratio_p is not None:
-        return contrast.ratio_p_adjusted or contrast.ratio_p
-    return contrast.p_adjusted
+def _recorded(table: pd.DataFrame, name: str, choices: dict[str, Any]) -> bool:
+    """Whether a measure has values from the source and at the survey asked for."""
+    rows = table[(table["measure"] == name) & table["value"].notna()]
+    for column, value in (("source", choices.get("source")), ("survey", choices.get("survey"))):
+        if value is not None and value != ALL_SURVEYS:
+            rows = rows[rows[column] == value]
+    return len(rows) > 0 or not choices
+
+
+def _holm(others: Sequence[Comparison]) -> list[Comparison]:
+    """Adjust the p values that the secondary measures' answers rest on for their number."""
+    found = list(others)
+    places = [
+        (at, place, p)
+        for at, comparison in enumerate(found)
+        for place, contrast in enumerate(comparison.comparisons)
+        if (p := contrast.p_told()) is not None
+    ]
+    if len(places) < 2:
+        return found
+    adjusted = multipletests([p for _, _, p in places], method="holm")[1]
+    for (at, place, _), p in zip(places, adjusted, strict=True):
+        contrasts = list(found[at].comparisons)
+        contrasts[place] = replace(contrasts[place], p_holm=float(p), adjustment="Holm")
+        found[at] = worded(replace(found[at], comparisons=tuple(contrasts)))
+    return found

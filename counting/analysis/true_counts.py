@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
-from scipy import stats
-
-from counting.analysis.contrasts import POWER
+from counting.analysis.estimates import NO_ESTIMATE, Estimate
 from counting.analysis.methods.double_sampling import Line, Total
+from counting.analysis.methods.student import added, detectable, exponentiated, student
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.sentence import reworded
 
 __all__ = ["Cell", "TrueComparison", "TrueContrast", "true_comparison"]
+
+_METHOD = "true counts (double sampling)"
+_ENDLESS = 10.0
+"""Log ratio beyond which nobody speaks of what could have been found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,22 +59,44 @@ class Cell:
 
 @dataclass(frozen=True, slots=True)
 class TrueContrast:
-    """One group against the control in true counts, the calibration's error carried through."""
+    """One group against the control in true counts, the calibration's error carried through.
+
+    Attributes
+    ----------
+    ratio : Estimate
+        Of true counts.
+    photo_ratio : float or None
+        Of photo counts.
+    share_ratio : Estimate
+        Share seen in the group over that in the control.
+    """
 
     group: str
     control: str
-    ratio: float | None
-    ratio_low: float | None
-    ratio_high: float | None
-    ratio_p: float | None
-    ratio_df: float | None
-    ratio_se_log: float | None
+    ratio: Estimate
     photo_ratio: float | None
-    share_ratio: float | None
-    share_ratio_low: float | None
-    share_ratio_high: float | None
-    share_p: float | None
+    share_ratio: Estimate
     sentence: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the contrast with the flat keys that others read."""
+        ratio, share = self.ratio, self.share_ratio
+        return {
+            "group": self.group,
+            "control": self.control,
+            "ratio": ratio.value,
+            "ratio_low": ratio.low,
+            "ratio_high": ratio.high,
+            "ratio_p": ratio.p,
+            "ratio_df": ratio.df,
+            "ratio_se_log": ratio.se,
+            "photo_ratio": self.photo_ratio,
+            "share_ratio": share.value,
+            "share_ratio_low": share.low,
+            "share_ratio_high": share.high,
+            "share_p": share.p,
+            "sentence": self.sentence,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +106,14 @@ class TrueComparison:
     survey: str
     comparisons: tuple[TrueContrast, ...]
     sentence: str
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the comparison as JSON values."""
+        return {
+            "survey": self.survey,
+            "comparisons": [each.to_json() for each in self.comparisons],
+            "sentence": self.sentence,
+        }
 
 
 def true_comparison(photo: Comparison, at: dict[str, Cell], question: Question) -> TrueComparison:
@@ -111,75 +145,40 @@ def _true_contrast(
         (cell.share_se_log or 0.0, float(cell.n - 1)),
         (control.share_se_log or 0.0, float(control.n - 1)),
     ]
-    share_se, share_df = _added(parts)
-    half = float(stats.t.ppf((1 + question.level) / 2, share_df)) * share_se
-    share_p = float(2 * stats.t.sf(abs(math.log(share)) / share_se, share_df)) if share_se else None
-    ratio = low = high = p = df = se = None
-    if contrast.ratio is not None:
-        ratio = contrast.ratio / share
-        photo_se = _se_log(contrast, question.level)
-        if photo_se is not None and contrast.ratio_df is not None:
-            se, df = _added([(photo_se, contrast.ratio_df), *parts])
+    share_se, share_df = added(parts)
+    of_shares = _log_ratio(share, share_se, share_df, question.level)
+    photo_ratio, ratio = contrast.ratio, NO_ESTIMATE
+    if photo_ratio.value is not None:
+        ratio = Estimate(photo_ratio.value / share, method=_METHOD)
+        if photo_ratio.se is not None and photo_ratio.df is not None:
+            se, df = added([(photo_ratio.se, photo_ratio.df), *parts])
             shared = 2 * (cell.shared_error + control.shared_error)
             se = math.sqrt(max(se**2 + shared, share_se**2))
-            reach = float(stats.t.ppf((1 + question.level) / 2, df)) * se
-            low, high = ratio * math.exp(-reach), ratio * math.exp(reach)
-            if contrast.ratio_p is not None:
-                p = float(2 * stats.t.sf(abs(math.log(ratio)) / se, df))
+            ratio = _log_ratio(photo_ratio.value / share, se, df, question.level)
+            if photo_ratio.p is None:
+                ratio = replace(ratio, p=None)
     return TrueContrast(
         group=contrast.group,
         control=contrast.control,
         ratio=ratio,
-        ratio_low=low,
-        ratio_high=high,
-        ratio_p=p,
-        ratio_df=df,
-        ratio_se_log=se,
-        photo_ratio=contrast.ratio,
-        share_ratio=share,
-        share_ratio_low=share * math.exp(-half),
-        share_ratio_high=share * math.exp(half),
-        share_p=share_p,
-        sentence=_sentence(contrast, photo, (ratio, low, high, p, se, df), question),
+        photo_ratio=photo_ratio.value,
+        share_ratio=of_shares,
+        sentence=_sentence(contrast, photo, ratio, question),
     )
 
 
-def _added(parts: list[tuple[float, float]]) -> tuple[float, float]:
-    """Add independent errors; degrees of freedom by Satterthwaite (1946)."""
-    variance = sum(se**2 for se, _ in parts)
-    if variance == 0:
-        return 0.0, min(df for _, df in parts)
-    df = variance**2 / sum(se**4 / df for se, df in parts if se > 0)
-    return math.sqrt(variance), df
+def _log_ratio(value: float, se: float, df: float, level: float) -> Estimate:
+    """Return a ratio with its interval on the log scale; without variation of no width."""
+    if not se > 0:
+        return Estimate(value, value, value, None, df, se, _METHOD)
+    found = exponentiated(student(math.log(value), se, df, level, _METHOD))
+    return replace(found, value=value)
 
 
-def _se_log(contrast: Contrast, level: float) -> float | None:
-    """Standard error of the logarithm of a ratio, back from its interval."""
-    if contrast.ratio_low is None or contrast.ratio_high is None or not contrast.ratio_df:
-        return None
-    quantile = float(stats.t.ppf((1 + level) / 2, contrast.ratio_df))
-    return math.log(contrast.ratio_high / contrast.ratio_low) / (2 * quantile)
-
-
-def _sentence(
-    contrast: Contrast,
-    photo: Comparison,
-    figures: tuple[float | None, ...],
-    question: Question,
-) -> str:
-    ratio, low, high, p, se, df = figures
-    detectable = None
-    if se and df:
-        size = float(stats.t.ppf([(1 + question.level) / 2, POWER], df).sum()) * se
-        detectable = math.expm1(size) if size < 10 else None
+def _sentence(contrast: Contrast, photo: Comparison, ratio: Estimate, question: Question) -> str:
+    size = detectable(ratio.se, ratio.df, question.level) if ratio.se and ratio.df else math.inf
     corrected = replace(
-        contrast,
-        ratio=ratio,
-        ratio_low=low,
-        ratio_high=high,
-        ratio_p=p,
-        ratio_p_adjusted=None,
-        detectable=detectable,
+        contrast, ratio=ratio, detectable=math.expm1(size) if size < _ENDLESS else None
     )
     said = reworded(corrected, photo)
     return f"{said} This includes the fruit that photos do not show."

@@ -13,11 +13,14 @@ from scipy import stats
 
 from counting.analysis.compare import compare
 from counting.analysis.data.overlap import NO_OVERLAP, Overlap, may_overlap, overlap_of
+from counting.analysis.estimates import NO_ESTIMATE, Estimate
+from counting.analysis.methods.imputation import pooled
+from counting.analysis.methods.student import exponentiated
 from counting.analysis.question import ALL_SURVEYS, Question
-from counting.analysis.result import Comparison, Contrast, Estimate
+from counting.analysis.result import Comparison, Contrast
+from counting.analysis.words.cautions import about_verdicts
 from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
-from counting.analysis.words.verdicts import about_verdicts
 from counting.ledger import Ledger
 from counting.ledger.facts import Judged, Proposal, left_out, proposals, standing_answers
 from counting.plan.trial import Trial
@@ -179,8 +182,7 @@ def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison
     caution = _caution(table[drawn])
     alpha, blocked = 1 - question.level, (base.blocks or 0) > 1
     stale, fresh = (
-        about_verdicts(each, base.kind, alpha, blocked=blocked)
-        for each in (base.comparisons, contrasts)
+        about_verdicts(each, alpha, blocked=blocked) for each in (base.comparisons, contrasts)
     )
     kept = (text for text in base.cautions if text not in stale)
     return worded(replace(base, comparisons=contrasts, cautions=(caution, *fresh, *kept)))
@@ -217,69 +219,24 @@ def _completed(
 
 def _pooled(contrast: Contrast, completed: list[Contrast], level: float) -> Contrast:
     """Put the completed tables' figures in the place of the contrast's."""
-    difference = _rubin(
-        [(c.difference, c.difference_low, c.difference_high, c.difference_df) for c in completed],
-        level,
-    )
-    logs = [(_log(c.ratio), _log(c.ratio_low), _log(c.ratio_high), c.ratio_df) for c in completed]
-    ratio = _rubin(logs, level)
-    tested = contrast.difference_p is not None or contrast.ratio_p is not None
-    pooled = contrast
+    difference = pooled([each.difference for each in completed], level)
+    ratio = pooled([_log(each.ratio) for each in completed], level)
+    tested = contrast.difference.p is not None or contrast.ratio.p is not None
+    found = contrast
     if difference.value is not None:
-        pooled = replace(
-            pooled,
-            difference=difference.value,
-            difference_low=difference.low,
-            difference_high=difference.high,
-            difference_p=difference.p if tested else None,
-            difference_df=difference.df,
-            p_adjusted=difference.p if contrast.adjustment == "none" and tested else None,
-        )
-    if ratio.value is not None and ratio.low is not None and ratio.high is not None:
-        pooled = replace(
-            pooled,
-            ratio=math.exp(ratio.value),
-            ratio_low=math.exp(ratio.low),
-            ratio_high=math.exp(ratio.high),
-            ratio_p=ratio.p if tested else None,
-            ratio_df=ratio.df,
-            ratio_p_adjusted=None,
-            ratio_method=f"{contrast.ratio_method}, multiple imputation",
-            detectable=None,
-        )
-    return pooled
+        kept = difference if tested else replace(difference, p=None)
+        found = replace(found, difference=replace(kept, method=contrast.difference.method))
+    if ratio.value is not None and ratio.low is not None:
+        kept = exponentiated(ratio if tested else replace(ratio, p=None))
+        method = f"{contrast.ratio.method}, multiple imputation"
+        found = replace(found, ratio=replace(kept, method=method), detectable=None)
+    return found
 
 
-def _log(value: float | None) -> float | None:
-    return math.log(value) if value else None
-
-
-Figures = tuple[float | None, float | None, float | None, float | None]
-
-
-def _rubin(figures: list[Figures], level: float) -> Estimate:
-    """Put estimates with intervals together; nothing where one of them is missing."""
-    known = [
-        (value, (high - low) / (2 * float(stats.t.ppf((1 + level) / 2, df))), df)
-        for value, low, high, df in figures
-        if value is not None and low is not None and high is not None and df
-    ]
-    if len(known) < len(figures):
-        return Estimate()
-    m = len(known)
-    values = np.array([value for value, _, _ in known])
-    inside = float(np.mean([se**2 for _, se, _ in known]))
-    between = float(values.var(ddof=1)) * (1 + 1 / m)
-    total = inside + between
-    complete = float(np.mean([df for _, _, df in known]))
-    df = complete
-    if between > 0:
-        share = between / total
-        observed = (complete + 1) / (complete + 3) * complete * (1 - share)
-        df = 1 / (share**2 / (m - 1) + 1 / observed) if observed > 0 else complete
-    value, se = float(values.mean()), math.sqrt(total)
-    if se == 0:
-        return Estimate(value)
-    half = float(stats.t.ppf((1 + level) / 2, df)) * se
-    p = float(2 * stats.t.sf(abs(value) / se, df))
-    return Estimate(value, value - half, value + half, p, df, se)
+def _log(ratio: Estimate) -> Estimate:
+    """Return the logarithm of a ratio."""
+    if not ratio.value or not ratio.low or not ratio.high:
+        return NO_ESTIMATE
+    return replace(
+        ratio, value=math.log(ratio.value), low=math.log(ratio.low), high=math.log(ratio.high)
+    )

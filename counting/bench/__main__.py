@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from counting import bench
+from counting.bench.comparisons import comparison_growth
 from counting.bench.drawn import PHONE, draw_photo
 from counting.bench.large import large_trials, ledger_growth
 from counting.bench.line import Line
@@ -43,6 +44,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Line]:
         "--many", default="300,10000", help="photos for the memory: all stages, light stages"
     )
     parser.add_argument("--sizes", default="500,5000", help="photos of the large trials")
+    parser.add_argument("--plants", type=int, default=10_000, help="plants compared")
     parser.add_argument("--json", type=Path, help="write the figures here")
     given = parser.parse_args(arguments)
     lines: list[Line] = []
@@ -60,6 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> list[Line]:
             lambda: memory(photo, _draw_small(folder), many),
             lambda: ledger_growth(folder / "growth", given.photos),
             lambda: large_trials(folder, sizes) if sizes else [],
+            lambda: comparison_growth(given.plants),
         )
         for part in parts:
             for line in part():

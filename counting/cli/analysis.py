@@ -120,7 +120,7 @@ def _of_table(
 def _of_trial(
     directory: Path | None, measure: str | None, options: dict[str, Any], *, unreviewed: bool
 ) -> list[Any]:
-    from counting.analysis.answers import answers
+    from counting.analysis.trial import answers
     from counting.errors import AnalysisError
     from counting.plan.trial import load_trial
 

@@ -9,8 +9,9 @@ from typing import Any
 import pandas as pd
 
 from counting.analysis.calibrate import Calibration, calibrate_table
+from counting.analysis.question import question_of
 from counting.analysis.result import Comparison
-from counting.analysis.trial import compare_measures, compare_trial, question_of
+from counting.analysis.trial import compare_trial, further_measures
 from counting.files import canonical_json, sha256_bytes
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
@@ -88,14 +89,9 @@ def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Fig
     """
     chosen = choices or Choices()
     table = observations(trial, ledger)
-    question = replace(
-        question_of(trial, table),
-        survey=chosen.survey,
-        source=chosen.source,
-        above=chosen.above,
-    )
-    main = compare_trial(table, question)
-    others = tuple(other for other in compare_measures(trial, table) if not other.main)
+    main = compare_trial(table, replace(question_of(trial, table), **asdict(chosen)))
+    others, notes = further_measures(trial, table, **asdict(chosen))
+    main = replace(main, cautions=(*main.cautions, *notes))
     seen = replace(question_of(trial, table, "fruit"), survey=chosen.survey)
     calibration = calibrate_table(table, seen) if (table["measure"] == "fruit").any() else None
     return Figures(chosen, table, main, others, calibration)

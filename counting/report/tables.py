@@ -8,6 +8,7 @@ from typing import Any, TypedDict
 
 import pandas as pd
 
+from counting.analysis.estimates import Estimate
 from counting.analysis.result import Comparison
 from counting.ledger.facts import Exclusion
 from counting.report.figures import Figures
@@ -96,21 +97,28 @@ def _groups(main: Comparison) -> TextTable:
     return {"words": 1, "columns": columns, "rows": rows}
 
 
+Line = tuple[str, float | None, float | None, float | None, float | None]
+
+
+def _line(name: str, estimate: Estimate) -> Line:
+    return (name, estimate.value, estimate.low, estimate.high, estimate.p)
+
+
 def _comparisons(main: Comparison) -> TextTable:
     """Return every estimate of every group against the control, one line each."""
     several = len(main.comparisons) > 1
     above = next((group.share_above.above for group in main.groups if group.share_above), 0.0)
     rows = []
     for each in main.comparisons:
-        lines: list[tuple[str, float | None, float | None, float | None, float | None]] = [
-            ("difference of means", each.difference, each.difference_low, each.difference_high)
-            + (each.difference_p,),
-            ("ratio of means", each.ratio, each.ratio_low, each.ratio_high, each.ratio_p),
-            ("shift of the middle", each.shift, each.shift_low, each.shift_high, None),
-            ("the lots drawn again", None, None, None, each.randomisation_p),
+        lines: list[Line] = [
+            _line("difference of means", each.difference),
+            _line("ratio of means", each.ratio),
+            _line("shift of the middle", each.shift),
+            ("the lots drawn again", None, None, None, each.randomisation.p),
         ]
         if several:
-            lines.insert(1, (f"the same, {each.adjustment}", None, None, None, each.p_adjusted))
+            adjusted = each.mean_difference().p_adjusted
+            lines.insert(1, (f"the same, {each.adjustment}", None, None, None, adjusted))
         rows += [
             [each.group, name, "" if value is None else _number(value), _interval(low, high), _p(p)]
             for name, value, low, high, p in lines
@@ -141,8 +149,9 @@ def _others(others: Sequence[Comparison]) -> TextTable:
                 name += f", {each.group}"
             rows.append(
                 [name, other.unit, other.survey or "", means]
-                + [_number(each.difference), _interval(each.difference_low, each.difference_high)]
-                + [_p(each.p_adjusted)]
+                + [_number(each.difference.value)]
+                + [_interval(each.difference.low, each.difference.high)]
+                + [_p(each.to_json()["p_adjusted"])]
             )
     columns = ["measure", "unit", "survey", "means", "difference", "95 % interval", "p adjusted"]
     return {"words": 4, "columns": columns, "rows": rows}

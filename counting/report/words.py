@@ -55,7 +55,7 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
         )
     else:
         parts.append("Counts were made by hand in the field.")
-    ratio = next((each.ratio_method for each in main.comparisons if each.ratio_method), None)
+    ratio = next((each.ratio.method for each in main.comparisons if each.ratio.method), None)
     parts.append(
         f"Groups were compared at the level of the {main.unit_of_analysis}: Welch's t for the "
         "difference of means, Hodges and Lehmann's estimate for the shift"

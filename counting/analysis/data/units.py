@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.question import Unit
-from counting.analysis.result import Cluster
 
-__all__ = ["Units", "intraclass", "to_units"]
+__all__ = ["Units", "to_units"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,42 +93,3 @@ def _collapse(plants: pd.DataFrame, unit: Unit, kind: str) -> pd.DataFrame:
     )
     value = table["middle"] if kind == "grade" else table["total"] / table["exposure"]
     return table.assign(value=value).drop(columns="middle")
-
-
-def intraclass(units: Units) -> Cluster:
-    """Intraclass correlation of plants in a plot, within groups and blocks, and its design effect.
-
-    By analysis of variance, ``(B - W) / (B + (m - 1) W)`` with B and W the mean squares between
-    and within plots and m the plants per plot (for unequal plots Fisher's adjusted mean); kept
-    at 0 or more. Design effect ``1 + (m - 1) icc`` (Kish 1965, Survey Sampling).
-    """
-    plots = units.plants.groupby("unit", sort=False)
-    size = plots.size().to_numpy().astype("float64")
-    if units.unit == "plant" or len(size) == 0:
-        return Cluster(None, None, None)
-    m = float(size.mean())
-    nothing = Cluster(None, None, m)
-    mean = plots["value"].mean().to_numpy()
-    design = _dummies(plots[["group", "block"]].first(), units.blocked)
-    between_df = len(size) - int(np.linalg.matrix_rank(design))
-    within_df = int(size.sum()) - len(size)
-    if between_df < 1 or within_df < 1:
-        return nothing
-    root = np.sqrt(size)
-    fitted = design @ np.linalg.lstsq(design * root[:, None], mean * root, rcond=None)[0]
-    between = float(np.sum(size * (mean - fitted) ** 2)) / between_df
-    deviation = units.plants["value"] - plots["value"].transform("mean")
-    within = float((deviation**2).sum()) / within_df
-    adjusted = (size.sum() - np.sum(size**2) / size.sum()) / max(len(size) - 1, 1)
-    m0 = float(adjusted) if len(size) > 1 else m
-    below = between + (m0 - 1) * within
-    if below <= 0:
-        return nothing
-    icc = max(0.0, (between - within) / below)
-    return Cluster(icc, 1 + (m - 1) * icc, m)
-
-
-def _dummies(places: pd.DataFrame, blocked: bool) -> np.ndarray:
-    """Columns for groups and, where they are strata, blocks."""
-    columns = ["group", "block"] if blocked else ["group"]
-    return pd.get_dummies(places[columns], dtype="float64").to_numpy()

@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from counting.analysis.estimates import NO_ESTIMATE, Dispersion, Estimate, Zeros
 from counting.analysis.methods.design import Design
 from counting.analysis.methods.log_linear import Cells, Fit
 from counting.analysis.methods.negative_binomial import adjusted_size, likely_size, size_se
-from counting.analysis.result import Dispersion, Estimate, Zeros
+from counting.analysis.methods.student import exponentiated, student
 
 __all__ = [
     "CountModel",
@@ -75,9 +76,7 @@ class CountModel:
 
     def ratio(self, group: str, level: float) -> Estimate:
         """Return a group's ratio to the control with Wald's interval on the log scale, by t."""
-        if self.df < 1:
-            return Estimate(math.exp(self.log_ratios[group]) if group in self.log_ratios else None)
-        return self._ratio(group, level, self.covariance, self.df)
+        return self._ratio(group, level, self.covariance, self.df if self.df >= 1 else 0.0)
 
     def likely_ratio(self, group: str, level: float) -> Estimate:
         """Return the ratio as plain maximum likelihood has it: by the normal curve, k known."""
@@ -85,16 +84,10 @@ class CountModel:
 
     def _ratio(self, group: str, level: float, covariance: Floats, df: float) -> Estimate:
         if group not in self.log_ratios:
-            return Estimate()
+            return NO_ESTIMATE
         place = self.groups.index(group)
-        value, se = self.log_ratios[group], math.sqrt(max(covariance[place, place], 0.0))
-        known = None if math.isinf(df) else df
-        if not se > 0:
-            return Estimate(math.exp(value), df=known)
-        half = float(stats.t.ppf((1 + level) / 2, df)) * se
-        p = float(2 * stats.t.sf(abs(value) / se, df))
-        low, high = math.exp(value - half), math.exp(value + half)
-        return Estimate(math.exp(value), low, high, p, known, se)
+        se = math.sqrt(max(covariance[place, place], 0.0))
+        return exponentiated(student(self.log_ratios[group], se, df, level, self.method))
 
 
 def dispersion(counts: Floats, exposure: Floats, design: Design, k: float | None) -> Dispersion:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 __all__ = ["Design", "design_of"]
@@ -32,30 +32,35 @@ class Design:
     blocked: bool
 
 
-def design_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> Design | None:
+def design_of(
+    group: Sequence[str],
+    block: Sequence[str] | None,
+    groups: tuple[str, ...],
+) -> Design | None:
     """Return the model matrix, or None where blocks and groups cannot be told apart.
 
     Parameters
     ----------
-    table : DataFrame
-        Columns ``group`` and ``block``.
+    group : sequence of str
+        Of each unit.
+    block : sequence of str or None
+        Of each unit; None: blocks have no columns.
     groups : tuple of str
-        The control first; those without a line are left out.
-    blocked : bool
-        Whether blocks have columns too.
+        The control first; those without a unit are left out.
     """
-    present = [name for name in groups if (table["group"] == name).any()]
-    columns: list[Floats] = [np.ones(len(table))]
-    columns += [_is(table["group"], name) for name in present[1:]]
-    if blocked:
-        names = list(dict.fromkeys(table["block"]))
-        columns += [_is(table["block"], name) for name in names[1:]]
+    labels = np.asarray(group, dtype=object)
+    present = [name for name in groups if bool((labels == name).any())]
+    columns: list[Floats] = [np.ones(len(labels))]
+    columns += [_is(labels, name) for name in present[1:]]
+    if block is not None:
+        places = np.asarray(block, dtype=object)
+        columns += [_is(places, name) for name in list(dict.fromkeys(block))[1:]]
     matrix = np.column_stack(columns)
     # whole numbers: the products are exact, and their rank is that of the matrix
     if np.linalg.matrix_rank(matrix.T @ matrix, hermitian=True) < matrix.shape[1]:
         return None
-    return Design(matrix, tuple(present[1:]), blocked)
+    return Design(matrix, tuple(present[1:]), block is not None)
 
 
-def _is(column: pd.Series, name: str) -> Floats:
-    return np.asarray(column == name, "float64")
+def _is(labels: NDArray[np.object_], name: str) -> Floats:
+    return np.asarray(labels == name, "float64")

@@ -4,30 +4,27 @@ from __future__ import annotations
 
 import math
 import warnings
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from counting.analysis.result import NO_ESTIMATE, Estimate
+from counting.analysis.estimates import NO_ESTIMATE, Estimate
+from counting.analysis.methods.student import exponentiated, student
 
 __all__ = ["dunnett", "hodges_lehmann", "ratio_of_means", "single_step", "welch", "within_blocks"]
 
 Floats = NDArray[np.float64]
 
+_WELCH = "difference of means (Welch)"
+_WITHIN = "difference within blocks (least squares)"
+_RATIO = "ratio of means"
+_SHIFT = "shift of the middle (Hodges and Lehmann)"
 _SORTING = 8
 """Sorting differences takes about so many times as long as finding the few that are wanted."""
 _EXACT_BELOW = 50
 """Exact rank intervals for groups smaller than this without ties; common practice."""
-
-
-def _student(value: float, se: float, df: float, level: float) -> Estimate:
-    """Interval and p from Student's t; without variation there is neither."""
-    if not (se > 0 and df > 0 and math.isfinite(df)):
-        return Estimate(value)
-    half = float(stats.t.ppf((1 + level) / 2, df)) * se
-    p = float(2 * stats.t.sf(abs(value) / se, df))
-    return Estimate(value, value - half, value + half, p, df, se)
 
 
 def welch(group: Floats, control: Floats, level: float = 0.95) -> Estimate:
@@ -49,12 +46,12 @@ def welch(group: Floats, control: Floats, level: float = 0.95) -> Estimate:
         return NO_ESTIMATE
     value = float(group.mean() - control.mean())
     if n < 2 or m < 2:
-        return Estimate(value)
+        return Estimate(value, method=_WELCH)
     a, b = _variance(group) / n, _variance(control) / m
     if a + b == 0:
-        return Estimate(value)
+        return Estimate(value, method=_WELCH)
     df = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
-    return _student(value, math.sqrt(a + b), df, level)
+    return student(value, math.sqrt(a + b), df, level, _WELCH)
 
 
 def _variance(values: Floats) -> float:
@@ -73,17 +70,14 @@ def ratio_of_means(group: Floats, control: Floats, level: float = 0.95) -> Estim
     n, m = len(group), len(control)
     ratio = float(group.mean() / control.mean())
     if n < 2 or m < 2:
-        return Estimate(ratio)
+        return Estimate(ratio, method=_RATIO)
     a = _variance(group) / n / float(group.mean()) ** 2
     b = _variance(control) / m / float(control.mean()) ** 2
     if a + b == 0:
-        return Estimate(ratio)
+        return Estimate(ratio, method=_RATIO)
     df = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
-    log = _student(math.log(ratio), math.sqrt(a + b), df, level)
-    low, high = log.low, log.high
-    if low is None or high is None:
-        return Estimate(ratio)
-    return Estimate(ratio, math.exp(low), math.exp(high), log.p, df, log.se)
+    log = exponentiated(student(math.log(ratio), math.sqrt(a + b), df, level, _RATIO))
+    return replace(log, value=ratio)
 
 
 def within_blocks(matrix: Floats, column: int, values: Floats, level: float = 0.95) -> Estimate:
@@ -105,8 +99,9 @@ def within_blocks(matrix: Floats, column: int, values: Floats, level: float = 0.
     coefficients, covariance = _least_squares(matrix, values)
     value = float(coefficients[column])
     if df < 1:
-        return Estimate(value)
-    return _student(value, math.sqrt(max(float(covariance[column, column]), 0.0)), df, level)
+        return Estimate(value, method=_WITHIN)
+    se = math.sqrt(max(float(covariance[column, column]), 0.0))
+    return student(value, se, df, level, _WITHIN)
 
 
 def _least_squares(matrix: Floats, values: Floats) -> tuple[Floats, Floats]:
@@ -197,7 +192,8 @@ def hodges_lehmann(group: Floats, control: Floats, level: float = 0.95) -> Estim
     if outside is not None and outside >= 1:
         ranks += [outside, total + 1 - outside]
     lower, upper, *ends = _ranked_differences(group, control, ranks)
-    return Estimate((lower + upper) / 2, *ends)
+    low, high = ends or (None, None)
+    return Estimate((lower + upper) / 2, low, high, method=_SHIFT)
 
 
 def _is_small(n: int, m: int) -> bool:

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+
+from counting.analysis.methods.student import half_width
 
 __all__ = [
     "Line",
@@ -81,7 +82,7 @@ def share_seen(photo: Floats, true: Floats, level: float = 0.95) -> ShareSeen:
         return ShareSeen(share, None, None, None, 0)
     residual = photo - share * true
     se_log = math.sqrt(float(residual @ residual) / (n - 1) / n) / float(photo.mean())
-    half = float(stats.t.ppf((1 + level) / 2, n - 1)) * se_log
+    half = half_width(se_log, n - 1, level)
     return ShareSeen(share, share * math.exp(-half), share * math.exp(half), se_log, n - 1)
 
 
@@ -159,6 +160,6 @@ def _total(
         return Total(mean, plants * mean, None, None, None)
     left = max(0.0, 1 - n / plants)
     se = plants * math.sqrt(left * float(residual @ residual) / df / n)
-    half = float(stats.t.ppf((1 + level) / 2, df)) * se
+    half = half_width(se, df, level)
     low = min(max(plants * mean - half, known), plants * mean)
     return Total(mean, plants * mean, se, low, plants * mean + half)

@@ -6,16 +6,18 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
-from counting.analysis.result import Superiority
+from counting.analysis.estimates import NO_ESTIMATE, Estimate
 
 __all__ = ["superiority"]
 
 Floats = NDArray[np.float64]
 
+_METHOD = "chance of lying higher (Mann and Whitney)"
 
-def superiority(group: Floats, control: Floats, level: float = 0.95) -> Superiority:
+
+def superiority(group: Floats, control: Floats, level: float = 0.95) -> Estimate:
     """Chance that a unit of the group lies above one of the control, ties counted half.
 
     Parameters
@@ -27,7 +29,7 @@ def superiority(group: Floats, control: Floats, level: float = 0.95) -> Superior
 
     Returns
     -------
-    Superiority
+    Estimate
         The p is Mann and Whitney's (exact for small groups without ties, else normal with
         correction for ties and continuity); the interval is on the logit scale with Brunner and
         Munzel's variance, and None where the groups do not overlap.
@@ -39,15 +41,15 @@ def superiority(group: Floats, control: Floats, level: float = 0.95) -> Superior
     """
     n, m = len(group), len(control)
     if not n or not m:
-        return Superiority(None, None, None, None)
+        return NO_ESTIMATE
     both = stats.rankdata(np.concatenate([group, control]))
     probability = (float(both[:n].sum()) - n * (n + 1) / 2) / (n * m)
     if np.all(np.concatenate([group, control]) == control[0]):
-        return Superiority(probability, None, None, None)
+        return Estimate(probability, method=_METHOD)
     p = float(stats.mannwhitneyu(group, control, alternative="two-sided").pvalue)
     interval = _interval(group, control, both, probability, level)
     low, high = interval or (None, None)
-    return Superiority(probability, low, high, p)
+    return Estimate(probability, low, high, p, method=_METHOD)
 
 
 def _interval(
@@ -64,5 +66,5 @@ def _interval(
     df = (a + b) ** 2 / (a**2 / (n - 1) + b**2 / (m - 1))
     half = float(stats.t.ppf((1 + level) / 2, df)) * math.sqrt(a + b)
     half /= probability * (1 - probability)
-    middle = math.log(probability / (1 - probability))
-    return (1 / (1 + math.exp(-(middle - half))), 1 / (1 + math.exp(-(middle + half))))
+    middle = float(special.logit(probability))
+    return (float(special.expit(middle - half)), float(special.expit(middle + half)))

@@ -10,7 +10,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from counting.analysis.result import Randomisation
+from counting.analysis.estimates import Randomisation
 
 __all__ = ["randomisation_test"]
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import math
+from statsmodels.stats.proportion import confint_proportions_2indep, proportion_confint
 
-from scipy.stats import norm
-
-from counting.analysis.result import ShareAbove, ShareDifference
+from counting.analysis.estimates import ShareAbove, ShareDifference
 
 __all__ = ["newcombe", "share_above", "wilson"]
 
@@ -28,15 +26,12 @@ def wilson(count: float, n: float, level: float = 0.95) -> tuple[float, float]:
     """
     if n <= 0:
         return (0.0, 1.0)
-    z = float(norm.ppf((1 + level) / 2))
-    p = count / n
-    middle = p + z * z / (2 * n)
-    half = z * math.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    below = 1 + z * z / n
+    low, high = proportion_confint(count, n, alpha=1 - level, method="wilson")
     # at the ends the formula is exactly 0 or 1, which rounding would miss
-    low = 0.0 if count <= 0 else max(0.0, (middle - half) / below)
-    high = 1.0 if count >= n else min(1.0, (middle + half) / below)
-    return (low, high)
+    return (
+        0.0 if count <= 0 else max(0.0, float(low)),
+        1.0 if count >= n else min(1.0, float(high)),
+    )
 
 
 def share_above(
@@ -63,18 +58,33 @@ def share_above(
     return ShareAbove(above, count, n, count / n, low, high)
 
 
-def newcombe(group: ShareAbove, control: ShareAbove) -> ShareDifference:
+def newcombe(
+    group: ShareAbove, control: ShareAbove, level: float = 0.95, design_effect: float = 1.0
+) -> ShareDifference:
     """Return the difference of two shares with Newcombe's hybrid score interval.
 
-    Method 10 of Newcombe (1998) Statist. Med. 17:873-890, from the two Wilson intervals.
+    Parameters
+    ----------
+    group, control : ShareAbove
+    level : float
+        Of the interval: 0.95 is 95 %.
+    design_effect : float
+        As in `share_above`.
+
+    References
+    ----------
+    Method 10 of Newcombe (1998) Statist. Med. 17:873-890.
     """
-    p, low, high = group.share, group.low, group.high
-    q, low0, high0 = control.share, control.low, control.high
-    if p is None or low is None or high is None or q is None or low0 is None or high0 is None:
+    if group.share is None or control.share is None:
         return ShareDifference(None, None, None)
-    difference = p - q
-    return ShareDifference(
-        difference,
-        max(-1.0, difference - math.hypot(p - low, high0 - q)),
-        min(1.0, difference + math.hypot(high - p, q - low0)),
+    low, high = confint_proportions_2indep(
+        group.count / design_effect,
+        group.n / design_effect,
+        control.count / design_effect,
+        control.n / design_effect,
+        compare="diff",
+        method="newcomb",
+        alpha=1 - level,
     )
+    difference = group.share - control.share
+    return ShareDifference(difference, max(-1.0, float(low)), min(1.0, float(high)))

@@ -2,12 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
-from counting.analysis.result import Cluster, Contrast, Dispersion, GroupSummary, Zeros
-from counting.analysis.words.phrases import and_list, number, percent
+from counting.analysis.estimates import Cluster, Dispersion, Zeros
+from counting.analysis.result import Contrast, GroupSummary
+from counting.analysis.words.phrases import and_list, number, p_text, percent, plants_of
 
-__all__ = ["about_blocks", "about_counts", "about_groups", "about_tests", "always"]
+__all__ = [
+    "about_blocks",
+    "about_clusters",
+    "about_counts",
+    "about_groups",
+    "about_many",
+    "about_ratios",
+    "about_tests",
+    "about_verdicts",
+    "alone",
+    "always",
+]
+
+Named = tuple[str, float | None]
 
 _MORE_ALIKE = 1.2
 """Design effect from which on it is worth saying that plants of a plot are alike; chosen."""
@@ -90,7 +106,7 @@ def about_counts(
         said.append("The dispersion of the counts cannot be computed from so few or empty counts.")
     elif dispersion.k is None:
         more = "no more" if dispersion.index <= 1 else "little more"
-        poisson = any((contrast.ratio_method or "").startswith("Poisson") for contrast in contrasts)
+        poisson = any((contrast.ratio.method or "").startswith("Poisson") for contrast in contrasts)
         said.append(
             f"The counts vary {more} than chance makes counts vary (index of dispersion "
             f"{number(dispersion.index)}), so no spread between plants beyond it is reckoned with"
@@ -104,9 +120,9 @@ def about_counts(
     split = [
         contrast.group
         for contrast in contrasts
-        if contrast.ratio_p is not None
+        if contrast.ratio.p is not None
         and contrast.quasi_poisson.p is not None
-        and (contrast.ratio_p < alpha) != (contrast.quasi_poisson.p < alpha)
+        and (contrast.ratio.p < alpha) != (contrast.quasi_poisson.p < alpha)
     ]
     if split:
         said.append(
@@ -126,7 +142,7 @@ def about_tests(contrasts: tuple[Contrast, ...], alpha: float) -> list[str]:
             f"The lots could have fallen in only {number(first.arrangements or 0)} ways, so the "
             f"randomisation test can give no p under {number(first.smallest_p or 0)}."
         )
-    without = [c.group for c in contrasts if c.difference is not None and c.shift_low is None]
+    without = [c.group for c in contrasts if c.difference.value is not None and c.shift.low is None]
     if without:
         said.append(
             f"Too few or too equal values for an interval of the shift: {and_list(without)}."
@@ -134,13 +150,15 @@ def about_tests(contrasts: tuple[Contrast, ...], alpha: float) -> list[str]:
     return said
 
 
-def about_ratios(contrasts: tuple[Contrast, ...], kind: str, *, blocked: bool) -> list[str]:
+def about_ratios(contrasts: tuple[Contrast, ...], *, blocked: bool) -> list[str]:
     """Ratios that do not exist."""
-    without = [c.group for c in contrasts if c.ratio is None and c.difference is not None]
-    if not without or kind == "grade":
+    without = [
+        c.group for c in contrasts if c.ratio.value is None and c.difference.value is not None
+    ]
+    if not without:
         return []
     why = "means must be above 0"
-    if kind == "count":
+    if contrasts[0].basis == "ratio":
         where = ", there or in the blocks that it shares with others," if blocked else ""
         why = f"a group without any{where} has no ratio"
     return [f"No ratio to the control for {and_list(without)}: {why}."]
@@ -171,3 +189,79 @@ def always(selection: Selection, kind: str) -> list[str]:
         "or years."
     )
     return said
+
+
+def about_verdicts(contrasts: tuple[Contrast, ...], alpha: float, *, blocked: bool) -> list[str]:
+    """Say why the main analysis and another one may differ where they do.
+
+    Parameters
+    ----------
+    contrasts : tuple of Contrast
+    alpha : float
+        One less the level: 0.05.
+    blocked : bool
+        Whether blocks are strata of the comparison.
+    """
+    said = []
+    for contrast in contrasts:
+        main = (_NAMES.get(contrast.basis, ""), contrast.p_told())
+        if main[1] is None or not main[0]:
+            continue
+        others = _others(contrast, alpha, len(contrasts) > 1)
+        told = main[1] < alpha
+        against = [each for each in others if each[1] is not None and (each[1] < alpha) != told]
+        if against:
+            found, missed = ([main], against) if told else (against, [main])
+            why = _why([name for name, _ in (main, *against)], blocked)
+            said.append(
+                _line(contrast, found, missed, f"{why}. {_RESTS[contrast.basis == 'ratio']}")
+            )
+    return said
+
+
+def _line(contrast: Contrast, found: list[Named], missed: list[Named], why: str) -> str:
+    return (
+        f"For {plants_of(contrast.group)} {_named(found)} {'tell' if len(found) > 1 else 'tells'} "
+        f"a difference and {_named(missed)} {'do' if len(missed) > 1 else 'does'} not. "
+        f"They ask different things: {why}"
+    )
+
+
+def _others(contrast: Contrast, alpha: float, several: bool) -> Iterable[Named]:
+    """The others; of several groups only what is adjusted for their number."""
+    could_tell = (contrast.randomisation.smallest_p or 0.0) < alpha
+    if contrast.basis == "ratio" and several:
+        yield (_MEANS, contrast.mean_difference().p_adjusted)
+    elif contrast.basis == "ratio" or (contrast.basis == "within blocks" and not several):
+        yield (_MEANS, contrast.difference.p)
+    if could_tell and not several:
+        yield (_LOTS, contrast.randomisation.p)
+
+
+_RATIO, _WITHIN = "the ratio", "the difference within blocks"
+_MEANS, _LOTS = "the difference of means", "the lots drawn again"
+_NAMES = {"ratio": _RATIO, "within blocks": _WITHIN, "difference": _MEANS}
+_WHY = {
+    _RATIO: "the ratio lets rich plants vary more than poor ones",
+    _WITHIN: "the difference within blocks takes out what the blocks do",
+    _MEANS: "the difference of means lets each group vary in its own way",
+    _LOTS: "the lots drawn again ask only what the draw itself could have given",
+}
+_RESTS = {
+    True: "The answer rests on the ratio, named beforehand as the main analysis of counts; do not "
+    "choose among them by their p.",
+    False: "The answer rests on the difference, within blocks where there are any, named "
+    "beforehand as the main analysis of measures; do not choose among them by their p.",
+}
+
+
+def _why(names: list[str], blocked: bool) -> str:
+    reasons = [
+        f"{_WHY[name]}{' and leaves the blocks out' if blocked and name == _MEANS else ''}"
+        for name in names
+    ]
+    return "; ".join(reasons)
+
+
+def _named(analyses: list[Named]) -> str:
+    return and_list([f"{name} (p {p_text(p)})" for name, p in analyses])

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from counting.analysis.result import Comparison, Contrast, Estimate
-from counting.analysis.words.context import Context, context_of
+from counting.analysis.estimates import Estimate
+from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.phrases import number, percent, plants_of
 from counting.measures import MEASURES
 
@@ -19,6 +19,56 @@ _SAME = 1e-9
 _DOUBLE = 1.0
 _ALL_PERCENT = 100.0
 """No two percentages differ by more."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Context:
+    """What a sentence needs to know besides the figures.
+
+    Attributes
+    ----------
+    measure, unit, kind : str
+    per : str or None
+        What counts are divided by.
+    plants, plots, blocks : int or None
+        Size of the trial; None where there are none.
+    alone : bool
+        One plot for each group: nothing is tested.
+    alpha : float
+        One less the level.
+    control_mean : float or None
+        To tell in the measure's unit what a trial could have found.
+    """
+
+    measure: str
+    unit: str
+    kind: str
+    per: str | None
+    plants: int
+    plots: int | None
+    blocks: int | None
+    alone: bool
+    alpha: float
+    control_mean: float | None
+
+
+def _context(contrast: Contrast, comparison: Comparison) -> _Context:
+    """Return what a contrast's sentence needs to know of the comparison."""
+    pair = [g for g in comparison.groups if g.group in {contrast.group, contrast.control}]
+    by_plot = comparison.unit_of_analysis == "plot"
+    plots = sum(group.n for group in pair) if comparison.replicated else len(pair)
+    return _Context(
+        measure=comparison.measure,
+        unit=comparison.unit,
+        kind=comparison.kind,
+        per=comparison.per,
+        plants=sum(group.plants.n for group in pair),
+        plots=plots if by_plot else None,
+        blocks=comparison.blocks if (comparison.blocks or 0) > 1 else None,
+        alone=not comparison.replicated,
+        alpha=1 - comparison.level,
+        control_mean=next((g.mean for g in pair if g.group == contrast.control), None),
+    )
 
 
 def worded(comparison: Comparison) -> Comparison:
@@ -37,14 +87,14 @@ def worded(comparison: Comparison) -> Comparison:
 
 def reworded(contrast: Contrast, comparison: Comparison) -> str:
     """Return the sentence of a contrast whose figures may have been corrected since."""
-    return _contrast_sentence(contrast, context_of(contrast, comparison))
+    return _contrast_sentence(contrast, _context(contrast, comparison))
 
 
 def _cap(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _size_of_trial(about: Context) -> str:
+def _size_of_trial(about: _Context) -> str:
     """Return, as in: 24 plants in 8 plots and 4 blocks."""
     text = _many(about.plants, "plant")
     places = [
@@ -59,25 +109,11 @@ def _many(count: int, noun: str) -> str:
     return f"1 {noun}" if count == 1 else f"{count} {noun}s"
 
 
-def _headline(contrast: Contrast, about: Context) -> Estimate:
-    """Return the estimate on which the sentence rests."""
-    if about.kind == "count":
-        return Estimate(contrast.ratio, contrast.ratio_low, contrast.ratio_high, contrast.ratio_p)
-    if about.blocked and contrast.within_blocks.value is not None:
-        return contrast.within_blocks
-    return Estimate(
-        contrast.difference,
-        contrast.difference_low,
-        contrast.difference_high,
-        contrast.difference_p,
-    )
-
-
-def _contrast_sentence(contrast: Contrast, about: Context) -> str:
+def _contrast_sentence(contrast: Contrast, about: _Context) -> str:
     """Return one contrast in plain words."""
     if about.kind == "grade":
         return _grade_sentence(contrast, about)
-    estimate = _headline(contrast, about)
+    estimate = contrast.headline()
     if estimate.value is None and about.kind == "count":
         return _bare_difference(contrast, about)
     if estimate.value is None:
@@ -98,24 +134,20 @@ def _contrast_sentence(contrast: Contrast, about: Context) -> str:
     return _could_not_tell(contrast, estimate, about)
 
 
-def _neutral(about: Context) -> float:
+def _neutral(about: _Context) -> float:
     return 1.0 if about.kind == "count" else 0.0
 
 
-def _told(contrast: Contrast, estimate: Estimate, about: Context) -> bool:
+def _told(contrast: Contrast, estimate: Estimate, about: _Context) -> bool:
     """Whether the interval leaves out no difference, also after allowing for several groups."""
-    p = contrast.ratio_p_adjusted if about.kind == "count" else None
-    if contrast.adjustment == "Holm" or (about.kind != "count" and contrast.adjustment != "none"):
-        p = contrast.p_adjusted
-    if p is None:
-        p = estimate.p
     if estimate.low is None or estimate.high is None:
         return False
     outside = not estimate.low <= _neutral(about) <= estimate.high
+    p = contrast.p_told()
     return outside and (p is None or p < about.alpha)
 
 
-def _noun(about: Context) -> str:
+def _noun(about: _Context) -> str:
     """The measure as it is carried: fruit, trusses, fruit per truss."""
     noun = about.measure.replace("_", " ")
     return f"{noun} per {_single(about.per)}" if about.per else noun
@@ -125,12 +157,12 @@ def _single(noun: str) -> str:
     return {"trusses": "truss", "flowers": "flower"}.get(noun, noun.replace("_", " "))
 
 
-def _carried(about: Context) -> bool:
+def _carried(about: _Context) -> bool:
     """Whether plants carry the measure, as fruit; an unknown column of a table just is."""
     return about.kind == "count" and about.measure in MEASURES
 
 
-def _claim(contrast: Contrast, estimate: Estimate, about: Context, span: str) -> str:
+def _claim(contrast: Contrast, estimate: Estimate, about: _Context, span: str) -> str:
     """Return who has how much more than whom."""
     value = estimate.value or 0.0
     group, control = plants_of(contrast.group), plants_of(contrast.control)
@@ -148,7 +180,7 @@ def _claim(contrast: Contrast, estimate: Estimate, about: Context, span: str) ->
     return f"{_cap(_noun(about))} was {size} {way}{span} in {group} than in {control}"
 
 
-def _amount(value: float, about: Context) -> str:
+def _amount(value: float, about: _Context) -> str:
     if about.unit == "percent":
         value = min(value, _ALL_PERCENT)
     unit = {"percent": " percentage points", "percent days": " percent days", "count": ""}.get(
@@ -157,7 +189,7 @@ def _amount(value: float, about: Context) -> str:
     return f"{number(value)}{unit}"
 
 
-def _span(estimate: Estimate, about: Context) -> str:
+def _span(estimate: Estimate, about: _Context) -> str:
     """Return the interval: between 9 % and 58 %, or between 8 % fewer and 36 % more."""
     low, high = estimate.low or 0.0, estimate.high or 0.0
     neutral = _neutral(about)
@@ -169,7 +201,7 @@ def _span(estimate: Estimate, about: Context) -> str:
     return f"between {number(abs(ends[0]))} and {_amount(abs(ends[1]), about)}"
 
 
-def _side(value: float, about: Context) -> str:
+def _side(value: float, about: _Context) -> str:
     down, up = ("fewer", "more") if _carried(about) else ("lower", "higher")
     way = up if value >= _neutral(about) else down
     if math.isclose(value, _neutral(about), abs_tol=_SAME):
@@ -183,7 +215,7 @@ def _side(value: float, about: Context) -> str:
     return f"{_amount(abs(value), about)} {way}"
 
 
-def _could_not_tell(contrast: Contrast, estimate: Estimate, about: Context) -> str:
+def _could_not_tell(contrast: Contrast, estimate: Estimate, about: _Context) -> str:
     group, control = plants_of(contrast.group), plants_of(contrast.control)
     if _carried(about):
         whether = f"{group} carry more or fewer {_noun(about)} than {control}"
@@ -202,7 +234,7 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, about: Context) -> s
     return text
 
 
-def _could_have_found(contrast: Contrast, about: Context) -> str:
+def _could_have_found(contrast: Contrast, about: _Context) -> str:
     """Return what the trial was large enough for; empty where that is not known."""
     size = contrast.detectable
     if size is None:
@@ -218,7 +250,7 @@ def _could_have_found(contrast: Contrast, about: Context) -> str:
     return f" It could only have found {times} or more."
 
 
-def _alone_sentence(contrast: Contrast, estimate: Estimate, about: Context) -> str:
+def _alone_sentence(contrast: Contrast, estimate: Estimate, about: _Context) -> str:
     span = ""
     if estimate.low is not None and estimate.high is not None:
         span = f" ({_span(estimate, about)}, for these plants only)"
@@ -228,32 +260,33 @@ def _alone_sentence(contrast: Contrast, estimate: Estimate, about: Context) -> s
     )
 
 
-def _bare_difference(contrast: Contrast, about: Context) -> str:
+def _bare_difference(contrast: Contrast, about: _Context) -> str:
     group, control = plants_of(contrast.group), plants_of(contrast.control)
-    if contrast.difference is None:
+    difference = contrast.difference.value
+    if difference is None:
         return f"There are not values enough to compare {group} with {control}."
-    if contrast.difference == 0:
+    if difference == 0:
         neither = f"Neither {group} nor {control} carried any {_noun(about)}"
         return f"{neither}, {_size_of_trial(about)}."
-    way = "more" if contrast.difference > 0 else "fewer"
+    way = "more" if difference > 0 else "fewer"
     where = ", there or in the blocks that they share" if about.blocks else ""
     return (
-        f"{_cap(group)} carried on average {number(abs(contrast.difference))} {way} "
+        f"{_cap(group)} carried on average {number(abs(difference))} {way} "
         f"{_noun(about)} than {control}, {_size_of_trial(about)}; "
         f"a ratio cannot be given, since one of the two carried none{where}."
     )
 
 
-def _grade_sentence(contrast: Contrast, about: Context) -> str:
+def _grade_sentence(contrast: Contrast, about: _Context) -> str:
     value = contrast.superiority
     group, control = plants_of(contrast.group), plants_of(contrast.control)
-    if value.probability is None:
+    if value.value is None:
         return f"There are not grades enough to compare {group} with {control}."
     span = ""
     if value.low is not None and value.high is not None:
         span = f" (between {percent(value.low)} and {percent(value.high)})"
-    chance = f"{percent(value.probability)}{span} of pairs"
-    p = contrast.p_adjusted if contrast.adjustment == "Holm" else value.p
+    chance = f"{percent(value.value)}{span} of pairs"
+    p = contrast.p_told()
     if about.alone or p is None or p >= about.alpha:
         return (
             f"This trial could not tell whether {group} have a higher or lower grade of "

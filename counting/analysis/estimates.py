@@ -1,0 +1,144 @@
+"""What a method returns: figures with interval, p and degrees of freedom, as frozen values."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = [
+    "NO_ESTIMATE",
+    "Cluster",
+    "Dispersion",
+    "Estimate",
+    "Randomisation",
+    "ShareAbove",
+    "ShareDifference",
+    "Zeros",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A figure with all that is known of it.
+
+    Attributes
+    ----------
+    value, low, high : float or None
+        The figure and its interval at the comparison's level.
+    p : float or None
+        Two-sided.
+    df : float or None
+        Degrees of freedom of the interval; None: by the normal curve.
+    se : float or None
+        Standard error; of a ratio that of its logarithm.
+    method : str or None
+        What was computed, in words.
+    p_adjusted : float or None
+        Adjusted for the number of groups held against the control, or of measures.
+    """
+
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    p: float | None = None
+    df: float | None = None
+    se: float | None = None
+    method: str | None = None
+    p_adjusted: float | None = None
+
+    def to_json(self) -> dict[str, float | None]:
+        """Return the figures under the names that the comparison's JSON has for them."""
+        names = ("value", "low", "high", "p", "df", "se")
+        return {name: getattr(self, name) for name in names}
+
+
+NO_ESTIMATE = Estimate()
+"""What cannot be computed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Randomisation:
+    """A randomisation test over the draw.
+
+    Attributes
+    ----------
+    p : float or None
+        Two-sided.
+    exact : bool
+        Over all arrangements; otherwise over `draws` drawn with `seed`.
+    arrangements : float or None
+        How many ways the lots could have fallen (exact up to 2**53).
+    smallest_p : float or None
+        The smallest p that this many arrangements can give.
+    """
+
+    p: float | None
+    exact: bool
+    arrangements: float | None
+    smallest_p: float | None
+    draws: int | None
+    seed: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ShareAbove:
+    """How many plants lie above a number, as a share with Wilson's interval."""
+
+    above: float
+    count: int
+    n: int
+    share: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ShareDifference:
+    """Share above in the group less that in the control, with Newcombe's interval."""
+
+    difference: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Dispersion:
+    """Do counts vary more than chance alone would make them.
+
+    Attributes
+    ----------
+    index : float or None
+        Chi-squared over its degrees of freedom; with one group the variance over the mean.
+    p : float or None
+        Upper tail: more varied than chance.
+    k, k_se : float or None
+        The negative binomial's size by maximum likelihood: variance = mean + mean**2 / k.
+    k_adjusted : float or None
+        The size adjusted for the groups and blocks fitted, on which the ratio's interval rests;
+        for plots that of their totals is used, not this one of plants.
+    """
+
+    index: float | None
+    p: float | None
+    k: float | None
+    chi2: float | None = None
+    df: int | None = None
+    k_se: float | None = None
+    k_adjusted: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Zeros:
+    """Plants without any, against the number that the count model expects."""
+
+    observed: int
+    expected: float | None
+    p: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Cluster:
+    """How alike the plants of one plot are, and what that costs."""
+
+    icc: float | None
+    design_effect: float | None
+    plants_per_plot: float | None

@@ -60,7 +60,7 @@ def test_what_could_not_be_told_comes_with_what_could_have_been_found() -> None:
     assert with_ratio(1.12, 0.92, 1.36, 0.3) == (
         "This trial could not tell whether grafted plants carry more or fewer fruit than "
         "own-rooted plants: 12 % more (between 8 % fewer and 36 % more), 24 plants in 4 blocks. "
-        "It could have found a difference of about 30 %."
+        "With 8 chances in 10 it would have found 30 % more or 23 % fewer."
     )
 
 
@@ -73,14 +73,14 @@ def test_a_trial_that_only_sees_much_says_so_in_times() -> None:
     found = answer()
     contrast = replace(found.comparisons[0], ratio=Estimate(1.5, 0.7, 3.2, 0.2), detectable=1.6)
     assert worded(replace(found, comparisons=(contrast,))).sentence.endswith(
-        "It could only have found 2.6 times as many or more."
+        "With 8 chances in 10 it would have found 2.6 times as many or 62 % fewer, nothing smaller."
     )
 
 
 def test_what_a_measure_could_have_shown_is_told_in_its_unit() -> None:
     table = pd.DataFrame({"value": [1200, 1350, 1190, 1320, 1210, 1380], "group": list("aaabbb")})
     found = compare(table, Question("height", control="a"))
-    assert re.search(r"It could have found a difference of about \d+ mm\.$", found.sentence)
+    assert re.search(r"it would have found a difference of \d+ mm\.$", found.sentence)
     wild = pd.DataFrame({"value": [0, 90, 10, 80, 0.5, 95], "group": list("aaabbb")})
     found = compare(wild, Question("disease", control="a"))
     assert "and 100 percentage points higher" in found.sentence
@@ -209,7 +209,7 @@ def test_a_column_of_any_table_is_called_by_its_name() -> None:
 def test_a_group_without_any_fruit_is_told_in_fruit() -> None:
     table = pd.DataFrame({"value": [0, 0, 0, 4, 5, 6], "group": list("aaabbb")})
     found = compare(table, Question("fruit", control="a"))
-    assert "carried on average 5 more fruit" in found.sentence
+    assert "on average 5 more (p 0.10 by the lots drawn again)" in found.sentence
     assert "a ratio cannot be given" in found.sentence
 
 

@@ -18,13 +18,14 @@ from counting.analysis.methods.double_sampling import (
 )
 from counting.analysis.question import ALL_SURVEYS, Question, question_of
 from counting.analysis.result import Comparison, as_json
-from counting.analysis.true_counts import Cell, TrueComparison, true_comparison
+from counting.analysis.true_counts import Cell, TrueComparison, true_comparison, with_true_ratios
+from counting.analysis.words.cautions import about_verdicts
 from counting.analysis.words.phrases import and_list, percent, plants_of
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
 from counting.records.observations import observations
 
-__all__ = ["Calibration", "calibrate", "calibrate_table", "with_true_counts"]
+__all__ = ["Calibration", "answered", "calibrate", "calibrate_table", "with_true_counts"]
 
 _FEWEST = 3
 """Fewer plants counted both ways give no error of the share worth the name."""
@@ -80,7 +81,9 @@ def calibrate(
     return calibrate_table(table, question)
 
 
-def calibrate_table(table: pd.DataFrame, question: Question) -> Calibration | None:
+def calibrate_table(
+    table: pd.DataFrame, question: Question, photo: Comparison | None = None
+) -> Calibration | None:
     """Hold the photo counts of a table of observations against its hand counts.
 
     Within each group and survey: the share seen, the line of true on photo counts, and the true
@@ -94,6 +97,8 @@ def calibrate_table(table: pd.DataFrame, question: Question) -> Calibration | No
         Columns `counting.tables.OBSERVATIONS`.
     question : Question
         The measure, control, groups and unit; `survey` None: the last one with photo counts.
+    photo : Comparison, optional
+        Of the photo counts at that survey, where it is made already.
     """
     both = _both_ways(table, question.measure)
     if not both["tally"].notna().any():
@@ -119,7 +124,7 @@ def calibrate_table(table: pd.DataFrame, question: Question) -> Calibration | No
             "only the fruit that photos show are compared."
         )
     else:
-        photo = compare(table, replace(question, source="photo", survey=survey))
+        photo = photo or compare(table, replace(question, source="photo", survey=survey))
         comparison = true_comparison(photo, at, question)
         warning = _warning(comparison, at, question)
         cautions += _not_shown_equal(comparison, question)
@@ -129,7 +134,7 @@ def calibrate_table(table: pd.DataFrame, question: Question) -> Calibration | No
 
 
 def with_true_counts(comparison: Comparison, table: pd.DataFrame, question: Question) -> Comparison:
-    """Put before a comparison of photo counts what hand counts of the same plants say of it.
+    """Let true counts answer in the place of photo counts, where hand counts tell the share seen.
 
     Parameters
     ----------
@@ -142,13 +147,28 @@ def with_true_counts(comparison: Comparison, table: pd.DataFrame, question: Ques
     """
     if comparison.source != "photo" or comparison.survey == ALL_SURVEYS or question.per:
         return comparison
-    found = calibrate_table(table, replace(question, survey=comparison.survey))
-    if found is None:
-        return comparison
+    found = calibrate_table(table, replace(question, survey=comparison.survey), comparison)
+    return comparison if found is None else answered(comparison, found)
+
+
+def answered(comparison: Comparison, found: Calibration) -> Comparison:
+    """Put what hand counts say into a comparison of photo counts.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        Of the photo counts that were calibrated.
+    found : Calibration
+    """
     said = [found.warning] if found.warning else []
+    answer, kept = comparison, comparison.cautions
     if found.comparison:
-        said.append(f"From the plants counted by hand as well: {found.comparison.sentence}")
-    return replace(comparison, cautions=(*said, *found.cautions, *comparison.cautions))
+        answer = with_true_ratios(comparison, found.comparison)
+        said.append(f"On the photos alone: {comparison.sentence}")
+        alpha, blocked = 1 - comparison.level, (comparison.blocks or 0) > 1
+        stale = about_verdicts(comparison.comparisons, alpha, blocked=blocked)
+        kept = tuple(text for text in kept if text not in stale)
+    return replace(answer, cautions=(*said, *found.cautions, *kept))
 
 
 def _both_ways(table: pd.DataFrame, measure: str) -> pd.DataFrame:
@@ -219,6 +239,12 @@ def _cautions(cells: tuple[Cell, ...]) -> list[str]:
     said = []
     for cell in cells:
         where = f"{cell.group}, survey {cell.survey}"
+        if cell.share is not None and cell.share > 1:
+            said.append(
+                f"{where}: fewer fruit were counted by hand than photos show (share seen "
+                f"{percent(cell.share)}): either the photos hold rings that are no fruit or the "
+                "hand counts missed some. Find out which before you believe either."
+            )
         if 0 < cell.n < _FEWEST:
             said.append(f"{where}: only {cell.n} counted both ways; the share's error is unknown.")
         ratio, regression = cell.ratio.total, cell.regression.total

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 import pandas as pd
 
-from counting.analysis.contrasts import contrast_of, without_p
+from counting.analysis.contrasts import contrast_of, each_adjusted, without_p
 from counting.analysis.data.selection import Selection, select
 from counting.analysis.data.units import Units, to_units
 from counting.analysis.describe import describe_group
 from counting.analysis.estimates import Cluster
+from counting.analysis.influence import with_influence
 from counting.analysis.methods.alike import intraclass
 from counting.analysis.models import Models, fit_models
 from counting.analysis.question import Question
@@ -47,9 +48,11 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
     question = question or Question()
     selection = select(table, question)
     units = to_units(selection, question.allotted_to)
-    alone = _alone(units)
+    alone = _alone(units) or bool(question.untested)
     cluster = _cluster(units)
-    said = [cautions.alone(units)] if alone else cautions.about_clusters(units, cluster)
+    said = cautions.about_clusters(units, cluster)
+    if alone:
+        said = [cautions.alone(units, question.untested)]
     unit_of_analysis = units.unit
     if alone:
         units = replace(units, table=units.plants.assign(n=1), blocked=False)
@@ -61,8 +64,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         contrast_of(units, selection, question, models, (groups[0], summary))
         for summary in groups[1:]
     )
-    if alone:
-        contrasts = tuple(map(without_p, contrasts))
+    contrasts = tuple(map(without_p, contrasts)) if alone else each_adjusted(contrasts)
     said += [*selection.notes, *units.notes, *notes]
     said += _cautions(groups, units, selection, question, models, contrasts)
     plots = units.plants["unit"].nunique() if unit_of_analysis == "plot" else None
@@ -88,10 +90,13 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         survey=selection.survey,
         source=selection.source,
         per=question.per,
+        smallest_difference=question.smallest_difference,
+        untested=question.untested,
+        not_before=question.deciding,
         seed=question.seed,
         draws=question.draws,
     )
-    return worded(found)
+    return with_influence(worded(found), units, selection, question)
 
 
 def _described(

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from statsmodels.stats.multitest import multipletests
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
@@ -32,7 +33,7 @@ from counting.analysis.models import Models
 from counting.analysis.question import Question
 from counting.analysis.result import Basis, Contrast, GroupSummary
 
-__all__ = ["contrast_of", "without_p"]
+__all__ = ["contrast_of", "each_adjusted", "without_p"]
 
 Floats = NDArray[np.float64]
 
@@ -65,19 +66,18 @@ def contrast_of(
     ordinal = selection.kind == "grade"
     difference = NO_ESTIMATE if ordinal else welch(*both, level)
     blocks = NO_ESTIMATE if ordinal else _within_blocks(models.design, table, name, level)
-    ratio = replace(
-        _ratio(models, selection, name, both, level), p_adjusted=models.ratios_adjusted.get(name)
-    )
+    ratio = _ratio(models, selection, name, both, level)
+    ratio = ratio.jointly(models.ratios_adjusted.get(name))
     several = len(selection.groups) > 2
     dunnett = models.dunnett.get(name) if several else None
     if blocks.value is None:
-        difference = replace(difference, p_adjusted=dunnett)
+        difference = difference.jointly(dunnett)
     else:
-        blocks = replace(blocks, p_adjusted=dunnett)
+        blocks = blocks.jointly(dunnett)
     found = Contrast(
         group=name,
         control=control.group,
-        basis=_basis(selection, blocks),
+        basis=_basis(selection, blocks, ratio, difference),
         difference=difference,
         ratio=ratio,
         within_blocks=blocks,
@@ -93,12 +93,15 @@ def contrast_of(
     return replace(found, detectable=_detectable(found, control.mean, level))
 
 
-def _basis(selection: Selection, blocks: Estimate) -> Basis:
-    """Return on which estimate the answer rests: of the kind of measure and the layout alone."""
+def _basis(selection: Selection, blocks: Estimate, ratio: Estimate, difference: Estimate) -> Basis:
+    """Return on which estimate the answer rests: of the kind of measure and the layout alone.
+
+    Where one of the two groups carried none there is no ratio, and the lots decide.
+    """
     if selection.kind == "grade":
         return "superiority"
     if selection.kind == "count":
-        return "ratio"
+        return "lots" if ratio.value is None and difference.value is not None else "ratio"
     return "difference" if blocks.value is None else "within blocks"
 
 
@@ -154,7 +157,7 @@ def _detectable(found: Contrast, control_mean: float | None, level: float) -> fl
     best = found.headline()
     if found.basis == "within blocks" and not best.se:
         best = found.difference
-    if found.basis == "superiority" or not best.se or not best.df:
+    if found.basis in {"superiority", "lots"} or not best.se or not best.df:
         return None
     size = detectable(best.se, best.df, level)
     if found.basis == "ratio":
@@ -162,11 +165,49 @@ def _detectable(found: Contrast, control_mean: float | None, level: float) -> fl
     return size / abs(control_mean) if control_mean else None
 
 
+def each_adjusted(contrasts: tuple[Contrast, ...]) -> tuple[Contrast, ...]:
+    """Adjust the p values for which no joint distribution is known for the number of groups.
+
+    By Holm (1979) Scand. J. Statist. 6:65-70: grades, and groups that carried none.
+    """
+    places = [
+        place
+        for place, contrast in enumerate(contrasts)
+        if contrast.headline().p is not None and contrast.headline().p_adjusted is None
+    ]
+    if len(contrasts) < 2 or not places:
+        return contrasts
+    # a group that has its adjusted p already counts among the number all the same
+    known = [contrasts[place].headline().p or 0.0 for place in places]
+    spare = [1.0] * (len(contrasts) - len(places))
+    adjusted = multipletests([*known, *spare], method="holm")[1]
+    found = list(contrasts)
+    for place, p in zip(places, adjusted, strict=False):
+        found[place] = _with_adjusted(contrasts[place], float(p))
+    return tuple(found)
+
+
+def _with_adjusted(contrast: Contrast, p: float) -> Contrast:
+    """Put an adjusted p into the headline."""
+    best = replace(contrast.headline(), p_adjusted=p)
+    if contrast.basis == "lots":
+        return replace(contrast, lots_adjusted=p, adjustment="Holm")
+    if contrast.basis == "superiority":
+        return replace(contrast, superiority=best, adjustment="Holm")
+    if contrast.basis == "ratio":
+        return replace(contrast, ratio=best)
+    if contrast.basis == "true counts":
+        return replace(contrast, true_counts=best)
+    if contrast.basis == "within blocks":
+        return replace(contrast, within_blocks=best)
+    return replace(contrast, difference=best)
+
+
 def without_p(contrast: Contrast) -> Contrast:
     """Take out every p value: there is nothing to test with one plot for each group."""
 
     def bare(estimate: Estimate) -> Estimate:
-        return replace(estimate, p=None, p_adjusted=None)
+        return replace(estimate, p=None, p_adjusted=None, low_joint=None, high_joint=None)
 
     return replace(
         contrast,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 __all__ = [
     "NO_ESTIMATE",
     "Cluster",
     "Dispersion",
     "Estimate",
+    "Joint",
     "Randomisation",
     "ShareAbove",
     "ShareDifference",
@@ -33,7 +34,9 @@ class Estimate:
     method : str or None
         What was computed, in words.
     p_adjusted : float or None
-        Adjusted for the number of groups held against the control, or of measures.
+        Adjusted for the number of groups held against the control.
+    low_joint, high_joint : float or None
+        The interval that holds for all groups together; None where there is only one.
     """
 
     value: float | None = None
@@ -44,11 +47,28 @@ class Estimate:
     se: float | None = None
     method: str | None = None
     p_adjusted: float | None = None
+    low_joint: float | None = None
+    high_joint: float | None = None
 
     def to_json(self) -> dict[str, float | None]:
         """Return the figures under the names that the comparison's JSON has for them."""
         names = ("value", "low", "high", "p", "df", "se")
         return {name: getattr(self, name) for name in names}
+
+    def jointly(self, joint: Joint | None) -> Estimate:
+        """Return the estimate with what holds for all groups together."""
+        if joint is None:
+            return self
+        return replace(self, p_adjusted=joint.p, low_joint=joint.low, high_joint=joint.high)
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """What holds of one group's estimate for all groups together: adjusted p and interval."""
+
+    p: float
+    low: float | None = None
+    high: float | None = None
 
 
 NO_ESTIMATE = Estimate()

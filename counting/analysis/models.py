@@ -11,10 +11,15 @@ from numpy.typing import NDArray
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
-from counting.analysis.estimates import Dispersion, Zeros
+from counting.analysis.estimates import Dispersion, Estimate, Joint, Zeros
 from counting.analysis.methods.count_model import CountModel, dispersion, extra_zeros, fit_counts
 from counting.analysis.methods.design import Design, design_of
-from counting.analysis.methods.differences import dunnett, single_step, within_blocks
+from counting.analysis.methods.differences import (
+    dunnett,
+    joint_quantile,
+    single_step,
+    within_blocks,
+)
 from counting.analysis.question import Question
 
 __all__ = ["Models", "count_model", "fit_models"]
@@ -31,8 +36,8 @@ class Models:
     design: Design | None
     dispersion: Dispersion
     zeros: Zeros | None
-    dunnett: dict[str, float]
-    ratios_adjusted: dict[str, float]
+    dunnett: dict[str, Joint]
+    ratios_adjusted: dict[str, Joint]
     design_effect: float = 1.0
 
 
@@ -50,7 +55,7 @@ def fit_models(units: Units, selection: Selection, question: Question) -> tuple[
     samples = {
         name: table.loc[table["group"] == name, "value"].to_numpy("float64") for name in groups
     }
-    adjusted = {}
+    adjusted: dict[str, Joint] = {}
     if sum(len(values) > 0 for values in samples.values()) > 2 and selection.kind != "grade":
         adjusted = _dunnett(design, table, samples, question)
     nothing = Models(None, None, design, Dispersion(None, None, None), None, adjusted, {})
@@ -68,25 +73,42 @@ def _design(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> Desi
 
 def _dunnett(
     design: Design | None, table: pd.DataFrame, samples: dict[str, Floats], question: Question
-) -> dict[str, float]:
-    """Dunnett's p values; with blocks from the model that has them."""
-    if design is None or not design.blocked:
-        control = next(iter(samples))
-        return dunnett(samples, control, question.seed)
+) -> dict[str, Joint]:
+    """Dunnett's p values and intervals; with blocks from the model that has them."""
+    control = next(iter(samples))
+    if design is None:
+        return {name: Joint(p) for name, p in dunnett(samples, control, question.seed).items()}
     values = table["value"].to_numpy("float64")
     estimates = [
         within_blocks(design.matrix, 1 + place, values) for place in range(len(design.groups))
     ]
     if any(not estimate.se or estimate.value is None for estimate in estimates):
         return {}
-    statistics = {
-        name: (estimate.value or 0.0) / (estimate.se or math.inf)
-        for name, estimate in zip(design.groups, estimates, strict=True)
-    }
     g = len(design.groups)
     inverse = np.asarray(np.linalg.inv(design.matrix.T @ design.matrix), "float64")
     shape = inverse[1 : 1 + g, 1 : 1 + g]
-    return single_step(statistics, shape, estimates[0].df or 0.0, question.seed)
+    found = _joint(design.groups, estimates, shape, question)
+    if design.blocked:
+        return found
+    p = dunnett(samples, control, question.seed)
+    return {name: replace(each, p=p.get(name, each.p)) for name, each in found.items()}
+
+
+def _joint(
+    groups: tuple[str, ...], estimates: list[Estimate], shape: Floats, question: Question
+) -> dict[str, Joint]:
+    """Adjust estimates that share a control by their joint distribution."""
+    df = estimates[0].df or 0.0
+    values = [(each.value or 0.0, each.se or math.inf) for each in estimates]
+    statistics = {name: value / se for name, (value, se) in zip(groups, values, strict=True)}
+    p = single_step(statistics, shape, df, question.seed)
+    if not p:
+        return {}
+    reach = joint_quantile(shape, df, question.level, question.seed)
+    return {
+        name: Joint(p[name], value - reach * se, value + reach * se)
+        for name, (value, se) in zip(groups, values, strict=True)
+    }
 
 
 def _live(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> pd.DataFrame:
@@ -164,14 +186,17 @@ def _plant_counts(units: Units, groups: tuple[str, ...]) -> tuple[Dispersion, Ze
     return spread, extra_zeros(counts, model)
 
 
-def _adjusted_ratios(model: CountModel, question: Question) -> dict[str, float]:
-    """Adjust the ratios' p values for several groups by their joint distribution."""
-    if len(model.groups) < 2:
-        return {}
+def _adjusted_ratios(model: CountModel, question: Question) -> dict[str, Joint]:
+    """Adjust the ratios' p values and intervals by their joint distribution."""
     se = np.sqrt(np.diag(model.covariance))
-    if not np.all(se > 0):
+    if len(model.groups) < 2 or not np.all(se > 0):
         return {}
-    statistics = {
-        name: model.log_ratios[name] / float(se[place]) for place, name in enumerate(model.groups)
+    logs = [
+        Estimate(model.log_ratios[name], se=float(se[place]), df=model.df)
+        for place, name in enumerate(model.groups)
+    ]
+    found = _joint(model.groups, logs, model.covariance, question)
+    return {
+        name: Joint(each.p, math.exp(each.low or 0.0), math.exp(each.high or 0.0))
+        for name, each in found.items()
     }
-    return single_step(statistics, model.covariance, model.df, question.seed)

@@ -51,6 +51,12 @@ class Question:
         The groups of the plan, so that one without values is named.
     baseline : str or None
         A survey before the first treatment, at which the groups should be alike.
+    smallest_difference : float or None
+        The smallest difference worth having, as a share of the control's mean.
+    deciding : str or None
+        The survey that the plan lets decide; earlier ones get no verdict.
+    untested : str
+        Why the rows cannot be taken for units, where they cannot: nothing is tested then.
     main : bool
         Whether this is the measure that the plan names as the main one.
     """
@@ -69,6 +75,8 @@ class Question:
     main: bool = True
     smallest_difference: float | None = None
     baseline: str | None = None
+    deciding: str | None = None
+    untested: str = ""
     seed: int = SEED
     draws: int = DRAWS
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields, is_dataclass, replace
+from dataclasses import asdict, dataclass, fields, is_dataclass
 from typing import Any, Literal
 
 from counting.analysis.estimates import (
+    NO_ESTIMATE,
     Cluster,
     Dispersion,
     Estimate,
@@ -16,8 +17,18 @@ from counting.analysis.estimates import (
     Zeros,
 )
 
-__all__ = ["Basis", "Comparison", "Contrast", "GroupSummary", "PlantSummary", "as_json"]
+__all__ = [
+    "Basis",
+    "Comparison",
+    "Contrast",
+    "GroupSummary",
+    "Missing",
+    "PlantSummary",
+    "Verdict",
+    "as_json",
+]
 
+Verdict = Literal["more", "fewer", "no difference that matters", "could not tell", "unfinished"]
 Adjustment = Literal["Dunnett", "Holm", "none"]
 
 
@@ -77,7 +88,7 @@ class GroupSummary:
     plants: PlantSummary
 
 
-Basis = Literal["ratio", "within blocks", "difference", "superiority"]
+Basis = Literal["ratio", "within blocks", "difference", "superiority", "lots", "true counts"]
 """On which estimate of a contrast the answer rests."""
 
 
@@ -88,7 +99,7 @@ class Contrast:
     Attributes
     ----------
     group, control : str
-    basis : {"ratio", "within blocks", "difference", "superiority"}
+    basis : {"ratio", "within blocks", "difference", "superiority", "lots", "true counts"}
         On which estimate the answer rests: see `headline`.
     difference, shift : Estimate
         Welch's and Hodges-Lehmann's, at the unit of analysis and without blocks.
@@ -107,8 +118,16 @@ class Contrast:
         How the adjusted p values were adjusted.
     detectable : float or None
         Difference, as a share of the control, that the trial could have found.
+    true_counts : Estimate or None
+        Ratio of true counts, where hand counts of the same plants tell it.
+    lots_adjusted : float or None
+        The p of the lots, adjusted for the number of groups.
     p_holm : float or None
         The headline's p among those of all further measures, by Holm.
+    verdict : str
+        What the trial says of the two groups.
+    rests_on : str
+        The single unit without which it would not, where there is one.
     """
 
     group: str
@@ -125,27 +144,33 @@ class Contrast:
     share_difference: ShareDifference | None
     adjustment: Adjustment
     detectable: float | None
+    true_counts: Estimate | None = None
+    lots_adjusted: float | None = None
     p_holm: float | None = None
+    verdict: Verdict = "could not tell"
+    rests_on: str = ""
     sentence: str = ""
 
     def headline(self) -> Estimate:
         """Return the estimate on which the answer rests, named before any count is seen."""
+        lots = Estimate(
+            self.difference.value,
+            p=self.randomisation.p,
+            method="difference of means, its p by the lots drawn again",
+            p_adjusted=self.lots_adjusted,
+        )
         return {
             "ratio": self.ratio,
             "within blocks": self.within_blocks,
             "difference": self.difference,
             "superiority": self.superiority,
+            "lots": lots,
+            "true counts": self.true_counts or NO_ESTIMATE,
         }[self.basis]
 
-    def with_headline(self, estimate: Estimate) -> Contrast:
-        """Return the contrast with another estimate in the place of its headline."""
-        if self.basis == "ratio":
-            return replace(self, ratio=estimate)
-        if self.basis == "within blocks":
-            return replace(self, within_blocks=estimate)
-        if self.basis == "difference":
-            return replace(self, difference=estimate)
-        return replace(self, superiority=estimate)
+    def neutral(self) -> float:
+        """Return what the headline is where the groups are alike."""
+        return {"ratio": 1.0, "true counts": 1.0, "superiority": 0.5}.get(self.basis, 0.0)
 
     def p_told(self) -> float | None:
         """Return the headline's p, adjusted where it is one of several."""
@@ -181,16 +206,33 @@ class Contrast:
                 "p": chance.p,
             },
             "detectable": self.detectable,
+            "true_counts": self.true_counts and self.true_counts.to_json(),
+            "headline": self._headline(),
             "sentence": self.sentence,
         }
 
     def _p_adjusted(self) -> float | None:
-        """Holm's of the headline; Dunnett's of the difference; of a single group its own."""
-        if self.adjustment == "Holm":
-            return self.p_holm
+        """Holm's or, of several groups, Dunnett's of the difference; of a single group its own."""
+        if self.p_holm is not None or self.basis in {"superiority", "lots"}:
+            return self.p_told()
         if self.adjustment == "Dunnett":
             return self.mean_difference().p_adjusted
-        return self.difference.p
+        of_counts = self.basis in {"ratio", "true counts"}
+        return self.difference.p if of_counts else self.headline().p
+
+    def _headline(self) -> dict[str, Any]:
+        best = self.headline()
+        return {
+            "estimate": best.value,
+            "low": best.low,
+            "high": best.high,
+            "low_joint": best.low if best.low_joint is None else best.low_joint,
+            "high_joint": best.high if best.high_joint is None else best.high_joint,
+            "p": best.p,
+            "p_adjusted": self.p_told(),
+            "method": best.method,
+            "verdict": self.verdict,
+        }
 
     def mean_difference(self) -> Estimate:
         """Return the difference within blocks where there are any, else Welch's."""
@@ -208,6 +250,14 @@ def _flat(name: str, estimate: Estimate) -> dict[str, float | None]:
 
 
 @dataclass(frozen=True, slots=True)
+class Missing:
+    """Plants of a group that should have a value at the survey and have none yet."""
+
+    group: str
+    plants: int
+
+
+@dataclass(frozen=True, slots=True)
 class Comparison:
     """The answer of a trial for one measure.
 
@@ -218,7 +268,7 @@ class Comparison:
     unit_of_analysis : {"plant", "plot", "block"}
         What the treatment was allotted to.
     replicated : bool
-        False where each group has a single plot (block), so that nothing can be tested.
+        False where nothing can be tested: each group has a single plot (block), or `untested`.
     groups : tuple of GroupSummary
         The control first.
     comparisons : tuple of Contrast
@@ -227,6 +277,16 @@ class Comparison:
         What the reader must know before believing the sentence, most weighty first.
     sentence : str
         The answer in plain words.
+    smallest_difference : float or None
+        The smallest difference worth having, as a share of the control's mean.
+    untested : str
+        Why rows cannot be taken for units, where they cannot; else empty.
+    complete : bool
+        Whether every plant has its value, or is left out with a reason.
+    missing : tuple of Missing
+        How many plants of each group have none yet.
+    not_before : str or None
+        The survey that the plan lets decide.
     """
 
     measure: str
@@ -252,6 +312,16 @@ class Comparison:
     per: str | None
     seed: int
     draws: int
+    smallest_difference: float | None = None
+    untested: str = ""
+    complete: bool = True
+    missing: tuple[Missing, ...] = ()
+    not_before: str | None = None
+
+    def finished(self) -> bool:
+        """Whether the survey is whole and is the one that the plan lets decide, or a later one."""
+        early = self.not_before and self.survey and self.survey < self.not_before
+        return self.complete and not early
 
     def to_json(self) -> dict[str, Any]:
         """Return the comparison as JSON values; what cannot be computed is None, never NaN."""

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from counting.analysis.contrasts import each_adjusted
 from counting.analysis.estimates import NO_ESTIMATE, Estimate
 from counting.analysis.methods.double_sampling import Line, Total
 from counting.analysis.methods.student import added, detectable, exponentiated, student
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
-from counting.analysis.words.sentence import reworded
+from counting.analysis.words.sentence import worded
 
-__all__ = ["Cell", "TrueComparison", "TrueContrast", "true_comparison"]
+__all__ = ["Cell", "TrueComparison", "TrueContrast", "true_comparison", "with_true_ratios"]
 
+_SEEN = "This includes the fruit that photos do not show."
 _METHOD = "true counts (double sampling)"
 _ENDLESS = 10.0
 """Log ratio beyond which nobody speaks of what could have been found."""
@@ -76,7 +79,8 @@ class TrueContrast:
     ratio: Estimate
     photo_ratio: float | None
     share_ratio: Estimate
-    sentence: str
+    detectable: float | None
+    sentence: str = ""
 
     def to_json(self) -> dict[str, Any]:
         """Return the contrast with the flat keys that others read."""
@@ -95,6 +99,7 @@ class TrueContrast:
             "share_ratio_low": share.low,
             "share_ratio_high": share.high,
             "share_p": share.p,
+            "ratio_p_adjusted": ratio.p_adjusted,
             "sentence": self.sentence,
         }
 
@@ -128,16 +133,53 @@ def true_comparison(photo: Comparison, at: dict[str, Cell], question: Question) 
     question : Question
         As put to the photo counts.
     """
-    contrasts = tuple(
-        _true_contrast(contrast, at[contrast.group], at[contrast.control], photo, question)
+    found = [
+        _true_contrast(contrast, at[contrast.group], at[contrast.control], question)
         for contrast in photo.comparisons
+    ]
+    answer = _answer(photo, found)
+    contrasts = tuple(
+        replace(each, ratio=said.headline(), sentence=said.sentence)
+        for each, said in zip(found, answer.comparisons, strict=True)
     )
-    sentence = " ".join(contrast.sentence for contrast in contrasts)
-    return TrueComparison(photo.survey or "", contrasts, sentence)
+    return TrueComparison(photo.survey or "", contrasts, answer.sentence)
+
+
+def with_true_ratios(photo: Comparison, found: TrueComparison) -> Comparison:
+    """Let the true counts answer in the place of the photo counts.
+
+    Parameters
+    ----------
+    photo : Comparison
+        Of photo counts.
+    found : TrueComparison
+        Of the same groups and survey.
+    """
+    return _answer(photo, found.comparisons)
+
+
+def _answer(photo: Comparison, found: Sequence[TrueContrast]) -> Comparison:
+    contrasts = each_adjusted(
+        tuple(
+            contrast
+            if each.ratio.value is None
+            else replace(
+                contrast,
+                basis="true counts",
+                true_counts=replace(each.ratio, p_adjusted=None),
+                detectable=each.detectable,
+            )
+            for contrast, each in zip(photo.comparisons, found, strict=True)
+        )
+    )
+    answer = worded(replace(photo, comparisons=contrasts))
+    said = tuple(replace(each, sentence=f"{each.sentence} {_SEEN}") for each in answer.comparisons)
+    sentence = f"{answer.sentence} {_SEEN}" if said else answer.sentence
+    return replace(answer, comparisons=said, sentence=sentence)
 
 
 def _true_contrast(
-    contrast: Contrast, cell: Cell, control: Cell, photo: Comparison, question: Question
+    contrast: Contrast, cell: Cell, control: Cell, question: Question
 ) -> TrueContrast:
     """Carry one contrast of photo counts over to true counts."""
     share = (cell.share or math.nan) / (control.share or math.nan)
@@ -157,13 +199,14 @@ def _true_contrast(
             ratio = _log_ratio(photo_ratio.value / share, se, df, question.level)
             if photo_ratio.p is None:
                 ratio = replace(ratio, p=None)
+    size = detectable(ratio.se, ratio.df, question.level) if ratio.se and ratio.df else math.inf
     return TrueContrast(
         group=contrast.group,
         control=contrast.control,
         ratio=ratio,
         photo_ratio=photo_ratio.value,
         share_ratio=of_shares,
-        sentence=_sentence(contrast, photo, ratio, question),
+        detectable=math.expm1(size) if size < _ENDLESS else None,
     )
 
 
@@ -173,12 +216,3 @@ def _log_ratio(value: float, se: float, df: float, level: float) -> Estimate:
         return Estimate(value, value, value, None, df, se, _METHOD)
     found = exponentiated(student(math.log(value), se, df, level, _METHOD))
     return replace(found, value=value)
-
-
-def _sentence(contrast: Contrast, photo: Comparison, ratio: Estimate, question: Question) -> str:
-    size = detectable(ratio.se, ratio.df, question.level) if ratio.se and ratio.df else math.inf
-    corrected = replace(
-        contrast, ratio=ratio, detectable=math.expm1(size) if size < _ENDLESS else None
-    )
-    said = reworded(corrected, photo)
-    return f"{said} This includes the fruit that photos do not show."

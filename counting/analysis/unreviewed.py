@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from counting.analysis.compare import compare
+from counting.analysis.contrasts import each_adjusted
 from counting.analysis.data.overlap import NO_OVERLAP, Overlap, may_overlap, overlap_of
 from counting.analysis.estimates import NO_ESTIMATE, Estimate
 from counting.analysis.methods.imputation import pooled
@@ -175,9 +176,11 @@ def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison
     rng = np.random.default_rng(question.seed)
     fixed = replace(question, survey=base.survey, source=base.source, draws=1)
     completed = [compare(_completed(table, drawn, rng), fixed) for _ in range(_IMPUTATIONS)]
-    contrasts = tuple(
-        _pooled(contrast, [each.comparisons[place] for each in completed], question.level)
-        for place, contrast in enumerate(base.comparisons)
+    contrasts = each_adjusted(
+        tuple(
+            _pooled(contrast, [each.comparisons[place] for each in completed], question.level)
+            for place, contrast in enumerate(base.comparisons)
+        )
     )
     caution = _caution(table[drawn])
     alpha, blocked = 1 - question.level, (base.blocks or 0) > 1

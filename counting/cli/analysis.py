@@ -65,6 +65,13 @@ def compare_groups(
     source: Annotated[
         str | None, typer.Option(help="photo or tally: where the values come from.")
     ] = None,
+    smallest_difference: Annotated[
+        float | None,
+        typer.Option(
+            metavar="SHARE",
+            help="The smallest difference worth having: 0.2 is 20 % of the control.",
+        ),
+    ] = None,
     include_unreviewed: Annotated[
         bool,
         typer.Option(
@@ -82,18 +89,22 @@ def compare_groups(
     """
     from counting.analysis.screen import as_text
 
+    columns = {"value": value, "group": group, "block": block, "plot": plot, "plant": plant}
     options: dict[str, Any] = {
         "control": control,
         "above": above,
         "kind": kind,
         "survey": survey,
         "source": source,
-        "per": per,
+        "smallest_difference": smallest_difference,
     }
     options = {name: given for name, given in options.items() if given is not None}
     if csv is not None:
-        results = [_of_table(csv, (value, group, block, plot, plant, per), measure, options)]
+        _belongs_to_trials(directory, measure, unreviewed=include_unreviewed)
+        results = [_of_table(csv, {**columns, "per": per}, measure, options)]
     else:
+        _belongs_to_tables(columns)
+        options |= {"per": per} if per is not None else {}
         results = _of_trial(directory, measure, options, unreviewed=include_unreviewed)
     found = [result.to_json() for result in results]
     write_json(json_file, found if measure == "all" else found[0], replace=replace)
@@ -101,20 +112,44 @@ def compare_groups(
         typer.echo("\n\n\n".join(as_text(result) for result in results))
 
 
-def _of_table(
-    csv: Path, columns: tuple[str | None, ...], measure: str | None, options: dict[str, Any]
-) -> Any:
-    from counting.analysis.compare import compare
-    from counting.analysis.data.table_file import Columns, read_table
-    from counting.analysis.question import Question
+def _belongs_to_trials(directory: Path | None, measure: str | None, *, unreviewed: bool) -> None:
+    """Refuse with a table what only a trial's folder has."""
     from counting.errors import AnalysisError
 
-    value, group, block, plot, plant, per = columns
-    if value is None or group is None:
+    given = {
+        "a trial's folder": directory is not None,
+        "--measure all": measure == "all",
+        "--include-unreviewed": unreviewed,
+    }
+    for name, there in given.items():
+        if there:
+            where, mend = "--csv", f"leave {name} out"
+            raise AnalysisError(where, f"{name} beside it", "a table alone", mend)
+
+
+def _belongs_to_tables(columns: dict[str, str | None]) -> None:
+    """Refuse with a trial what only a table needs."""
+    from counting.errors import AnalysisError
+
+    for name, column in columns.items():
+        if column is not None:
+            where, found = "counting compare", f"--{name} {column} without --csv"
+            mend = f"leave --{name} out: a trial's plan says it; or name a table with --csv FILE"
+            raise AnalysisError(where, found, mend=mend)
+
+
+def _of_table(
+    csv: Path, columns: dict[str, str | None], measure: str | None, options: dict[str, Any]
+) -> Any:
+    from counting.analysis.any_table import compare_table
+    from counting.analysis.data.table_file import Columns
+    from counting.errors import AnalysisError
+
+    named = {name: column for name, column in columns.items() if column is not None}
+    if "value" not in named or "group" not in named:
         mend = "say which columns hold the values and the groups: --value COL --group COL"
         raise AnalysisError(csv, "columns not named", mend=mend)
-    table = read_table(csv, Columns(value, group, block, plot, plant, per))
-    return compare(table, Question(measure=measure or value, main=False, **options))
+    return compare_table(csv, Columns(**named), measure, **options)
 
 
 def _of_trial(

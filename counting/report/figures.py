@@ -8,8 +8,8 @@ from typing import Any
 
 import pandas as pd
 
-from counting.analysis.calibrate import Calibration, calibrate_table
-from counting.analysis.question import question_of
+from counting.analysis.calibrate import Calibration, answered, calibrate_table
+from counting.analysis.question import ALL_SURVEYS, question_of
 from counting.analysis.result import Comparison
 from counting.analysis.trial import compare_trial, further_measures
 from counting.files import canonical_json, sha256_bytes
@@ -93,7 +93,12 @@ def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Fig
     others, notes = further_measures(trial, table, **asdict(chosen))
     main = replace(main, cautions=(*main.cautions, *notes))
     seen = replace(question_of(trial, table, "fruit"), survey=chosen.survey)
-    calibration = calibrate_table(table, seen) if (table["measure"] == "fruit").any() else None
+    if main.measure == seen.measure and main.source == "photo" and main.survey != ALL_SURVEYS:
+        calibration = calibrate_table(table, replace(seen, survey=main.survey), main)
+        main = answered(main, calibration) if calibration else main
+    else:
+        known = (table["measure"] == seen.measure).any()
+        calibration = calibrate_table(table, seen) if known else None
     return Figures(chosen, table, main, others, calibration)
 
 

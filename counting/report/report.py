@@ -12,6 +12,7 @@ import pandas as pd
 from jinja2 import Environment
 from markupsafe import Markup, escape
 
+from counting.analysis.true_counts import TrueComparison
 from counting.files import now, write_text
 from counting.ledger.facts import left_out
 from counting.measures import measure
@@ -96,11 +97,8 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         "facts": words.facts(trial, numbers),
         "warning": numbers.calibration.warning if numbers.calibration else "",
         "main": numbers.main,
-        "cautions": (
-            *(numbers.calibration.cautions if numbers.calibration else ()),
-            *numbers.main.cautions,
-        ),
-        "calibrated": numbers.calibration.comparison if numbers.calibration else None,
+        "cautions": _cautions(numbers),
+        "calibrated": _apart(numbers),
         "level": f"{100 * numbers.main.level:g}",
         "main_survey_text": f" at the survey of {numbers.main.survey}"
         if numbers.main.survey
@@ -117,6 +115,19 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         # "<" would end the script element early if a name held "</script>"
         "figures": json.dumps(numbers.to_json(), ensure_ascii=False).replace("<", "\\u003c"),
     }
+
+
+def _cautions(numbers: Figures) -> list[str]:
+    """Return every caution once; the warning stands above the answer."""
+    found = numbers.calibration
+    said = [*(found.cautions if found else ()), *numbers.main.cautions]
+    return [text for text in dict.fromkeys(said) if not found or text != found.warning]
+
+
+def _apart(numbers: Figures) -> TrueComparison | None:
+    """Return the true counts of fruit where they are not the answer itself."""
+    answered = any(each.basis == "true counts" for each in numbers.main.comparisons)
+    return numbers.calibration.comparison if numbers.calibration and not answered else None
 
 
 def _agreement(trial: Trial, reviewers: tuple[str, ...]) -> list[str]:

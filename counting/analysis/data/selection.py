@@ -256,7 +256,23 @@ def _one_line_per_plant(
 def _groups(plants: pd.DataFrame, question: Question) -> list[str]:
     present = sorted(set(plants["group"]))
     planned = list(question.groups)
+    _no_variants([*planned, *present], question)
     return planned + [name for name in present if name not in planned]
+
+
+def _no_variants(names: list[str], question: Question) -> None:
+    """Ask about group names that differ only in case or spaces."""
+    known: dict[str, str] = {}
+    for name in names:
+        plain = "".join(name.casefold().split())
+        other = known.setdefault(plain, name)
+        if other != name:
+            raise AnalysisError(
+                question.measure,
+                f"groups {other!r} and {name!r}, which differ in case or spaces only",
+                "one name for one group",
+                "write them alike if they are one group, else give each its own name",
+            )
 
 
 def _control(groups: list[str], question: Question, notes: list[str]) -> str:

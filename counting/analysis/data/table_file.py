@@ -11,7 +11,7 @@ import pandas as pd
 from counting.errors import AnalysisError
 from counting.files import read_text
 
-__all__ = ["Columns", "read_table"]
+__all__ = ["Columns", "RawTable", "read_raw", "read_table"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,21 +24,53 @@ class Columns:
     plot: str | None = None
     plant: str | None = None
     per: str | None = None
+    survey: str | None = None
+    source: str | None = None
+    before: str | None = None
+    dose: str | None = None
+
+    def wanted(self) -> dict[str, str]:
+        """Return the named columns under the names that observations have for them."""
+        named = {
+            "value": self.value,
+            "group": self.group,
+            "block": self.block,
+            "plot": self.plot,
+            "plant": self.plant,
+            "exposure": self.per,
+            "survey": self.survey,
+            "source": self.source,
+            "before": self.before,
+            "dose": self.dose,
+        }
+        return {name: column for name, column in named.items() if column is not None}
 
 
-def read_table(path: Path, columns: Columns) -> pd.DataFrame:
+@dataclass(frozen=True, slots=True)
+class RawTable:
+    """A table as it stands in its file.
+
+    Attributes
+    ----------
+    path : Path
+    cells : DataFrame
+        Text without spaces around it.
+    decimal_commas : bool
+        Whether the columns are separated by semicolons, so that commas are decimal.
+    """
+
+    path: Path
+    cells: pd.DataFrame
+    decimal_commas: bool
+
+
+def read_raw(path: Path) -> RawTable:
     """Read a CSV file, separated by commas, semicolons (then with decimal commas) or tabs.
-
-    Returns
-    -------
-    DataFrame
-        ``value, group`` and, where named, ``block, plot, plant, exposure``, all text: the
-        comparison reads the numbers.
 
     Raises
     ------
     AnalysisError
-        If the file is no table or lacks a column.
+        If the file is no table.
     """
     text = read_text(path)
     first = text.split("\n", 1)[0]
@@ -50,23 +82,30 @@ def read_table(path: Path, columns: Columns) -> pd.DataFrame:
     except (pd.errors.ParserError, pd.errors.EmptyDataError) as error:
         raise AnalysisError(path, f"not a table ({error})", "a CSV file with a header") from error
     raw.columns = [str(name).strip() for name in raw.columns]
-    wanted = {
-        "value": columns.value,
-        "group": columns.group,
-        "block": columns.block,
-        "plot": columns.plot,
-        "plant": columns.plant,
-        "exposure": columns.per,
-    }
-    missing = [name for name in wanted.values() if name is not None and name not in raw.columns]
+    return RawTable(path, raw.apply(lambda column: column.str.strip()), separator == ";")
+
+
+def read_table(raw: RawTable, columns: Columns) -> pd.DataFrame:
+    """Return a table's named columns as observations.
+
+    Returns
+    -------
+    DataFrame
+        ``value, group`` and, where named, ``block, plot, plant, exposure, survey, source, before,
+        dose``, all text: the comparison reads the numbers.
+
+    Raises
+    ------
+    AnalysisError
+        If the table lacks a column.
+    """
+    wanted = columns.wanted()
+    missing = [name for name in wanted.values() if name not in raw.cells.columns]
     if missing:
-        there = f"columns {', '.join(raw.columns)}"
-        raise AnalysisError(path, f"no column {', '.join(missing)}", there)
-    table = pd.DataFrame(
-        {name: raw[column].str.strip() for name, column in wanted.items() if column is not None}
-    )
-    if separator == ";":
-        for name in ("value", "exposure"):
-            if name in table.columns:
-                table[name] = table[name].str.replace(",", ".", regex=False)
+        there = f"columns {', '.join(raw.cells.columns)}"
+        raise AnalysisError(raw.path, f"no column {', '.join(missing)}", there)
+    table = pd.DataFrame({name: raw.cells[column] for name, column in wanted.items()})
+    if raw.decimal_commas:
+        for name in {"value", "exposure", "before", "dose"} & set(table.columns):
+            table[name] = table[name].str.replace(",", ".", regex=False)
     return table

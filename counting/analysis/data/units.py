@@ -44,6 +44,12 @@ def to_units(selection: Selection, allotted_to: Unit | None) -> Units:
     notes: list[str] = []
     plants = selection.plants.assign(value=selection.plants["total"] / selection.plants["exposure"])
     unit = allotted_to or ("plot" if (plants["plot"] != "").any() else "plant")
+    if unit != "block" and _whole_blocks(plants):
+        notes.append(
+            "Each block holds one group only: what got the treatment is then the block, and "
+            f"blocks are compared, not {unit}s."
+        )
+        unit = "block"
     if unit != "plant" and not (plants[unit] != "").any():
         notes.append(
             f"The treatment was allotted to {unit}s, but the table names no {unit}s; "
@@ -56,6 +62,13 @@ def to_units(selection: Selection, allotted_to: Unit | None) -> Units:
         plants = _with_place(plants, "block", unit, notes)
     plants = plants.assign(unit=_names(plants, unit, notes))
     return Units(_collapse(plants, unit, selection.kind), plants, unit, blocked, tuple(notes))
+
+
+def _whole_blocks(plants: pd.DataFrame) -> bool:
+    """Whether there are blocks and each holds one group only, so that nothing repeats in them."""
+    placed = plants[plants["block"] != ""]
+    held = placed.groupby("block")["group"].nunique()
+    return len(held) > 1 and bool((held == 1).all()) and len(set(placed["group"])) > 1
 
 
 def _with_place(plants: pd.DataFrame, column: str, unit: str, notes: list[str]) -> pd.DataFrame:

@@ -8,12 +8,20 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import optimize, stats
 
 from counting.analysis.estimates import NO_ESTIMATE, Estimate
 from counting.analysis.methods.student import exponentiated, student
 
-__all__ = ["dunnett", "hodges_lehmann", "ratio_of_means", "single_step", "welch", "within_blocks"]
+__all__ = [
+    "dunnett",
+    "hodges_lehmann",
+    "joint_quantile",
+    "ratio_of_means",
+    "single_step",
+    "welch",
+    "within_blocks",
+]
 
 Floats = NDArray[np.float64]
 
@@ -166,6 +174,39 @@ def single_step(
         single = float(2 * stats.t.sf(abs(statistic), df))
         adjusted[name] = min(1.0, max(1 - inside, single))
     return adjusted
+
+
+def joint_quantile(covariance: Floats, df: float, level: float, seed: int) -> float:
+    """Return how many standard errors an interval reaches that holds for all estimates together.
+
+    Parameters
+    ----------
+    covariance : (g, g) float64
+        Of the estimates.
+    df : float
+        Of the shared variance.
+    level : float
+        Of all intervals together: 0.95 is 95 %.
+    seed : int
+        Of the integration over the joint distribution.
+
+    References
+    ----------
+    Dunnett (1955) J. Am. Statist. Ass. 50:1096-1121; Hothorn, Bretz & Westfall (2008) Biometrical
+    J. 50:346-363.
+    """
+    scale = np.sqrt(np.diag(covariance))
+    joint = stats.multivariate_t(shape=covariance / np.outer(scale, scale), df=df)
+    tail = (1 - level) / 2
+
+    def outside(quantile: float) -> float:
+        ends = np.full(len(scale), quantile)
+        rng = np.random.default_rng(seed)
+        return float(joint.cdf(ends, lower_limit=-ends, random_state=rng)) - level
+
+    # between a single interval and Bonferroni's
+    ends = (float(stats.t.isf(tail, df)), float(stats.t.isf(tail / len(scale), df)) + 1e-6)
+    return float(optimize.brentq(outside, *ends, xtol=1e-4)) if outside(ends[0]) < 0 else ends[0]
 
 
 def hodges_lehmann(group: Floats, control: Floats, level: float = 0.95) -> Estimate:

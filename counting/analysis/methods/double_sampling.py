@@ -82,8 +82,20 @@ def share_seen(photo: Floats, true: Floats, level: float = 0.95) -> ShareSeen:
         return ShareSeen(share, None, None, None, 0)
     residual = photo - share * true
     se_log = math.sqrt(float(residual @ residual) / (n - 1) / n) / float(photo.mean())
+    if not se_log > 0:
+        se_log = _least_error(float(photo.sum()), float(true.sum()))
     half = half_width(se_log, n - 1, level)
     return ShareSeen(share, share * math.exp(-half), share * math.exp(half), se_log, n - 1)
+
+
+def _least_error(seen: float, true: float) -> float:
+    """Error of a share that was the same on every plant: chance alone makes one of so many fruit.
+
+    A few equal shares are no proof that all are equal; two fruit of each kind are added, as
+    Agresti & Coull (1998) Am. Statist. 52:119-126 do, so that a share of 1 has an error too.
+    """
+    share = (min(seen, true) + 2) / (true + 4)
+    return math.sqrt((1 - share) / (share * (true + 4)))
 
 
 def shared_error(photo: Floats, true: Floats, plants: int) -> float:

@@ -53,8 +53,10 @@ def about_groups(groups: tuple[GroupSummary, ...], units: Units) -> list[str]:
     return said
 
 
-def alone(units: Units) -> str:
-    """One plot (block) for each group."""
+def alone(units: Units, untested: str = "") -> str:
+    """One plot (block) for each group, or rows that are no units."""
+    if untested:
+        return f"Nothing is tested: {untested}. The intervals are for these rows only."
     return (
         f"The treatment was allotted to {units.unit}s and each group has only one: what the "
         f"{units.unit} does (soil, shade, edge) cannot be told from what the treatment does. "
@@ -169,8 +171,8 @@ def about_many(contrasts: tuple[Contrast, ...]) -> list[str]:
     if len(contrasts) < 2:
         return []
     return [
-        f"{len(contrasts)} groups are compared with the control; the adjusted p values allow "
-        "for that, the intervals do not."
+        f"{len(contrasts)} groups are compared with the control; the answers rest on "
+        "p values that allow for that; the intervals shown are each group's own."
     ]
 
 

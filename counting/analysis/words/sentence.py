@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 
 from counting.analysis.estimates import Estimate
 from counting.analysis.result import Comparison, Contrast
-from counting.analysis.words.phrases import number, percent, plants_of
+from counting.analysis.verdict import verdict
+from counting.analysis.words.phrases import and_list, number, p_text, percent, plants_of
 from counting.measures import MEASURES
 
 __all__ = ["reworded", "worded"]
@@ -17,6 +18,8 @@ _MANIFOLD = 5.0
 _BEYOND = 1000.0
 _SAME = 1e-9
 _DOUBLE = 1.0
+_CHANCE = "With 8 chances in 10"
+"""The power `counting.analysis.methods.student.POWER`, in words."""
 _ALL_PERCENT = 100.0
 """No two percentages differ by more."""
 
@@ -34,8 +37,11 @@ class _Context:
         Size of the trial; None where there are none.
     alone : bool
         One plot for each group: nothing is tested.
-    alpha : float
-        One less the level.
+    unit_of_analysis : str
+    untested : str
+        Why nothing can be tested, where that is not one plot for each group.
+    worth : float or None
+        The smallest difference worth having, as a share.
     control_mean : float or None
         To tell in the measure's unit what a trial could have found.
     """
@@ -48,7 +54,9 @@ class _Context:
     plots: int | None
     blocks: int | None
     alone: bool
-    alpha: float
+    unit_of_analysis: str
+    untested: str
+    worth: float | None
     control_mean: float | None
 
 
@@ -66,18 +74,24 @@ def _context(contrast: Contrast, comparison: Comparison) -> _Context:
         plots=plots if by_plot else None,
         blocks=comparison.blocks if (comparison.blocks or 0) > 1 else None,
         alone=not comparison.replicated,
-        alpha=1 - comparison.level,
+        unit_of_analysis=comparison.unit_of_analysis,
+        untested=comparison.untested,
+        worth=comparison.smallest_difference,
         control_mean=next((g.mean for g in pair if g.group == contrast.control), None),
     )
 
 
 def worded(comparison: Comparison) -> Comparison:
-    """Return the comparison with its sentences, one for each group against the control."""
-    contrasts = tuple(
-        replace(contrast, sentence=reworded(contrast, comparison))
+    """Return the comparison with verdicts and sentences, one for each group against the control."""
+    judged = tuple(
+        replace(contrast, verdict=verdict(contrast, comparison))
         for contrast in comparison.comparisons
     )
-    text = " ".join(contrast.sentence for contrast in contrasts)
+    contrasts = tuple(
+        replace(contrast, sentence=reworded(contrast, comparison)) for contrast in judged
+    )
+    said = [_unfinished(comparison), *(contrast.sentence for contrast in contrasts)]
+    text = " ".join(filter(None, said))
     if not contrasts and comparison.groups:
         text = f"There is only one group, {comparison.groups[0].group}: nothing to compare it with."
     elif not contrasts:
@@ -87,7 +101,23 @@ def worded(comparison: Comparison) -> Comparison:
 
 def reworded(contrast: Contrast, comparison: Comparison) -> str:
     """Return the sentence of a contrast whose figures may have been corrected since."""
-    return _contrast_sentence(contrast, _context(contrast, comparison))
+    text = _contrast_sentence(contrast, _context(contrast, comparison))
+    return f"{text} {contrast.rests_on}" if contrast.rests_on else text
+
+
+def _unfinished(comparison: Comparison) -> str:
+    """Return what must come before anything can be told; empty where all is there."""
+    if not comparison.complete:
+        waiting = sum(each.plants for each in comparison.missing)
+        total = comparison.plants + waiting
+        lacking = and_list([f"{each.plants} of {each.group}" for each in comparison.missing])
+        return f"Unfinished: {comparison.plants} of {total} plants counted, {lacking} to come."
+    if not comparison.finished():
+        return (
+            f"The survey of {comparison.survey} is not yet the deciding one, which the plan sets "
+            f"for {comparison.not_before}."
+        )
+    return ""
 
 
 def _cap(text: str) -> str:
@@ -121,30 +151,53 @@ def _contrast_sentence(contrast: Contrast, about: _Context) -> str:
             f"There are not values enough to compare {plants_of(contrast.group)} with "
             f"{plants_of(contrast.control)}."
         )
+    if contrast.verdict == "unfinished":
+        return _so_far(contrast, estimate, about)
     if about.alone:
         return _alone_sentence(contrast, estimate, about)
+    if contrast.basis == "lots":
+        return _bare_difference(contrast, about)
     if estimate.low is None or estimate.high is None:
         return (
             f"{_claim(contrast, estimate, about, '')}, {_size_of_trial(about)}; "
             "how far chance could have made this cannot be judged."
         )
-    if _told(contrast, estimate, about):
+    if contrast.verdict == "no difference that matters":
+        return _does_not_matter(contrast, estimate, about)
+    if contrast.verdict == "could not tell":
+        return _could_not_tell(contrast, estimate, about)
+    span = f" ({_span(estimate, about)})"
+    return f"{_claim(contrast, estimate, about, span)}, {_size_of_trial(about)}."
+
+
+def _so_far(contrast: Contrast, estimate: Estimate, about: _Context) -> str:
+    span = ""
+    if estimate.low is not None and estimate.high is not None:
         span = f" ({_span(estimate, about)})"
-        return f"{_claim(contrast, estimate, about, span)}, {_size_of_trial(about)}."
-    return _could_not_tell(contrast, estimate, about)
+    claim = _claim(contrast, estimate, about, span)
+    return f"So far {claim[:1].lower()}{claim[1:]}, {_size_of_trial(about)}."
+
+
+def _does_not_matter(contrast: Contrast, estimate: Estimate, about: _Context) -> str:
+    """Return a difference that may be there and is too small to be worth having."""
+    worth = percent(about.worth or 0.0)
+    low, high = estimate.low or 0.0, estimate.high or 0.0
+    if not low <= contrast.neutral() <= high:
+        claim = _claim(contrast, estimate, about, f" ({_span(estimate, about)})")
+        return (
+            f"{claim}, {_size_of_trial(about)}: less than the {worth} that were named as worth "
+            "having."
+        )
+    pair = f"{plants_of(contrast.group)} and {plants_of(contrast.control)}"
+    return (
+        f"Whatever the difference in {_noun(about)} between {pair} is, it is smaller than "
+        f"{worth}: {_side(estimate.value or 0.0, about)} ({_span(estimate, about)}), "
+        f"{_size_of_trial(about)}."
+    )
 
 
 def _neutral(about: _Context) -> float:
     return 1.0 if about.kind == "count" else 0.0
-
-
-def _told(contrast: Contrast, estimate: Estimate, about: _Context) -> bool:
-    """Whether the interval leaves out no difference, also after allowing for several groups."""
-    if estimate.low is None or estimate.high is None:
-        return False
-    outside = not estimate.low <= _neutral(about) <= estimate.high
-    p = contrast.p_told()
-    return outside and (p is None or p < about.alpha)
 
 
 def _noun(about: _Context) -> str:
@@ -166,6 +219,15 @@ def _claim(contrast: Contrast, estimate: Estimate, about: _Context, span: str) -
     """Return who has how much more than whom."""
     value = estimate.value or 0.0
     group, control = plants_of(contrast.group), plants_of(contrast.control)
+    if contrast.basis == "lots":
+        way = "more" if value > 0 else "fewer"
+        amount = f"on average {number(abs(value))} {way} {_noun(about)}"
+        return f"{_cap(group)} carried {amount} than {control}"
+    if about.kind == "count" and value >= _MANIFOLD:
+        times = f"{_side(value, about)}{span}"
+        if _carried(about):
+            return f"{_cap(group)} carried {times} {_noun(about)} as {control}"
+        return f"{_cap(_noun(about))} was {times} in {group} as in {control}"
     if _carried(about):
         if math.isclose(value, 1, abs_tol=_SAME):
             return f"{_cap(group)} carried as many {_noun(about)} as {control}"
@@ -193,7 +255,7 @@ def _span(estimate: Estimate, about: _Context) -> str:
     """Return the interval: between 9 % and 58 %, or between 8 % fewer and 36 % more."""
     low, high = estimate.low or 0.0, estimate.high or 0.0
     neutral = _neutral(about)
-    if low <= neutral <= high:
+    if low <= neutral <= high or (about.kind == "count" and high >= _MANIFOLD):
         return f"between {_side(low, about)} and {_side(high, about)}"
     ends = sorted((low - neutral, high - neutral), key=abs)
     if about.kind == "count":
@@ -243,24 +305,28 @@ def _could_have_found(contrast: Contrast, about: _Context) -> str:
         amount = size * abs(about.control_mean or 0.0)
         if about.unit == "percent" and amount >= _ALL_PERCENT:
             return " It was too small to find any difference."
-        return f" It could have found a difference of about {_amount(amount, about)}."
+        return f" {_CHANCE} it would have found a difference of {_amount(amount, about)}."
+    up, down = ("more", "fewer") if _carried(about) else ("higher", "lower")
+    less = f"{percent(1 - 1 / (1 + size))} {down}"
     if size < _DOUBLE:
-        return f" It could have found a difference of about {percent(size)}."
+        return f" {_CHANCE} it would have found {percent(size)} {up} or {less}."
     times = f"{number(1 + size, 2)} times as {'many' if _carried(about) else 'high'}"
-    return f" It could only have found {times} or more."
+    return f" {_CHANCE} it would have found {times} or {less}, nothing smaller."
 
 
 def _alone_sentence(contrast: Contrast, estimate: Estimate, about: _Context) -> str:
     span = ""
     if estimate.low is not None and estimate.high is not None:
         span = f" ({_span(estimate, about)}, for these plants only)"
-    return (
-        f"{_claim(contrast, estimate, about, span)}, {_size_of_trial(about)}; with one plot "
-        "for each group this trial could not tell the treatment from the place."
+    why = about.untested or (
+        f"with one {about.unit_of_analysis} for each group this trial could not tell the "
+        "treatment from the place"
     )
+    return f"{_claim(contrast, estimate, about, span)}, {_size_of_trial(about)}; {why}."
 
 
 def _bare_difference(contrast: Contrast, about: _Context) -> str:
+    """Return the difference of a group or control that carried none."""
     group, control = plants_of(contrast.group), plants_of(contrast.control)
     difference = contrast.difference.value
     if difference is None:
@@ -270,10 +336,17 @@ def _bare_difference(contrast: Contrast, about: _Context) -> str:
         return f"{neither}, {_size_of_trial(about)}."
     way = "more" if difference > 0 else "fewer"
     where = ", there or in the blocks that they share" if about.blocks else ""
+    amount = f"on average {number(abs(difference))} {way}"
+    p = f" (p {p_text(contrast.p_told())} by the lots drawn again)"
+    none = f"a ratio cannot be given, since one of the two carried none{where}."
+    if contrast.verdict == "could not tell":
+        return (
+            f"This trial could not tell whether {group} carry more or fewer {_noun(about)} than "
+            f"{control}: {amount}{p}, {_size_of_trial(about)}; {none}"
+        )
     return (
-        f"{_cap(group)} carried on average {number(abs(difference))} {way} "
-        f"{_noun(about)} than {control}, {_size_of_trial(about)}; "
-        f"a ratio cannot be given, since one of the two carried none{where}."
+        f"{_cap(group)} carried {amount} {_noun(about)} than {control}{p}, "
+        f"{_size_of_trial(about)}; {none}"
     )
 
 
@@ -286,8 +359,10 @@ def _grade_sentence(contrast: Contrast, about: _Context) -> str:
     if value.low is not None and value.high is not None:
         span = f" (between {percent(value.low)} and {percent(value.high)})"
     chance = f"{percent(value.value)}{span} of pairs"
-    p = contrast.p_told()
-    if about.alone or p is None or p >= about.alpha:
+    if contrast.verdict == "unfinished":
+        higher = f"So far {group} had a higher grade than {control} in {chance}"
+        return f"{higher}, {_size_of_trial(about)}."
+    if contrast.verdict == "could not tell":
         return (
             f"This trial could not tell whether {group} have a higher or lower grade of "
             f"{_noun(about)} than {control}: the former lay higher in {chance}, ties counted "

@@ -1,0 +1,67 @@
+"""The comparison of any table, its rows looked at before they count as plants."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from counting.analysis.compare import compare
+from counting.analysis.data.repeats import repeats
+from counting.analysis.data.table_file import Columns, RawTable, read_raw, read_table
+from counting.analysis.question import Question
+from counting.analysis.result import Comparison
+from counting.errors import AnalysisError
+
+__all__ = ["compare_table"]
+
+
+def compare_table(
+    path: Path, columns: Columns, measure: str | None = None, **choices: Any
+) -> Comparison:
+    """Compare the groups of a table in a CSV file.
+
+    Parameters
+    ----------
+    path : Path
+    columns : Columns
+        What is what.
+    measure : str, optional
+        How to call the values; the column's name if not given.
+    **choices
+        Fields of `counting.analysis.question.Question`. A survey or source is looked for in the
+        column of that name.
+
+    Raises
+    ------
+    AnalysisError
+        If the file is no table, lacks a column, or a choice needs a column that is not there.
+    """
+    raw = read_raw(path)
+    named = {
+        name: _column(raw, name, str(choices[name]))
+        for name in ("survey", "source")
+        if choices.get(name) is not None
+    }
+    columns = Columns(**{**_fields(columns), **named})
+    table = read_table(raw, columns)
+    question = Question(
+        measure=measure or columns.value,
+        main=False,
+        untested=repeats(raw, columns),
+        **choices,
+    )
+    return compare(table, question)
+
+
+def _fields(columns: Columns) -> dict[str, Any]:
+    return {name: getattr(columns, name) for name in Columns.__dataclass_fields__}
+
+
+def _column(raw: RawTable, name: str, wanted: str) -> str:
+    """Return the column of that name, however it is written."""
+    for column in raw.cells.columns:
+        if column.lower() == name:
+            return str(column)
+    there = f"columns {', '.join(raw.cells.columns)}"
+    mend = f"add a column called {name}, or leave --{name} out"
+    raise AnalysisError(raw.path, f"no column {name} to look for {wanted!r} in", there, mend)

@@ -1,0 +1,298 @@
+"""The season's answer: one headline, right whatever the table, the looks and the groups."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner
+
+from counting.analysis.compare import compare
+from counting.analysis.methods.double_sampling import share_seen
+from counting.analysis.question import Question
+from counting.analysis.result import Missing
+from counting.analysis.trial import _holm
+from counting.analysis.words.sentence import worded
+from counting.cli import app
+from counting.errors import AnalysisError, CountingError
+
+runner = CliRunner()
+
+
+def as_json(*arguments: object) -> Any:
+    words = [*map(str, arguments), "--json", "-"]
+    done = runner.invoke(app, words, catch_exceptions=False)
+    assert done.exit_code == 0, done.output
+    return json.loads(done.stdout)
+
+
+def refused(*arguments: object) -> str:
+    with pytest.raises(CountingError) as error:
+        runner.invoke(app, [str(each) for each in arguments], catch_exceptions=False)
+    return str(error.value)
+
+
+def written(path: Path, table: pd.DataFrame) -> Path:
+    table.to_csv(path, index=False)
+    return path
+
+
+def heights(seed: int = 5) -> pd.DataFrame:
+    """Eight blocks far apart, and a group 35 mm higher in each."""
+    rng = np.random.default_rng(seed)
+    block = np.repeat(np.arange(8), 2)
+    group = np.tile(["a", "b"], 8)
+    value = 1000 + 90.0 * block + np.where(group == "b", 35.0, 0.0) + rng.normal(0, 8, 16)
+    return pd.DataFrame({"value": value, "group": group, "block": block.astype(str)})
+
+
+def test_holm_adjusts_the_p_that_the_sentence_rests_on() -> None:
+    asked = Question("height", kind="length", unit="mm", control="a", allotted_to="plant")
+    found = compare(heights(), asked)
+    (contrast,) = found.comparisons
+    assert (contrast.within_blocks.p or 1) < 0.001 < 0.05 < (contrast.difference.p or 0)
+    adjusted = _holm([found, found])[0]
+    (row,) = adjusted.to_json()["comparisons"]
+    assert row["verdict" if "verdict" in row else "headline"]["verdict"] == "more"
+    assert row["p_adjusted"] == pytest.approx(2 * (contrast.within_blocks.p or 1))
+    assert adjusted.sentence.startswith("Height was ")
+
+
+def test_the_headline_holds_figures_method_and_verdict() -> None:
+    table = pd.DataFrame({"value": [10, 12, 11, 30, 28, 31], "group": list("aaabbb")})
+    (row,) = compare(table, Question("fruit", control="a")).to_json()["comparisons"]
+    assert set(row["headline"]) == {
+        "estimate", "low", "high", "low_joint", "high_joint", "p", "p_adjusted", "method",
+        "verdict",
+    }  # fmt: skip
+    assert row["headline"]["estimate"] == row["ratio"]
+    assert row["headline"]["low_joint"] == row["headline"]["low"]
+    assert row["headline"]["verdict"] == "more"
+
+
+def test_of_several_groups_the_joint_interval_is_dunnetts() -> None:
+    # PlantGrowth: -1.0215 to 0.2795 and -0.1565 to 1.1445 (R's multcomp, see references)
+    from references import dataset, expected
+
+    table = dataset("datasets", "PlantGrowth", "weight", "group")
+    found = compare(table, Question("weight", control="ctrl")).to_json()
+    ends = [[c["headline"]["low_joint"], c["headline"]["high_joint"]] for c in found["comparisons"]]
+    assert np.array(ends) == pytest.approx(
+        np.array(expected("dunnett-plantgrowth")["ci95"]), abs=2e-3
+    )
+    assert {c["headline"]["verdict"] for c in found["comparisons"]} == {"could not tell"}
+
+
+def test_one_bed_for_each_group_given_as_block_tests_nothing(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    table = pd.DataFrame(
+        {
+            "y": np.concatenate([rng.poisson(12, 12), rng.poisson(20, 12)]),
+            "g": ["a"] * 12 + ["b"] * 12,
+            "bed": ["north"] * 12 + ["south"] * 12,
+        }
+    )
+    path = written(tmp_path / "beds.csv", table)
+    found = as_json("compare", "--csv", path, "--value", "y", "--group", "g", "--block", "bed")
+    (row,) = found["comparisons"]
+    assert not found["replicated"]
+    assert row["headline"]["p"] is None
+    assert row["headline"]["verdict"] == "could not tell"
+    assert "with one block for each group" in found["sentence"]
+
+
+def test_several_beds_of_one_group_each_are_the_units(tmp_path: Path) -> None:
+    table = pd.DataFrame(
+        {
+            "y": range(24),
+            "g": list("ab") * 12,
+            "bed": [f"{'ab'[n % 2]}{n % 6}" for n in range(24)],
+        }
+    )
+    path = written(tmp_path / "beds.csv", table)
+    found = as_json("compare", "--csv", path, "--value", "y", "--group", "g", "--block", "bed")
+    assert found["unit_of_analysis"] == "block"
+    assert [group["n"] for group in found["groups"]] == [3, 3]
+
+
+@pytest.mark.parametrize(
+    ("column", "words"),
+    [
+        ("plant", "say --plant plant"),
+        ("plot", "say --plot plot"),
+        ("survey", "rounds at which every group was seen"),
+        ("label", "if these are plants say --plant label"),
+    ],
+)
+def test_rows_that_repeat_plants_are_not_tested(tmp_path: Path, column: str, words: str) -> None:
+    rng = np.random.default_rng(4)
+    group = np.repeat(["a", "b"], 36)
+    name = [f"p{n // 4}" for n in range(72)]
+    if column == "survey":
+        name = ["2026-07-01", "2026-07-08"] * 36
+    table = pd.DataFrame({"y": rng.poisson(10, 72), "g": group, column: name})
+    path = written(tmp_path / "long.csv", table)
+    words_of = ("compare", "--csv", path, "--value", "y", "--group", "g")
+    found = as_json(*words_of)
+    assert found["comparisons"][0]["headline"]["p"] is None
+    assert words in found["cautions"][0]
+    assert words in found["sentence"]
+    if column == "plant":
+        told = as_json(*words_of, "--plant", "plant")
+        assert told["replicated"]
+        assert told["plants"] == 18
+
+
+def test_rows_that_repeat_nothing_are_plants(tmp_path: Path) -> None:
+    table = pd.DataFrame(
+        {
+            "tree": [f"t{n}" for n in range(12)],
+            "y": range(12),
+            "g": list("ab") * 6,
+            "row": [1, 2, 3] * 4,
+            "girth": [30, 31, 32, 33, 34, 35, 36, 37, 38, 39, 40, 41],
+        }
+    )
+    path = written(tmp_path / "trees.csv", table)
+    assert as_json("compare", "--csv", path, "--value", "y", "--group", "g")["replicated"]
+
+
+def test_group_names_that_differ_in_case_or_spaces_are_asked_about() -> None:
+    table = pd.DataFrame({"value": [1, 2, 3, 4], "group": ["water", "Water", "soap", "soap"]})
+    with pytest.raises(AnalysisError, match="differ in case or spaces only"):
+        compare(table, Question("fruit"))
+
+
+def test_options_that_a_table_cannot_honour_are_refused(tmp_path: Path) -> None:
+    table = pd.DataFrame({"y": [1, 2, 3, 4], "g": list("abab"), "p": list("wxyz")})
+    path = written(tmp_path / "t.csv", table)
+    base = ("compare", "--csv", path, "--value", "y", "--group", "g", "--plant", "p")
+    assert "no column survey" in refused(*base, "--survey", "2026-07-01")
+    assert "no column source" in refused(*base, "--source", "photo")
+    assert "--include-unreviewed beside it" in refused(*base, "--include-unreviewed")
+    assert "--measure all beside it" in refused(*base, "--measure", "all")
+    assert "--plant p without --csv" in refused("compare", tmp_path, "--plant", "p")
+
+
+def test_a_survey_of_a_table_is_taken_from_its_column(tmp_path: Path) -> None:
+    table = pd.DataFrame(
+        {
+            "y": [1, 9, 2, 8, 3, 9, 4, 8],
+            "g": list("aabbaabb"),
+            "p": list("11223344"),
+            "survey": ["2026-07-01", "2026-07-08"] * 4,
+        }
+    )
+    path = written(tmp_path / "t.csv", table)
+    base = ("compare", "--csv", path, "--value", "y", "--group", "g", "--plant", "p")
+    found = as_json(*base, "--survey", "2026-07-01")
+    assert [group["mean"] for group in found["groups"]] == [2, 3]
+
+
+def test_grades_of_several_groups_are_adjusted_for_their_number() -> None:
+    rng = np.random.default_rng(0)
+    for _ in range(3):
+        table = pd.DataFrame({"value": rng.integers(1, 6, 60), "group": list("abcd") * 15})
+        found = compare(table, Question("vigour", kind="grade", control="a", draws=1))
+        p = [each.superiority.p or 1 for each in found.comparisons]
+        told = [each.p_told() or 0 for each in found.comparisons]
+        assert min(told) == pytest.approx(min(1.0, 3 * min(p)))
+
+
+def test_a_group_of_zeros_is_told_by_the_lots() -> None:
+    few = pd.DataFrame({"value": [0, 0, 0, 4, 5, 6], "group": list("aaabbb")})
+    found = compare(few, Question("fruit", control="a"))
+    assert found.comparisons[0].verdict == "could not tell"
+    assert found.sentence.startswith("This trial could not tell whether")
+    many = pd.DataFrame({"value": [0] * 6 + [4, 5, 6, 3, 4, 5], "group": ["a"] * 6 + ["b"] * 6})
+    (contrast,) = compare(many, Question("fruit", control="a")).comparisons
+    assert contrast.verdict == "more"
+    # 2 of 924 arrangements are as extreme
+    assert contrast.headline().p == pytest.approx(2 / 924)
+    assert "(p 0.002 by the lots drawn again)" in contrast.sentence
+
+
+def test_what_could_have_been_found_names_the_chance_and_both_ways() -> None:
+    rng = np.random.default_rng(3)
+    table = pd.DataFrame({"value": rng.poisson(20, 20), "group": list("ab") * 10})
+    found = compare(table, Question("fruit", control="a"))
+    (contrast,) = found.comparisons
+    up = contrast.detectable or 0
+    assert "With 8 chances in 10 it would have found" in found.sentence
+    assert f"{100 * up:.0f} % more or {100 * up / (1 + up):.0f} % fewer" in found.sentence
+
+
+def test_one_plant_that_makes_the_difference_is_named() -> None:
+    rng = np.random.default_rng(6)
+    values = rng.integers(0, 2, 400)
+    values[399] = 400
+    table = pd.DataFrame(
+        {"value": values, "group": ["a"] * 200 + ["b"] * 200, "plant": np.arange(400).astype(str)}
+    )
+    found = compare(table, Question("fruit", control="a", draws=100))
+    assert found.comparisons[0].verdict == "more"
+    assert "This rests on one plant, 399 (400). Without it: " in found.sentence
+    length = compare(
+        pd.DataFrame({"value": [1.0, 1.1, 0.9, 1.0, 1.0, 1.1] * 2, "group": ["a"] * 6 + ["b"] * 6}),
+        Question("height", control="a"),
+    )
+    assert "rests on" not in length.sentence
+
+
+def test_a_huge_ratio_is_told_in_times() -> None:
+    table = pd.DataFrame(
+        {"value": [1, 0, 2, 1, 0, 1, 9000, 12000, 10000, 11000, 9500, 10500],
+         "group": ["a"] * 6 + ["b"] * 6}
+    )  # fmt: skip
+    found = compare(table, Question("fruit", control="a"))
+    assert "over 1000 times as many" in found.sentence
+    assert "00 %" not in found.sentence
+
+
+def test_equal_shares_have_an_error() -> None:
+    seen = share_seen(np.array([10.0, 12.0, 8.0]), np.array([10.0, 12.0, 8.0]))
+    assert seen.low is not None
+    assert seen.low < 1 < (seen.high or 0)
+
+
+def test_an_unfinished_survey_has_no_verdict() -> None:
+    table = pd.DataFrame({"value": [10, 12, 11, 30, 28, 31], "group": list("aaabbb")})
+    whole = compare(table, Question("fruit", control="a"))
+    from dataclasses import replace
+
+    found = worded(replace(whole, complete=False, missing=(Missing("b", 4),)))
+    assert found.sentence.startswith("Unfinished: 6 of 10 plants counted, 4 of b to come.")
+    assert found.to_json()["missing"] == [{"group": "b", "plants": 4}]
+    assert found.comparisons[0].verdict == "unfinished"
+    assert "So far plants of group b carried" in found.sentence
+
+
+def test_before_the_deciding_survey_there_is_no_verdict() -> None:
+    table = pd.DataFrame(
+        {"value": [10, 12, 11, 30, 28, 31], "group": list("aaabbb"), "survey": "2026-07-01"}
+    )
+    found = compare(table, Question("fruit", control="a", deciding="2026-08-01"))
+    assert "is not yet the deciding one" in found.sentence
+    assert found.comparisons[0].verdict == "unfinished"
+    later = compare(table, Question("fruit", control="a", deciding="2026-07-01"))
+    assert later.comparisons[0].verdict == "more"
+
+
+def test_a_difference_too_small_to_matter_is_told_so() -> None:
+    rng = np.random.default_rng(1)
+    near = pd.DataFrame({"value": rng.poisson(50, 400), "group": list("ab") * 200})
+    found = compare(near, Question("fruit", control="a", smallest_difference=0.2, draws=100))
+    assert found.comparisons[0].verdict == "no difference that matters"
+    assert "it is smaller than 20 %" in found.sentence
+    small = pd.DataFrame(
+        {"value": np.concatenate([rng.poisson(50, 800), rng.poisson(53, 800)]),
+         "group": ["a"] * 800 + ["b"] * 800}
+    )  # fmt: skip
+    found = compare(small, Question("fruit", control="a", smallest_difference=0.2, draws=100))
+    assert (found.comparisons[0].ratio.p or 1) < 0.05
+    assert found.comparisons[0].verdict == "no difference that matters"
+    assert "less than the 20 % that were named as worth having" in found.sentence

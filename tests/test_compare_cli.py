@@ -158,7 +158,7 @@ def test_a_trial_is_compared_by_its_plan(tmp_path: Path) -> None:
     assert (found["measure"], found["control"], found["source"]) == ("fruit", "own-rooted", "photo")
     assert (found["unit_of_analysis"], found["plants"], found["plots"]) == ("plot", 24, 8)
     assert found["main"]
-    assert any("From the plants counted by hand as well" in text for text in found["cautions"])
+    assert any("On the photos alone: " in text for text in found["cautions"])
     assert "24 plants in 8 plots and 4 blocks" in found["sentence"]
 
 

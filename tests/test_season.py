@@ -67,7 +67,7 @@ def test_the_headline_holds_figures_method_and_verdict() -> None:
     (row,) = compare(table, Question("fruit", control="a")).to_json()["comparisons"]
     assert set(row["headline"]) == {
         "estimate", "low", "high", "low_joint", "high_joint", "p", "p_adjusted", "method",
-        "verdict",
+        "verdict", "se", "df",
     }  # fmt: skip
     assert row["headline"]["estimate"] == row["ratio"]
     assert row["headline"]["low_joint"] == row["headline"]["low"]

@@ -8,7 +8,7 @@ from typing import Any
 from counting.analysis.compare import compare
 from counting.analysis.data.repeats import repeats
 from counting.analysis.data.table_file import Columns, RawTable, read_raw, read_table
-from counting.analysis.question import Question
+from counting.analysis.question import Before, Question
 from counting.analysis.result import Comparison
 from counting.errors import AnalysisError
 
@@ -48,9 +48,17 @@ def compare_table(
         measure=measure or columns.value,
         main=False,
         untested=repeats(raw, columns),
+        before=_before(columns, choices.get("kind")),
         **choices,
     )
     return compare(table, question)
+
+
+def _before(columns: Columns, kind: str | None) -> Before | None:
+    """Return the column of earlier values; of the same kind as the values themselves."""
+    if columns.before is None:
+        return None
+    return Before(columns.before, None, kind in {None, "count"})
 
 
 def _fields(columns: Columns) -> dict[str, Any]:

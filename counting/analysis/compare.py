@@ -8,14 +8,14 @@ import pandas as pd
 
 from counting.analysis.contrasts import contrast_of, each_adjusted, without_p
 from counting.analysis.data.selection import Selection, select
-from counting.analysis.data.units import Units, to_units
+from counting.analysis.data.units import Units, to_units, with_before
 from counting.analysis.describe import describe_group
 from counting.analysis.estimates import Cluster
 from counting.analysis.influence import with_influence
 from counting.analysis.methods.alike import intraclass
 from counting.analysis.models import Models, fit_models
 from counting.analysis.question import Question
-from counting.analysis.result import Comparison, Contrast, GroupSummary
+from counting.analysis.result import Comparison, Contrast, Covariate, GroupSummary
 from counting.analysis.words import cautions
 from counting.analysis.words.sentence import worded
 
@@ -48,6 +48,8 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
     question = question or Question()
     selection = select(table, question)
     units = to_units(selection, question.allotted_to)
+    if question.before is not None:
+        units = with_before(units)
     alone = _alone(units) or bool(question.untested)
     cluster = _cluster(units)
     said = cautions.about_clusters(units, cluster)
@@ -93,6 +95,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         smallest_difference=question.smallest_difference,
         untested=question.untested,
         not_before=question.deciding,
+        covariate=_allowed_for(models),
         seed=question.seed,
         draws=question.draws,
     )
@@ -113,6 +116,13 @@ def _described(
         )
         for name in selection.groups
     )
+
+
+def _allowed_for(models: Models) -> Covariate | None:
+    before = models.before
+    if before is None:
+        return None
+    return Covariate(before.measure, before.survey, models.slope.value, models.slope.se)
 
 
 def _cluster(units: Units) -> Cluster:
@@ -141,7 +151,8 @@ def _cautions(
     contrasts: tuple[Contrast, ...],
 ) -> list[str]:
     alpha = 1 - question.level
-    said = cautions.about_groups(groups, units)
+    said = cautions.about_before(contrasts, models.before)
+    said += cautions.about_groups(groups, units)
     said += cautions.about_blocks(units)
     if selection.kind == "count":
         said += cautions.about_counts(models.dispersion, models.zeros, contrasts, alpha)

@@ -89,6 +89,7 @@ def contrast_of(
         share_difference=_shares(summary, control, models, level),
         adjustment="Dunnett" if several else "none",
         detectable=None,
+        unadjusted=_plain(models.plain, selection, table, name, level) if models.plain else None,
     )
     return replace(found, detectable=_detectable(found, control.mean, level))
 
@@ -132,10 +133,27 @@ def _shares(
 def _within_blocks(
     design: Design | None, table: pd.DataFrame, group: str, level: float
 ) -> Estimate:
-    if design is None or not design.blocked or group not in design.groups:
+    if design is None or group not in design.groups or not (design.blocked or design.adjusted):
         return NO_ESTIMATE
     values = table["value"].to_numpy("float64")
-    return within_blocks(design.matrix, 1 + design.groups.index(group), values, level)
+    found = within_blocks(design.matrix, 1 + design.groups.index(group), values, level)
+    if design.adjusted:
+        where = " within blocks" if design.blocked else ""
+        method = f"difference{where}, allowing for the values from before (least squares)"
+        found = replace(found, method=method)
+    return found
+
+
+def _plain(
+    models: Models, selection: Selection, table: pd.DataFrame, group: str, level: float
+) -> Estimate:
+    """Return the headline without the covariate, to stand beside it."""
+    if selection.kind == "count":
+        return models.main.ratio(group, level) if models.main else NO_ESTIMATE
+    found = _within_blocks(models.design, table, group, level)
+    if found.value is not None:
+        return found
+    return welch(_values(table, group), _values(table, selection.control), level)
 
 
 def _randomisation(units: Units, question: Question, group: str, control: str) -> Randomisation:

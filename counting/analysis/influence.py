@@ -42,10 +42,10 @@ def with_influence(
     extreme = _extreme(units.table, {name for c in told for name in (c.group, c.control)})
     if extreme is None:
         return found
-    group = str(units.table.loc[extreme, "group"])
-    fewer = replace(units, table=units.table.drop(index=extreme))
+    group = str(units.table["group"].iloc[extreme])
+    fewer = replace(units, table=units.table.drop(index=units.table.index[extreme]))
     if units.unit == "plant":
-        fewer = replace(fewer, plants=units.plants.drop(index=extreme))
+        fewer = replace(fewer, plants=units.plants.drop(index=units.plants.index[extreme]))
     quick = replace(question, draws=1)
     models, _ = fit_models(fewer, selection, quick)
     summaries = {each.group: each for each in found.groups}
@@ -76,18 +76,19 @@ def _extreme(table: pd.DataFrame, groups: set[str]) -> int | None:
     off = (rows["value"] - by.transform("median")).abs()
     spread = off.groupby(rows["group"]).transform("median") * _MAD
     n = by.transform("size")
-    far = np.where(spread > 0, off / spread.where(spread > 0, 1.0), np.where(off > 0, np.inf, 0))
-    far = pd.Series(np.where(n > 2, far, 0.0), rows.index)
+    away = np.where(spread > 0, off / spread.where(spread > 0, 1.0), np.where(off > 0, np.inf, 0))
+    far = pd.Series(np.where(n > 2, away, 0.0), rows.index)
     if not (far > _FAR).any():
         return None
     # among units without a spread about them the largest
-    return int(off[far == far.max()].idxmax())
+    place = int(np.argmax(np.where(far == far.max(), off, -1.0)))
+    return int(np.flatnonzero(table.index == off.index[place])[0])
 
 
 def _named(units: Units, extreme: int) -> str:
-    value = number(float(units.table.loc[extreme, "value"]))
-    code = str(units.plants.loc[extreme, "plant"]) if units.unit == "plant" else ""
-    name = code or str(units.table.loc[extreme, "unit"])
+    value = number(float(units.table["value"].iloc[extreme]))
+    code = str(units.plants["plant"].iloc[extreme]) if units.unit == "plant" else ""
+    name = code or str(units.table["unit"].iloc[extreme])
     return f"one {units.unit}, {name} ({value})"
 
 

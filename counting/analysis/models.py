@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
-from counting.analysis.estimates import Dispersion, Estimate, Joint, Zeros
+from counting.analysis.estimates import NO_ESTIMATE, Dispersion, Estimate, Joint, Zeros
 from counting.analysis.methods.count_model import CountModel, dispersion, extra_zeros, fit_counts
 from counting.analysis.methods.design import Design, design_of
 from counting.analysis.methods.differences import (
@@ -20,7 +20,7 @@ from counting.analysis.methods.differences import (
     single_step,
     within_blocks,
 )
-from counting.analysis.question import Question
+from counting.analysis.question import Before, Question
 
 __all__ = ["Models", "count_model", "fit_models"]
 
@@ -29,7 +29,17 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Models:
-    """The models that all contrasts share."""
+    """The models that all contrasts share.
+
+    Attributes
+    ----------
+    before : Before or None
+        What they allow for.
+    slope : Estimate
+        Of that covariate in the model that the answer rests on.
+    plain : Models or None
+        The same without the covariate, where they have one.
+    """
 
     main: CountModel | None
     check: CountModel | None
@@ -39,36 +49,88 @@ class Models:
     dunnett: dict[str, Joint]
     ratios_adjusted: dict[str, Joint]
     design_effect: float = 1.0
+    before: Before | None = None
+    slope: Estimate = NO_ESTIMATE
+    plain: Models | None = None
 
 
 def fit_models(units: Units, selection: Selection, question: Question) -> tuple[Models, list[str]]:
-    """Fit what all contrasts share, and say where blocks had to be left out."""
+    """Fit what all contrasts share, and say where blocks or a covariate had to be left out."""
     notes: list[str] = []
-    table, groups = units.table, selection.groups
-    design = _design(table, groups, units.blocked) if len(table) else None
-    if design is None and units.blocked:
+    table, groups, before = units.table, selection.groups, question.before
+    blocked = units.blocked
+    if len(table) and blocked and _design(table, groups, blocked=True) is None:
         notes.append(
             "Groups and blocks cannot be told apart (a group shares no block with the others): the "
             "blocks are left out."
         )
-        design = _design(table, groups, blocked=False)
+        blocked = False
+    if before is not None and selection.kind == "grade":
+        notes.append("Grades are compared by their order: nothing from before is allowed for.")
+        before = None
+    if before is not None and (
+        not len(table) or _design(table, groups, blocked, _covariate(table, before)) is None
+    ):
+        notes.append(
+            f"The {before.measure.replace('_', ' ')} from before does not vary within groups"
+            f"{' and blocks' * blocked}: it is not allowed for."
+        )
+        before = None
+    found = _fitted(replace(units, blocked=blocked), selection, question, before)
+    if before is not None:
+        plain = _fitted(replace(units, blocked=blocked), selection, question, None)
+        found = replace(found, plain=plain)
+    return found, notes
+
+
+def _fitted(
+    units: Units, selection: Selection, question: Question, before: Before | None
+) -> Models:
+    table, groups = units.table, selection.groups
+    values = None if before is None else table["before"].to_numpy("float64")
+    design = _design(table, groups, units.blocked, values) if len(table) else None
     samples = {
         name: table.loc[table["group"] == name, "value"].to_numpy("float64") for name in groups
     }
     adjusted: dict[str, Joint] = {}
-    if sum(len(values) > 0 for values in samples.values()) > 2 and selection.kind != "grade":
+    if sum(len(sample) > 0 for sample in samples.values()) > 2 and selection.kind != "grade":
         adjusted = _dunnett(design, table, samples, question)
-    nothing = Models(None, None, design, Dispersion(None, None, None), None, adjusted, {})
+    slope = NO_ESTIMATE
+    if design is not None and design.adjusted:
+        slope = within_blocks(
+            design.matrix, design.matrix.shape[1] - 1, table["value"].to_numpy("float64")
+        )
+    nothing = Models(
+        None, None, design, Dispersion(None, None, None), None, adjusted, {}, 1.0, before, slope
+    )
     if selection.kind != "count" or design is None:
-        return nothing, notes
-    main, check = count_model(units, groups), _check(units, groups)
-    spread, zeros = _plant_counts(units, groups)
+        return nothing
+    main, check = count_model(units, groups, before), _check(units, groups, before)
+    spread, zeros = _plant_counts(units, groups, before)
     ratios = _adjusted_ratios(main, question) if main else {}
-    return Models(main, check, design, spread, zeros, adjusted, ratios), notes
+    slope = main.slope if main else NO_ESTIMATE
+    return Models(main, check, design, spread, zeros, adjusted, ratios, 1.0, before, slope)
 
 
-def _design(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> Design | None:
-    return design_of(table["group"].tolist(), table["block"].tolist() if blocked else None, groups)
+def _covariate(table: pd.DataFrame, before: Before | None) -> Floats | None:
+    """Return what the count model allows for: the logarithm of a count, else the value itself."""
+    if before is None:
+        return None
+    values = table["before"].to_numpy("float64")
+    if not before.count:
+        return values
+    # half a fruit is added where one carried none
+    return np.asarray(np.log(values if values.min() > 0 else np.maximum(values, 0) + 0.5))
+
+
+def _design(
+    table: pd.DataFrame,
+    groups: tuple[str, ...],
+    blocked: bool,
+    covariate: Floats | None = None,
+) -> Design | None:
+    block = table["block"].tolist() if blocked else None
+    return design_of(table["group"].tolist(), block, groups, covariate)
 
 
 def _dunnett(
@@ -88,7 +150,7 @@ def _dunnett(
     inverse = np.asarray(np.linalg.inv(design.matrix.T @ design.matrix), "float64")
     shape = inverse[1 : 1 + g, 1 : 1 + g]
     found = _joint(design.groups, estimates, shape, question)
-    if design.blocked:
+    if design.blocked or design.adjusted:
         return found
     p = dunnett(samples, control, question.seed)
     return {name: replace(each, p=p.get(name, each.p)) for name, each in found.items()}
@@ -129,19 +191,24 @@ class _Counts:
     design: Design
 
 
-def _counts_of(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> _Counts | None:
+def _counts_of(
+    table: pd.DataFrame, groups: tuple[str, ...], blocked: bool, before: Before | None
+) -> _Counts | None:
     """Return what a count model is fitted to; None where the control carries none."""
     table = _live(table, groups, blocked)
     if not (table["group"] == groups[0]).any():
         return None
-    design = _design(table, groups, blocked) or _design(table, groups, blocked=False)
+    earlier = _covariate(table, before)
+    design = _design(table, groups, blocked, earlier) or _design(table, groups, False, earlier)
     if design is None or not design.groups:
         return None
     counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
     return _Counts(counts, exposure, design)
 
 
-def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
+def count_model(
+    units: Units, groups: tuple[str, ...], before: Before | None = None
+) -> CountModel | None:
     """Fit the negative binomial that gives the ratios, to plants or to the totals of plots.
 
     Parameters
@@ -149,13 +216,15 @@ def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
     units : Units
     groups : tuple of str
         The control first.
+    before : Before, optional
+        What is allowed for.
 
     Returns
     -------
     CountModel or None
         None where the control carries none.
     """
-    found = _counts_of(units.table, groups, units.blocked)
+    found = _counts_of(units.table, groups, units.blocked, before)
     if found is None:
         return None
     totals = units.unit != "plant" and len(units.table) < len(units.plants)
@@ -163,20 +232,25 @@ def count_model(units: Units, groups: tuple[str, ...]) -> CountModel | None:
     return replace(model, method=f"{model.method}, on {units.unit} totals") if totals else model
 
 
-def _check(units: Units, groups: tuple[str, ...]) -> CountModel | None:
+def _check(units: Units, groups: tuple[str, ...], before: Before | None) -> CountModel | None:
     """Fit the quasi-Poisson beside it."""
-    found = _counts_of(units.table, groups, units.blocked)
+    found = _counts_of(units.table, groups, units.blocked, before)
     if found is None:
         return None
     return fit_counts(found.counts, found.exposure, found.design, "mean")
 
 
-def _plant_counts(units: Units, groups: tuple[str, ...]) -> tuple[Dispersion, Zeros | None]:
+def _plant_counts(
+    units: Units, groups: tuple[str, ...], before: Before | None
+) -> tuple[Dispersion, Zeros | None]:
     """Dispersion, k and zeros of the plants, whatever the unit of analysis."""
     table = _live(units.plants, groups, units.blocked)
+    if before is not None:
+        table = table[table["before"].notna()]
     present = tuple(name for name in groups if (table["group"] == name).any())
-    design = _design(table, present, units.blocked) if present else None
-    design = design or (_design(table, present, blocked=False) if present else None)
+    earlier = _covariate(table, before) if present else None
+    design = _design(table, present, units.blocked, earlier) if present else None
+    design = design or (_design(table, present, False, earlier) if present else None)
     if design is None or len(table) <= design.matrix.shape[1]:
         return Dispersion(None, None, None), None
     counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))

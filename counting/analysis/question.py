@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Literal
 
 import pandas as pd
 
 from counting.measures import Kind
-from counting.plan.trial import Trial
+from counting.measures import measure as known
+from counting.plan.trial import Plan, Trial
 
-__all__ = ["ALL_SURVEYS", "DRAWS", "SEED", "TOTAL", "Question", "Unit", "question_of"]
+__all__ = [
+    "ALL_SURVEYS",
+    "DRAWS",
+    "SEED",
+    "TOTAL",
+    "Before",
+    "Question",
+    "Unit",
+    "before_of",
+    "question_of",
+]
 
 Unit = Literal["plant", "plot", "block"]
 
@@ -22,6 +34,24 @@ DRAWS = 10_000
 0.002."""
 SEED = 20_260_601
 """Any number does; it is kept with the result."""
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What was recorded on the same plants before the treatment, to be allowed for.
+
+    Attributes
+    ----------
+    measure : str
+    survey : str or None
+        A date; None: the table has it as a column.
+    count : bool
+        Whether it is a count, which enters the count model by its logarithm.
+    """
+
+    measure: str
+    survey: str | None
+    count: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +83,8 @@ class Question:
         A survey before the first treatment, at which the groups should be alike.
     smallest_difference : float or None
         The smallest difference worth having, as a share of the control's mean.
+    before : Before or None
+        An earlier record of the same plants that the comparison allows for.
     deciding : str or None
         The survey that the plan lets decide; earlier ones get no verdict.
     untested : str
@@ -76,6 +108,7 @@ class Question:
     smallest_difference: float | None = None
     baseline: str | None = None
     deciding: str | None = None
+    before: Before | None = None
     untested: str = ""
     seed: int = SEED
     draws: int = DRAWS
@@ -106,9 +139,32 @@ def question_of(trial: Trial, table: pd.DataFrame, measure: str | None = None) -
         groups=tuple(group.name for group in plan.groups),
         main=chosen in {plan.main_measure, TOTAL if plan.main_measure == "fruit" else ""},
         smallest_difference=plan.smallest_difference,
+        deciding=_iso(plan.deciding_survey),
+        before=before_of(plan, _iso(plan.before), chosen),
         baseline=_baseline(trial, table, chosen),
         seed=plan.seed,
     )
+
+
+def _iso(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def before_of(plan: Plan, survey: str | None, measure: str) -> Before | None:
+    """Return what to allow for: the plan's earlier measure, or the measure compared.
+
+    Parameters
+    ----------
+    plan : Plan
+    survey : str or None
+        The survey before the treatment; None: nothing is allowed for.
+    measure : str
+        The one compared.
+    """
+    if survey is None:
+        return None
+    name = plan.before_measure or ("fruit" if measure == TOTAL else measure)
+    return Before(name, survey, known(name).kind == "count")
 
 
 def _baseline(trial: Trial, table: pd.DataFrame, measure: str) -> str | None:

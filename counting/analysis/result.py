@@ -21,6 +21,7 @@ __all__ = [
     "Basis",
     "Comparison",
     "Contrast",
+    "Covariate",
     "GroupSummary",
     "Missing",
     "PlantSummary",
@@ -118,6 +119,8 @@ class Contrast:
         How the adjusted p values were adjusted.
     detectable : float or None
         Difference, as a share of the control, that the trial could have found.
+    unadjusted : Estimate or None
+        What the headline would be without the values from before the treatment.
     true_counts : Estimate or None
         Ratio of true counts, where hand counts of the same plants tell it.
     lots_adjusted : float or None
@@ -144,6 +147,7 @@ class Contrast:
     share_difference: ShareDifference | None
     adjustment: Adjustment
     detectable: float | None
+    unadjusted: Estimate | None = None
     true_counts: Estimate | None = None
     lots_adjusted: float | None = None
     p_holm: float | None = None
@@ -185,6 +189,7 @@ class Contrast:
             "group": self.group,
             "control": self.control,
             **_flat("difference", self.difference),
+            "difference_se": self.difference.se,
             **_flat("ratio", self.ratio),
             "ratio_method": self.ratio.method,
             "randomisation_p": self.randomisation.p,
@@ -206,6 +211,7 @@ class Contrast:
                 "p": chance.p,
             },
             "detectable": self.detectable,
+            "unadjusted": self.unadjusted and self.unadjusted.to_json(),
             "true_counts": self.true_counts and self.true_counts.to_json(),
             "headline": self._headline(),
             "sentence": self.sentence,
@@ -230,6 +236,8 @@ class Contrast:
             "high_joint": best.high if best.high_joint is None else best.high_joint,
             "p": best.p,
             "p_adjusted": self.p_told(),
+            "se": best.se,
+            "df": best.df,
             "method": best.method,
             "verdict": self.verdict,
         }
@@ -247,6 +255,22 @@ def _flat(name: str, estimate: Estimate) -> dict[str, float | None]:
         f"{name}_p": estimate.p,
         f"{name}_df": estimate.df,
     }
+
+
+@dataclass(frozen=True, slots=True)
+class Covariate:
+    """What the comparison allows for: a record of the same plants from before the treatment.
+
+    Attributes
+    ----------
+    slope, se : float or None
+        In the count model of the logarithm on that of a count, else per unit of the measure.
+    """
+
+    measure: str
+    survey: str | None
+    slope: float | None
+    se: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +311,8 @@ class Comparison:
         How many plants of each group have none yet.
     not_before : str or None
         The survey that the plan lets decide.
+    covariate : Covariate or None
+        What the answer allows for.
     """
 
     measure: str
@@ -317,6 +343,7 @@ class Comparison:
     complete: bool = True
     missing: tuple[Missing, ...] = ()
     not_before: str | None = None
+    covariate: Covariate | None = None
 
     def finished(self) -> bool:
         """Whether the survey is whole and is the one that the plan lets decide, or a later one."""

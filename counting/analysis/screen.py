@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
 import textwrap
 
 from counting.analysis.calibrate import Calibration
 from counting.analysis.estimates import Estimate
+from counting.analysis.pool import Together
 from counting.analysis.result import Comparison, Contrast, GroupSummary
 from counting.analysis.words.phrases import number, p_text, percent
 
-__all__ = ["as_text", "calibration_text"]
+__all__ = ["as_text", "calibration_text", "pooled_text"]
 
 _WIDTH = 96
 
@@ -197,6 +199,27 @@ def calibration_text(calibration: Calibration) -> str:
         parts.append(textwrap.fill(calibration.comparison.sentence, _WIDTH))
     parts += [_table(rows), *_bullets("Before you believe it:", calibration.cautions)]
     return "\n\n".join(parts)
+
+
+def pooled_text(found: Together) -> str:
+    """Return the sentence, every trial, their mean and what to expect next as text."""
+    mean = found.pooled.mean
+    low, high = found.pooled.prediction_low, found.pooled.prediction_high
+
+    def shown(value: float | None) -> float:
+        return math.exp(value or 0.0) if found.ratio else value or 0.0
+
+    rows = [["trial", "ratio" if found.ratio else "difference", ""]]
+    for part, estimate in zip(found.parts, found.each(), strict=True):
+        span = _interval(shown(estimate.low), shown(estimate.high))
+        rows.append([part.trial, _figure(shown(part.value)), span])
+    rows.append(["all", _figure(shown(mean.value)), _interval(shown(mean.low), shown(mean.high))])
+    rows.append(["a next one", "", _interval(shown(low), shown(high))])
+    spread = (
+        f"Variance between trials {number(found.pooled.tau2)}, {found.pooled.i2:.0f} % of the "
+        f"variation; Q {number(found.pooled.q)} (p {p_text(found.pooled.q_p)}); {mean.method}."
+    )
+    return "\n\n".join([textwrap.fill(found.sentence(), _WIDTH), _table(rows), spread])
 
 
 def _bullets(heading: str, lines: tuple[str, ...]) -> list[str]:

@@ -11,7 +11,7 @@ from statsmodels.stats.multitest import multipletests
 
 from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
-from counting.analysis.question import ALL_SURVEYS, Question, question_of
+from counting.analysis.question import ALL_SURVEYS, Question, before_of, question_of
 from counting.analysis.result import Comparison
 from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
 from counting.analysis.words.phrases import and_list
@@ -64,7 +64,10 @@ def answers(
     with trial.ledger() as ledger:
         table = observations(trial, ledger)
         expected = expected_counts(trial, ledger) if include_unreviewed else []
+    before = choices.pop("before", None)
     question = replace(question_of(trial, table, None if every else measure), **choices)
+    if before is not None:
+        question = replace(question, before=before_of(trial.plan, before, question.measure))
     others: tuple[Comparison, ...] = ()
     notes: tuple[str, ...] = ()
     if every:
@@ -72,8 +75,8 @@ def answers(
         if others and not (table["measure"] == question.measure).any():
             return others
     if include_unreviewed:
-        table = with_expected(trial, table, expected)
-        main = compare_with_expected(with_exposure(table, question), question)
+        table = with_exposure(with_expected(trial, table, expected), question)
+        main = compare_with_expected(with_before(table, question), question)
     else:
         main = with_true_counts(compare_trial(table, question), table, question)
     return (replace(main, cautions=(*main.cautions, *notes)), *others)
@@ -84,12 +87,14 @@ def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
 
     Where the groups differed already at the baseline, that is the first caution.
     """
-    table = with_exposure(table, question)
+    table = with_before(with_exposure(table, question), question)
     found = compare(table, question)
     if question.baseline is None or found.survey is None or found.survey <= question.baseline:
         return found
     try:
-        before = compare(table, replace(question, survey=question.baseline, draws=1))
+        before = compare(
+            table, replace(question, survey=question.baseline, before=None, deciding=None, draws=1)
+        )
     except AnalysisError:  # other plants or another source than at the baseline
         return found
     unlike = [
@@ -135,6 +140,31 @@ def with_exposure(table: pd.DataFrame, question: Question) -> pd.DataFrame:
     return rows.merge(found.reset_index(), on=key, how="left")
 
 
+def with_before(table: pd.DataFrame, question: Question) -> pd.DataFrame:
+    """Put what was recorded before the treatment beside the measure, as the column ``before``.
+
+    Raises
+    ------
+    AnalysisError
+        If nothing of it is recorded at that survey.
+    """
+    asked = question.before
+    if asked is None or asked.survey is None:
+        return table
+    whole = table["truss"].isna() & table["value"].notna() & (table["survey"] == asked.survey)
+    rows = table[whole & (table["measure"] == asked.measure)]
+    if rows.empty:
+        named = table[table["measure"] == asked.measure]
+        known = ", ".join(sorted(set(named["survey"]))) or "none"
+        found = f"no {asked.measure} at this survey to allow for"
+        raise AnalysisError(asked.survey, found, f"one of {known}")
+    counted = rows.groupby("source")["plant"].nunique().sort_values(ascending=False)
+    source = question.source if question.source in counted.index else counted.index[0]
+    earlier = rows[rows["source"] == source].groupby("plant")["value"].mean().rename("before")
+    mine = table[table["measure"] == question.measure]
+    return mine.merge(earlier.reset_index(), on="plant", how="left")
+
+
 def further_measures(
     trial: Trial, table: pd.DataFrame, **choices: Any
 ) -> tuple[tuple[Comparison, ...], tuple[str, ...]]:
@@ -166,10 +196,17 @@ def further_measures(
     if len(there) < len(names):
         which = and_list([name.replace("_", " ") for name in names if name not in there])
         notes = (f"Not compared, since there are no such values of them: {which}.",)
-    found = [
-        compare_trial(table, replace(question_of(trial, table, name), **shared)) for name in there
-    ]
+    asked = [replace(question_of(trial, table, name), **shared) for name in there]
+    found = [compare_trial(table, _known_before(table, each)) for each in asked]
     return tuple(_holm([replace(each, main=False) for each in found])), notes
+
+
+def _known_before(table: pd.DataFrame, question: Question) -> Question:
+    """Allow for nothing where a further measure was not recorded before the treatment."""
+    asked = question.before
+    if asked is None or _recorded(table, asked.measure, {"survey": asked.survey}):
+        return question
+    return replace(question, before=None)
 
 
 def _recorded(table: pd.DataFrame, name: str, choices: dict[str, Any]) -> bool:

@@ -9,7 +9,7 @@ import typer
 
 from counting.cli.base import JsonFile, Replace, TrialDir, app, write_json
 
-__all__ = ["calibrate_counts", "compare_groups"]
+__all__ = ["calibrate_counts", "compare_groups", "pool_several"]
 
 
 @app.command("compare")
@@ -65,6 +65,13 @@ def compare_groups(
     source: Annotated[
         str | None, typer.Option(help="photo or tally: where the values come from.")
     ] = None,
+    before: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DATE",
+            help="Allow for the counts of a survey before the treatment, or for a table's column.",
+        ),
+    ] = None,
     smallest_difference: Annotated[
         float | None,
         typer.Option(
@@ -101,10 +108,11 @@ def compare_groups(
     options = {name: given for name, given in options.items() if given is not None}
     if csv is not None:
         _belongs_to_trials(directory, measure, unreviewed=include_unreviewed)
-        results = [_of_table(csv, {**columns, "per": per}, measure, options)]
+        results = [_of_table(csv, {**columns, "per": per, "before": before}, measure, options)]
     else:
         _belongs_to_tables(columns)
-        options |= {"per": per} if per is not None else {}
+        trial_only = {"per": per, "before": before}
+        options |= {name: given for name, given in trial_only.items() if given is not None}
         results = _of_trial(directory, measure, options, unreviewed=include_unreviewed)
     found = [result.to_json() for result in results]
     write_json(json_file, found if measure == "all" else found[0], replace=replace)
@@ -195,3 +203,44 @@ def calibrate_counts(
     write_json(json_file, found.to_json(), replace=replace)
     if str(json_file) != "-":
         typer.echo(calibration_text(found))
+
+
+@app.command("pool")
+def pool_several(
+    places: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="[TRIAL]...", help="Trials' folders, or files that compare --json wrote."
+        ),
+    ] = None,
+    csv: Annotated[
+        Path | None,
+        typer.Option("--csv", metavar="FILE", help="A table instead: trial, log_ratio, variance."),
+    ] = None,
+    measure: Annotated[
+        str | None, typer.Option(help="What to pool: the trials' main measure if not given.")
+    ] = None,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the trials with their mean, as SVG.")
+    ] = None,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Put several trials together, and say what to expect in a next place.
+
+    Example: counting pool trial_2025 trial_2026
+
+    Example: counting pool --csv log_ratios.csv
+    """
+    from counting.analysis.pool import pool_table, pool_trials
+    from counting.analysis.screen import pooled_text
+    from counting.files import write_text
+    from counting.report.forest import forest
+
+    found = (pool_table(csv),) if csv is not None else pool_trials(places or [], measure)
+    results = [each.to_json() for each in found]
+    write_json(json_file, results[0] if len(results) == 1 else results, replace=replace)
+    if picture is not None:
+        write_text(picture, forest(found), replace=replace)
+    if str(json_file) != "-":
+        typer.echo("\n\n\n".join(pooled_text(each) for each in found))

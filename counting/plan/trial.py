@@ -80,7 +80,9 @@ class Plan(_Strict):
     ``allotted_to`` is the smallest thing to which the treatment was independently given;
     ``smallest_difference`` is the difference worth having, as a share of the control's mean (text
     such as "150%" is understood, a bare 25 is asked about);
-    ``first_treatment`` and ``surveys`` are dates, the surveys in the order they are to come.
+    ``first_treatment`` and ``surveys`` are dates, the surveys in the order they are to come;
+    ``before`` is the survey before the treatment whose counts (or whose ``before_measure``) the
+    comparison allows for; before the ``deciding_survey`` no verdict is given.
     """
 
     version: Literal[1] = 1
@@ -93,6 +95,9 @@ class Plan(_Strict):
     smallest_difference: float = Field(default=0.2, gt=0, le=100)
     seed: int = Field(default=0, ge=0, lt=2**63)
     first_treatment: date | None = None
+    before: date | None = None
+    before_measure: str | None = Field(default=None, min_length=1, max_length=80)
+    deciding_survey: date | None = None
     surveys: tuple[date, ...] = ()
     groups: tuple[Group, ...] = Field(min_length=2)
     rule: Rule = Rule()

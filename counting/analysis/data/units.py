@@ -9,7 +9,7 @@ import pandas as pd
 from counting.analysis.data.selection import Selection
 from counting.analysis.question import Unit
 
-__all__ = ["Units", "to_units"]
+__all__ = ["Units", "to_units", "with_before"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,10 +19,10 @@ class Units:
     Attributes
     ----------
     table : DataFrame
-        One line per unit: ``group, block, unit`` (text), ``total, exposure, value`` (float64;
-        value = total / exposure), ``n`` plants (int64).
+        One line per unit: ``group, block, unit`` (text), ``total, exposure, value, before``
+        (float64; value = total / exposure), ``n`` plants (int64).
     plants : DataFrame
-        One line per plant: ``group, block, unit, total, exposure, value``.
+        One line per plant: ``group, block, unit, total, exposure, value, before``.
     unit : {"plant", "plot", "block"}
         What a line of `table` is.
     blocked : bool
@@ -97,12 +97,27 @@ def _names(plants: pd.DataFrame, unit: Unit, notes: list[str]) -> pd.Series:
 
 def _collapse(plants: pd.DataFrame, unit: Unit, kind: str) -> pd.DataFrame:
     if unit == "plant":
-        return plants[["group", "block", "unit", "total", "exposure", "value"]].assign(n=1)
+        columns = ["group", "block", "unit", "total", "exposure", "value", "before"]
+        return plants[columns].assign(n=1)
     table = plants.groupby(["group", "block", "unit"], sort=False, as_index=False).agg(
         total=("total", "sum"),
         exposure=("exposure", "sum"),
         middle=("value", "median"),
+        before=("before", "mean"),
         n=("total", "size"),
     )
     value = table["middle"] if kind == "grade" else table["total"] / table["exposure"]
     return table.assign(value=value).drop(columns="middle")
+
+
+def with_before(units: Units) -> Units:
+    """Leave out units of which nothing is known from before the treatment, and say so."""
+    known = units.table["before"].notna()
+    lost = int((~known).sum())
+    if not lost:
+        return units
+    noun = units.unit if lost == 1 else f"{units.unit}s"
+    note = f"{lost} {noun} left out: no value from before the treatment."
+    table = units.table[known]
+    plants = units.plants[units.plants["unit"].isin(set(table["unit"]))]
+    return Units(table, plants, units.unit, units.blocked, (*units.notes, note))

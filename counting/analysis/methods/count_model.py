@@ -61,6 +61,8 @@ class CountModel:
     k_adjusted : float or None
         Adjusted for the coefficients fitted; the covariance rests on it.
     fitted : (n,) float64
+    slope : Estimate
+        Of the covariate, where the design has one.
     """
 
     method: str
@@ -73,6 +75,7 @@ class CountModel:
     k_se: float | None
     k_adjusted: float | None
     fitted: Floats
+    slope: Estimate = NO_ESTIMATE
 
     def ratio(self, group: str, level: float) -> Estimate:
         """Return a group's ratio to the control with Wald's interval on the log scale, by t."""
@@ -182,17 +185,23 @@ def _model(
     logs = dict(zip(design.groups, fit.coefficients[1:].tolist(), strict=False))
     logs = {name: log for name, log in logs.items() if abs(log) < _FARTHEST}
     places = [1 + design.groups.index(name) for name in logs]
+    covariance = cells.covariance(fit, variance)
+    slope = NO_ESTIMATE
+    if design.adjusted:
+        se = math.sqrt(max(float(covariance[-1, -1]), 0.0))
+        slope = student(float(fit.coefficients[-1]), se, float(df), method="slope of the covariate")
     return CountModel(
         method=method,
         groups=tuple(logs),
         log_ratios=logs,
-        covariance=cells.covariance(fit, variance)[np.ix_(places, places)],
+        covariance=covariance[np.ix_(places, places)],
         likely_covariance=cells.covariance(fit, likely)[np.ix_(places, places)],
         df=float(df),
         k=fit.size,
         k_se=size_se(counts, fit.fitted, fit.size) if fit.size else None,
         k_adjusted=adjusted,
         fitted=fit.fitted,
+        slope=slope,
     )
 
 

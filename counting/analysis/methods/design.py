@@ -20,22 +20,26 @@ class Design:
     Attributes
     ----------
     matrix : (n, p) float64
-        Intercept, one column for each group but the control, then blocks.
+        Intercept, one column for each group but the control, then blocks, then a covariate.
     groups : tuple of str
         The groups of columns 1, 2 ...
     blocked : bool
         Whether blocks are in it.
+    adjusted : bool
+        Whether the last column is a covariate.
     """
 
     matrix: Floats
     groups: tuple[str, ...]
     blocked: bool
+    adjusted: bool = False
 
 
 def design_of(
     group: Sequence[str],
     block: Sequence[str] | None,
     groups: tuple[str, ...],
+    covariate: Floats | None = None,
 ) -> Design | None:
     """Return the model matrix, or None where blocks and groups cannot be told apart.
 
@@ -47,6 +51,8 @@ def design_of(
         Of each unit; None: blocks have no columns.
     groups : tuple of str
         The control first; those without a unit are left out.
+    covariate : (n,) float64, optional
+        Of each unit, known before the treatment; it is centred.
     """
     labels = np.asarray(group, dtype=object)
     present = [name for name in groups if bool((labels == name).any())]
@@ -55,11 +61,16 @@ def design_of(
     if block is not None:
         places = np.asarray(block, dtype=object)
         columns += [_is(places, name) for name in list(dict.fromkeys(block))[1:]]
+    if covariate is not None:
+        centred = covariate - covariate.mean()
+        columns.append(centred / (np.abs(centred).max() or 1.0))
     matrix = np.column_stack(columns)
     # whole numbers: the products are exact, and their rank is that of the matrix
     if np.linalg.matrix_rank(matrix.T @ matrix, hermitian=True) < matrix.shape[1]:
         return None
-    return Design(matrix, tuple(present[1:]), block is not None)
+    if covariate is not None:  # the rank is better seen of columns alike in size
+        matrix[:, -1] = covariate - covariate.mean()
+    return Design(matrix, tuple(present[1:]), block is not None, covariate is not None)
 
 
 def _is(labels: NDArray[np.object_], name: str) -> Floats:

@@ -7,10 +7,12 @@ from collections.abc import Iterable
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
 from counting.analysis.estimates import Cluster, Dispersion, Zeros
+from counting.analysis.question import Before
 from counting.analysis.result import Contrast, GroupSummary
 from counting.analysis.words.phrases import and_list, number, p_text, percent, plants_of
 
 __all__ = [
+    "about_before",
     "about_blocks",
     "about_clusters",
     "about_counts",
@@ -150,6 +152,25 @@ def about_tests(contrasts: tuple[Contrast, ...], alpha: float) -> list[str]:
             f"Too few or too equal values for an interval of the shift: {and_list(without)}."
         )
     return said
+
+
+def about_before(contrasts: tuple[Contrast, ...], before: Before | None) -> list[str]:
+    """What the answer allows for, and what it would be without."""
+    if before is None:
+        return []
+    when = f" of {before.survey}" if before.survey else " from before"
+    name = before.measure.replace("_", " ")
+    said = [f"The answer allows for the {name}{when} on the same plants, as asked beforehand."]
+    for contrast in contrasts:
+        bare = contrast.unadjusted
+        if bare is None or bare.value is None or bare.low is None or bare.high is None:
+            continue
+        what = "times the control's" if contrast.basis == "ratio" else "more than the control"
+        said.append(
+            f"Without it {plants_of(contrast.group)} come to {number(bare.value)} {what} (between "
+            f"{number(bare.low)} and {number(bare.high)}, p {p_text(bare.p)})."
+        )
+    return [" ".join(said)]
 
 
 def about_ratios(contrasts: tuple[Contrast, ...], *, blocked: bool) -> list[str]:

@@ -175,3 +175,32 @@ def test_a_trial_allows_for_the_survey_that_its_plan_names(tmp_path: Path) -> No
         table = observations(trial, ledger)
     question = question_of(load_trial(tmp_path / "t"), table)
     assert compare_trial(table, question).covariate == planned.covariate
+
+
+def test_eelworms_over_the_doses() -> None:
+    table = eelworms()
+    asked = Question("eelworms", control="Con", allotted_to="plant",
+                     before=Before("initial", None, count=True))  # fmt: skip
+    found = compare(table.rename(columns={"fumigant": "group"}), asked)
+    assert found.trend is not None
+    step, likely = found.trend.step, found.trend.likelihood
+    assert math.log(step.value or 0) == pytest.approx(-0.1609742716, abs=WITHIN)
+    assert likely.se == pytest.approx(0.0585485790, abs=WITHIN)
+    assert "With each step of the dose eelworms came to 15 % lower" in found.sentence
+
+
+def test_amounts_of_a_plan_give_a_trend(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    trial = make_trial(tmp_path / "t", Beds(blocks=4, plants_per_plot=2), groups=("n0", "n1", "n2"))
+    plan = tmp_path / "t" / "trial.toml"
+    text = plan.read_text(encoding="utf-8")
+    for dose in (0, 1, 2):
+        text = text.replace(f'name = "n{dose}"', f'name = "n{dose}"\ndose = {dose}')
+    plan.write_text(text, encoding="utf-8")
+    for row in trial.plants.to_dict("records"):
+        level = 12 * 1.3 ** int(row["group"][1])
+        confirm(trial, add_photo(trial, row["code"]), int(rng.poisson(level)))
+    (found,) = answers(load_trial(tmp_path / "t"))
+    assert found.trend is not None
+    assert (found.trend.step.low or 0) < 1.3 < (found.trend.step.high or 0)
+    assert found.to_json()["trend"]["ratio"]

@@ -96,6 +96,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         untested=question.untested,
         not_before=question.deciding,
         covariate=_allowed_for(models),
+        trend=None if alone else models.trend,
         seed=question.seed,
         draws=question.draws,
     )

@@ -13,6 +13,7 @@ __all__ = [
     "Randomisation",
     "ShareAbove",
     "ShareDifference",
+    "Trend",
     "Zeros",
 ]
 
@@ -73,6 +74,24 @@ class Joint:
 
 NO_ESTIMATE = Estimate()
 """What cannot be computed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """How a measure goes with the dose, for each step of one.
+
+    Attributes
+    ----------
+    step : Estimate
+        Of counts the ratio for each step, of measures the difference.
+    likelihood : Estimate
+        Of counts as plain maximum likelihood has it, for comparison with published fits.
+    ratio : bool
+    """
+
+    step: Estimate
+    likelihood: Estimate
+    ratio: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
-from counting.analysis.estimates import NO_ESTIMATE, Dispersion, Estimate, Joint, Zeros
+from counting.analysis.estimates import NO_ESTIMATE, Dispersion, Estimate, Joint, Trend, Zeros
 from counting.analysis.methods.count_model import CountModel, dispersion, extra_zeros, fit_counts
-from counting.analysis.methods.design import Design, design_of
+from counting.analysis.methods.design import Design, design_of, trend_of
 from counting.analysis.methods.differences import (
     dunnett,
     joint_quantile,
@@ -39,6 +39,8 @@ class Models:
         Of that covariate in the model that the answer rests on.
     plain : Models or None
         The same without the covariate, where they have one.
+    trend : Trend or None
+        Over doses, where there are amounts.
     """
 
     main: CountModel | None
@@ -52,11 +54,13 @@ class Models:
     before: Before | None = None
     slope: Estimate = NO_ESTIMATE
     plain: Models | None = None
+    trend: Trend | None = None
 
 
 def fit_models(units: Units, selection: Selection, question: Question) -> tuple[Models, list[str]]:
     """Fit what all contrasts share, and say where blocks or a covariate had to be left out."""
     notes: list[str] = []
+    level = question.level
     table, groups, before = units.table, selection.groups, question.before
     blocked = units.blocked
     if len(table) and blocked and _design(table, groups, blocked=True) is None:
@@ -80,6 +84,7 @@ def fit_models(units: Units, selection: Selection, question: Question) -> tuple[
     if before is not None:
         plain = _fitted(replace(units, blocked=blocked), selection, question, None)
         found = replace(found, plain=plain)
+    found = replace(found, trend=_trend(replace(units, blocked=blocked), selection, before, level))
     return found, notes
 
 
@@ -110,6 +115,28 @@ def _fitted(
     ratios = _adjusted_ratios(main, question) if main else {}
     slope = main.slope if main else NO_ESTIMATE
     return Models(main, check, design, spread, zeros, adjusted, ratios, 1.0, before, slope)
+
+
+def _trend(units: Units, selection: Selection, before: Before | None, level: float) -> Trend | None:
+    """Fit the trend over doses, in the model that gives the groups."""
+    table = units.table[units.table["dose"].notna()]
+    if table.empty or selection.kind == "grade":
+        return None
+    block = table["block"].tolist() if units.blocked else None
+    dose = table["dose"].to_numpy("float64")
+    if selection.kind != "count":
+        values = None if before is None else table["before"].to_numpy("float64")
+        design = trend_of(dose, block, values)
+        if design is None:
+            return None
+        found = within_blocks(design.matrix, 1, table["value"].to_numpy("float64"), level)
+        return Trend(found, NO_ESTIMATE, ratio=False)
+    design = trend_of(dose, block, _covariate(table, before))
+    if design is None or not table["total"].sum():
+        return None
+    counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
+    model = fit_counts(counts, exposure, design)
+    return Trend(model.ratio("dose", level), model.likely_ratio("dose", level), ratio=True)
 
 
 def _covariate(table: pd.DataFrame, before: Before | None) -> Floats | None:

@@ -87,6 +87,8 @@ class Question:
         An earlier record of the same plants that the comparison allows for.
     deciding : str or None
         The survey that the plan lets decide; earlier ones get no verdict.
+    doses : tuple of (str, float)
+        Amounts of the groups that have one, for a trend.
     untested : str
         Why the rows cannot be taken for units, where they cannot: nothing is tested then.
     main : bool
@@ -109,6 +111,7 @@ class Question:
     baseline: str | None = None
     deciding: str | None = None
     before: Before | None = None
+    doses: tuple[tuple[str, float], ...] = ()
     untested: str = ""
     seed: int = SEED
     draws: int = DRAWS
@@ -137,6 +140,7 @@ def question_of(trial: Trial, table: pd.DataFrame, measure: str | None = None) -
         control=plan.control,
         allotted_to=unit,
         groups=tuple(group.name for group in plan.groups),
+        doses=tuple((group.name, group.dose) for group in plan.groups if group.dose is not None),
         main=chosen in {plan.main_measure, TOTAL if plan.main_measure == "fruit" else ""},
         smallest_difference=plan.smallest_difference,
         deciding=_iso(plan.deciding_survey),

@@ -14,6 +14,7 @@ from counting.analysis.estimates import (
     Randomisation,
     ShareAbove,
     ShareDifference,
+    Trend,
     Zeros,
 )
 
@@ -313,6 +314,8 @@ class Comparison:
         The survey that the plan lets decide.
     covariate : Covariate or None
         What the answer allows for.
+    trend : Trend or None
+        Over doses, where groups have amounts.
     """
 
     measure: str
@@ -344,6 +347,7 @@ class Comparison:
     missing: tuple[Missing, ...] = ()
     not_before: str | None = None
     covariate: Covariate | None = None
+    trend: Trend | None = None
 
     def finished(self) -> bool:
         """Whether the survey is whole and is the one that the plan lets decide, or a later one."""

@@ -87,7 +87,7 @@ def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
 
     Where the groups differed already at the baseline, that is the first caution.
     """
-    table = with_before(with_exposure(table, question), question)
+    table = _with_doses(with_before(with_exposure(table, question), question), question)
     found = compare(table, question)
     if question.baseline is None or found.survey is None or found.survey <= question.baseline:
         return found
@@ -109,6 +109,13 @@ def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
         f"{' '.join(unlike)}"
     )
     return replace(found, cautions=(caution, *found.cautions))
+
+
+def _with_doses(table: pd.DataFrame, question: Question) -> pd.DataFrame:
+    """Put the groups' amounts beside the values, as the column ``dose``."""
+    if not question.doses:
+        return table
+    return table.assign(dose=table["group"].map(dict(question.doses)).astype("float64"))
 
 
 def with_exposure(table: pd.DataFrame, question: Question) -> pd.DataFrame:

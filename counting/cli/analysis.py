@@ -72,6 +72,12 @@ def compare_groups(
             help="Allow for the counts of a survey before the treatment, or for a table's column.",
         ),
     ] = None,
+    dose: Annotated[
+        str | None,
+        typer.Option(
+            metavar="COL", help="The table's column of amounts: also the trend over them."
+        ),
+    ] = None,
     smallest_difference: Annotated[
         float | None,
         typer.Option(
@@ -108,9 +114,13 @@ def compare_groups(
     options = {name: given for name, given in options.items() if given is not None}
     if csv is not None:
         _belongs_to_trials(directory, measure, unreviewed=include_unreviewed)
-        results = [_of_table(csv, {**columns, "per": per, "before": before}, measure, options)]
+        results = [
+            _of_table(
+                csv, {**columns, "per": per, "before": before, "dose": dose}, measure, options
+            )
+        ]
     else:
-        _belongs_to_tables(columns)
+        _belongs_to_tables({**columns, "dose": dose})
         trial_only = {"per": per, "before": before}
         options |= {name: given for name, given in trial_only.items() if given is not None}
         results = _of_trial(directory, measure, options, unreviewed=include_unreviewed)

@@ -28,7 +28,8 @@ class Selection:
     ----------
     plants : DataFrame
         ``group, block, plot, plant`` (text; empty where not known), ``total`` and ``exposure``
-        (float64): the value is their quotient; ``before`` (float64), missing where not known.
+        (float64): the value is their quotient; ``before, dose`` (float64), missing where not
+        known.
     kind : str
         Kind of the measure.
     survey, source : str or None
@@ -104,8 +105,8 @@ def _normal(table: pd.DataFrame, question: Question) -> pd.DataFrame:
     if "plant" not in rows.columns:
         out["plant"] = [f"row {number}" for number in range(1, len(out) + 1)]
     has = "exposure" in rows.columns
-    earlier = "before" in rows.columns
-    out["before"] = _numbers(rows["before"], "before") if earlier else np.nan
+    for name in ("before", "dose"):
+        out[name] = _numbers(rows[name], name) if name in rows.columns else np.nan
     out["exposure"] = _numbers(rows["exposure"], question.per or "exposure") if has else 1.0
     return out
 
@@ -204,6 +205,7 @@ def _whole_plants(rows: pd.DataFrame, kind: Kind) -> pd.DataFrame:
                 "sum" if kind == "count" and (rows["exposure"] != 1).any() else "max",
             ),
             before=("before", "mean"),
+            dose=("dose", "mean"),
             unit=("unit", "first"),
             by=("by", "first"),
             at=("at", "first"),
@@ -244,7 +246,7 @@ def _one_line_per_plant(
     visits = rows.groupby([*key, "survey"], sort=False, as_index=False).agg(
         value=("value", "mean"), exposure=("exposure", "mean"), n=("value", "size")
     )
-    before = rows.groupby(key, sort=False, as_index=False)["before"].mean()
+    known = rows.groupby(key, sort=False, as_index=False)[["before", "dose"]].mean()
     again = int((visits["n"] > 1).sum())
     if again:
         notes.append(
@@ -254,7 +256,7 @@ def _one_line_per_plant(
     if survey == ALL_SURVEYS:
         visits, unit = over_surveys(visits, kind, unit, notes)
     plants = visits.rename(columns={"value": "total"})[[*key, "total", "exposure"]]
-    plants = plants.merge(before, on=key, how="left")
+    plants = plants.merge(known, on=key, how="left")
     return plants.reset_index(drop=True), unit
 
 

@@ -19,8 +19,8 @@ class Units:
     Attributes
     ----------
     table : DataFrame
-        One line per unit: ``group, block, unit`` (text), ``total, exposure, value, before``
-        (float64; value = total / exposure), ``n`` plants (int64).
+        One line per unit: ``group, block, unit`` (text), ``total, exposure, value, before,
+        dose`` (float64; value = total / exposure), ``n`` plants (int64).
     plants : DataFrame
         One line per plant: ``group, block, unit, total, exposure, value, before``.
     unit : {"plant", "plot", "block"}
@@ -97,13 +97,14 @@ def _names(plants: pd.DataFrame, unit: Unit, notes: list[str]) -> pd.Series:
 
 def _collapse(plants: pd.DataFrame, unit: Unit, kind: str) -> pd.DataFrame:
     if unit == "plant":
-        columns = ["group", "block", "unit", "total", "exposure", "value", "before"]
+        columns = ["group", "block", "unit", "total", "exposure", "value", "before", "dose"]
         return plants[columns].assign(n=1)
     table = plants.groupby(["group", "block", "unit"], sort=False, as_index=False).agg(
         total=("total", "sum"),
         exposure=("exposure", "sum"),
         middle=("value", "median"),
         before=("before", "mean"),
+        dose=("dose", "mean"),
         n=("total", "size"),
     )
     value = table["middle"] if kind == "grade" else table["total"] / table["exposure"]

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Design", "design_of"]
+__all__ = ["Design", "design_of", "trend_of"]
 
 Floats = NDArray[np.float64]
 
@@ -71,6 +71,31 @@ def design_of(
     if covariate is not None:  # the rank is better seen of columns alike in size
         matrix[:, -1] = covariate - covariate.mean()
     return Design(matrix, tuple(present[1:]), block is not None, covariate is not None)
+
+
+def trend_of(
+    dose: Floats, block: Sequence[str] | None, covariate: Floats | None = None
+) -> Design | None:
+    """Return the model matrix of a trend over doses, or None where it cannot be told from blocks.
+
+    Parameters
+    ----------
+    dose : (n,) float64
+        Of each unit; its column is called ``dose``.
+    block : sequence of str or None
+        Of each unit; None: blocks have no columns.
+    covariate : (n,) float64, optional
+        Of each unit, known before the treatment.
+    """
+    bare = design_of(["all"] * len(dose), block, ("all",), covariate)
+    if bare is None or np.ptp(dose) == 0:
+        return None
+    centred = dose - dose.mean()
+    matrix = np.insert(bare.matrix, 1, centred, axis=1)
+    scaled = matrix / np.abs(matrix).max(axis=0)
+    if np.linalg.matrix_rank(scaled) < matrix.shape[1]:
+        return None
+    return Design(matrix, ("dose",), bare.blocked, bare.adjusted)
 
 
 def _is(labels: NDArray[np.object_], name: str) -> Floats:

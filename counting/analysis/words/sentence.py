@@ -81,6 +81,24 @@ def _context(contrast: Contrast, comparison: Comparison) -> _Context:
     )
 
 
+def _context_of_all(comparison: Comparison) -> _Context:
+    """Return what a sentence about all groups needs to know."""
+    return _Context(
+        measure=comparison.measure,
+        unit=comparison.unit,
+        kind=comparison.kind,
+        per=comparison.per,
+        plants=comparison.plants,
+        plots=comparison.plots,
+        blocks=comparison.blocks,
+        alone=not comparison.replicated,
+        unit_of_analysis=comparison.unit_of_analysis,
+        untested=comparison.untested,
+        worth=comparison.smallest_difference,
+        control_mean=None,
+    )
+
+
 def worded(comparison: Comparison) -> Comparison:
     """Return the comparison with verdicts and sentences, one for each group against the control."""
     judged = tuple(
@@ -91,12 +109,29 @@ def worded(comparison: Comparison) -> Comparison:
         replace(contrast, sentence=reworded(contrast, comparison)) for contrast in judged
     )
     said = [_unfinished(comparison), *(contrast.sentence for contrast in contrasts)]
+    said.append(_over_doses(comparison))
     text = " ".join(filter(None, said))
     if not contrasts and comparison.groups:
         text = f"There is only one group, {comparison.groups[0].group}: nothing to compare it with."
     elif not contrasts:
         text = f"There are no values of {comparison.measure} to compare."
     return replace(comparison, comparisons=contrasts, sentence=text)
+
+
+def _over_doses(comparison: Comparison) -> str:
+    """Return how the measure goes with the dose; empty where there are no amounts."""
+    trend = comparison.trend
+    if trend is None or trend.step.value is None or not comparison.finished():
+        return ""
+    about = _context_of_all(comparison)
+    step = trend.step
+    span = f" ({_span(step, about)})" if step.low is not None and step.high is not None else ""
+    size = _side(step.value or 0.0, about)
+    told = step.p is not None and step.p < 1 - comparison.level
+    noun = _noun(about)
+    if told:
+        return f"With each step of the dose {noun} came to {size}{span}."
+    return f"Over the doses no trend of {noun} could be told: {size} for each step{span}."
 
 
 def reworded(contrast: Contrast, comparison: Comparison) -> str:

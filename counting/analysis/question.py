@@ -83,6 +83,8 @@ class Question:
         A survey before the first treatment, at which the groups should be alike.
     smallest_difference : float or None
         The smallest difference worth having, as a share of the control's mean.
+    surveys : tuple of str
+        Those that are planned.
     before : Before or None
         An earlier record of the same plants that the comparison allows for.
     deciding : str or None
@@ -110,6 +112,7 @@ class Question:
     smallest_difference: float | None = None
     baseline: str | None = None
     deciding: str | None = None
+    surveys: tuple[str, ...] = ()
     before: Before | None = None
     doses: tuple[tuple[str, float], ...] = ()
     untested: str = ""
@@ -144,6 +147,7 @@ def question_of(trial: Trial, table: pd.DataFrame, measure: str | None = None) -
         main=chosen in {plan.main_measure, TOTAL if plan.main_measure == "fruit" else ""},
         smallest_difference=plan.smallest_difference,
         deciding=_iso(plan.deciding_survey),
+        surveys=tuple(day.isoformat() for day in plan.surveys),
         before=before_of(plan, _iso(plan.before), chosen),
         baseline=_baseline(trial, table, chosen),
         seed=plan.seed,

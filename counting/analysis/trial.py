@@ -11,6 +11,7 @@ from statsmodels.stats.multitest import multipletests
 
 from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
+from counting.analysis.looks import about_looks
 from counting.analysis.question import ALL_SURVEYS, Question, before_of, question_of
 from counting.analysis.result import Comparison
 from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
@@ -87,8 +88,11 @@ def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
 
     Where the groups differed already at the baseline, that is the first caution.
     """
+    whole = table
     table = _with_doses(with_before(with_exposure(table, question), question), question)
     found = compare(table, question)
+    looks = about_looks(whole, question, found) if question.per is None else []
+    found = replace(found, cautions=(*looks, *found.cautions))
     if question.baseline is None or found.survey is None or found.survey <= question.baseline:
         return found
     try:

@@ -114,11 +114,8 @@ def compare_groups(
     options = {name: given for name, given in options.items() if given is not None}
     if csv is not None:
         _belongs_to_trials(directory, measure, unreviewed=include_unreviewed)
-        results = [
-            _of_table(
-                csv, {**columns, "per": per, "before": before, "dose": dose}, measure, options
-            )
-        ]
+        columns |= {"per": per, "before": before, "dose": dose}
+        results = [_of_table(csv, columns, measure, options)]
     else:
         _belongs_to_tables({**columns, "dose": dose})
         trial_only = {"per": per, "before": before}

@@ -213,7 +213,10 @@ def plan_text(plan: Plan) -> str:
         "# whoever reads the result later must be able to see what was meant from the start.\n",
         tomli_w.dumps(head),
     ]
-    parts += ["[[groups]]\n" + tomli_w.dumps(group.model_dump(exclude_none=True)) for group in plan.groups]
+    parts += [
+        "[[groups]]\n" + tomli_w.dumps(group.model_dump(exclude_none=True))
+        for group in plan.groups
+    ]
     for title, part in (
         ("[rule]  # which fruit count; sizes in mm", plan.rule),
         ("[layout]  # how the beds are divided; plants.csv says what stands where", plan.layout),

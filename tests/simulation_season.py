@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import math
 import sys
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy import stats
@@ -125,19 +126,24 @@ def margins(trials: int, seed: int) -> dict[str, float]:
 
 
 def main(trials: int) -> None:
-    """Print the tables."""
-    print(
-        "| season | p < 0.05 without effect, allowing for it | without it | ratio 1.3: interval "
-        "holds it | found | found without it | tenth most unlike before: p < 0.05 | without it |"
-    )
-    print("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    """Write the tables to stdout."""
+    head = (
+        "season", "p < 0.05 without effect, allowing for it", "without it",
+        "ratio 1.3: interval holds it", "found", "found without it",
+        "tenth most unlike before: p < 0.05", "without it",
+    )  # fmt: skip
+    _line(head)
+    _line(["---"] * len(head))
     for season in SEASONS:
         r = simulate(season, trials, 1)
-        print(f"| {season.name} | {r.alarms:.3f} | {r.alarms_bare:.3f} | {r.coverage:.3f} | "
-              f"{r.found:.2f} | {r.found_bare:.2f} | {r.alarms_unlike:.3f} | "
-              f"{r.alarms_unlike_bare:.3f} |", flush=True)  # fmt: skip
+        _line([season.name, *(f"{getattr(r, each.name):.3f}" for each in fields(r))])
     for name, share in margins(trials, 2).items():
-        print(f"| {name} | {share:.3f} |", flush=True)
+        _line([name, f"{share:.3f}"])
+
+
+def _line(cells: Sequence[str]) -> None:
+    sys.stdout.write(f"| {' | '.join(cells)} |\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

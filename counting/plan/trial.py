@@ -214,8 +214,7 @@ def plan_text(plan: Plan) -> str:
         tomli_w.dumps(head),
     ]
     parts += [
-        "[[groups]]\n" + tomli_w.dumps(group.model_dump(exclude_none=True))
-        for group in plan.groups
+        "[[groups]]\n" + tomli_w.dumps(group.model_dump(exclude_none=True)) for group in plan.groups
     ]
     for title, part in (
         ("[rule]  # which fruit count; sizes in mm", plan.rule),

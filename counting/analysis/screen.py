@@ -7,8 +7,8 @@ import textwrap
 
 from counting.analysis.calibrate import Calibration
 from counting.analysis.estimates import Estimate
-from counting.analysis.pool import Together
 from counting.analysis.result import Comparison, Contrast, GroupSummary
+from counting.analysis.season.pool import Together
 from counting.analysis.words.phrases import number, p_text, percent
 
 __all__ = ["as_text", "calibration_text", "pooled_text"]

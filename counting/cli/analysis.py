@@ -239,8 +239,8 @@ def pool_several(
 
     Example: counting pool --csv log_ratios.csv
     """
-    from counting.analysis.pool import pool_table, pool_trials
     from counting.analysis.screen import pooled_text
+    from counting.analysis.season.pool import pool_table, pool_trials
     from counting.files import write_text
     from counting.report.forest import forest
 

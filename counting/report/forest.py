@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from counting.analysis.pool import Together
+from counting.analysis.season.pool import Together
 from counting.report.drawing import INK, colour_of, drawing, svg
 
 __all__ = ["forest"]

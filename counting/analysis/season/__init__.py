@@ -1,0 +1,1 @@
+"""Over several surveys and several trials: looks, the course, trials put together."""

@@ -242,7 +242,7 @@ def pool_several(
     from counting.analysis.screen import pooled_text
     from counting.analysis.season.pool import pool_table, pool_trials
     from counting.files import write_text
-    from counting.report.forest import forest
+    from counting.report.pictures.forest import forest
 
     found = (pool_table(csv),) if csv is not None else pool_trials(places or [], measure)
     results = [each.to_json() for each in found]

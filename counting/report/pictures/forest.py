@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from counting.analysis.season.pool import Together
-from counting.report.drawing import INK, colour_of, drawing, svg
+from counting.report.pictures.drawing import INK, colour_of, drawing, svg
 
 __all__ = ["forest"]
 

@@ -241,3 +241,13 @@ def test_the_walk_page_bars_nobody_and_does_not_scroll_sideways(browser: Any, tr
             assert not page.evaluate("document.documentElement.scrollWidth > innerWidth")
         context.close()
         assert faults == []
+
+
+def test_a_walk_of_tags_only_keeps_no_photo(trial: Trial, client: httpx.Client) -> None:
+    query = {"device": "phone-1234", "number": "1", "plant": "A1-2", "survey": WALK, "tags": "1"}
+    headers = {"content-type": "application/octet-stream"}
+    told = client.post("photo", params=query, content=PHOTO.read_bytes(), headers=headers).json()
+    assert told["kind"] == "other plant"
+    assert waiting(trial.directory) == []
+    data = walk_data(trial, WALK, tags_only=True)
+    assert not any(plant["hand"] for plant in data["plants"])

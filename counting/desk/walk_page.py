@@ -26,7 +26,12 @@ _SHARED = {"outbox.js": "work/outbox.js"}
 
 
 def walk_data(
-    trial: Trial, survey: str, *, measures: tuple[str, ...] = (), base: str | None = None
+    trial: Trial,
+    survey: str,
+    *,
+    measures: tuple[str, ...] = (),
+    base: str | None = None,
+    tags_only: bool = False,
 ) -> dict[str, Any]:
     """Return what the walk page shows.
 
@@ -39,6 +44,8 @@ def walk_data(
         What is recorded on every plant beside the photo.
     base : str, optional
         Path of the walk's addresses on the desk; None for a page without network.
+    tags_only : bool
+        The walk only holds each tag against its plant; nothing is recorded.
 
     Returns
     -------
@@ -53,6 +60,7 @@ def walk_data(
         "title": trial.plan.title,
         "survey": survey,
         "base": base,
+        "tags_only": tags_only,
         "smallest_mm": trial.plan.rule.smallest_fruit_mm,
         "main": trial.plan.main_measure,
         "plants": [
@@ -61,7 +69,7 @@ def walk_data(
                 "row": int(row),
                 "place": int(position),
                 "block": str(block),
-                "hand": str(code) in drawn,
+                "hand": str(code) in drawn and not tags_only,
             }
             for code, row, position, block in zip(
                 *(plants[name] for name in ("code", "row", "position", "block")), strict=True
@@ -78,10 +86,16 @@ def words() -> dict[str, dict[str, Any]]:
 
 
 def walk_document(
-    trial: Trial, survey: str, *, measures: tuple[str, ...] = (), base: str | None = None
+    trial: Trial,
+    survey: str,
+    *,
+    measures: tuple[str, ...] = (),
+    base: str | None = None,
+    tags_only: bool = False,
 ) -> tuple[str, str]:
     """Return the walk page as one document, and the policy it is bound by; see `walk_data`."""
     script, style = inlined(_ENTRY, _module), _part("walk-page.css")
+    shown = walk_data(trial, survey, measures=measures, base=base, tags_only=tags_only)
     bound = policy(style, script, live=base is not None)
     pages = Environment(autoescape=True, undefined=StrictUndefined)
     text = pages.from_string(_part("walk-page.html")).render(
@@ -90,7 +104,7 @@ def walk_document(
         policy=bound,
         style=Markup(style),
         script=Markup(script),
-        data=Markup(as_json(walk_data(trial, survey, measures=measures, base=base))),
+        data=Markup(as_json(shown)),
     )
     return text, bound
 

@@ -6,7 +6,7 @@ import { keepRecord, recordsOf } from './walk-store.js';
 import { data, language, speakOther, t } from './walk-words.js';
 
 const $ = (id) => document.querySelector(`#${id}`);
-const walk = `${data.trial}|${data.survey}`;
+const walk = `${data.trial}|${data.tags_only ? 'tags' : data.survey}`;
 const REASONS = ['dead', 'broken', 'not found'];
 const NAME = 'counting|walker';
 const AT = `counting|walk|${walk}`;
@@ -357,6 +357,7 @@ async function start() {
   }
   $('hand-help').textContent = t('hand help', { mm: data.smallest_mm });
   $('camera').hidden = !data.base;
+  for (const id of ['side-line', 'missing-line', 'note-line']) $(id).hidden = data.tags_only;
   for (const record of await recordsOf(walk)) records.set(record.plant, record);
   side = remembered(`${AT}|side`);
   $('side').value = side;

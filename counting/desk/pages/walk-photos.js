@@ -28,6 +28,7 @@ export function makePhotoQueue({ walk, device, judged, changed }) {
       name: photo.name,
       at: photo.at,
     });
+    if (data.tags_only) query.set('tags', '1');
     const reply = await fetch(`${data.base}photo?${query}`, {
       method: 'POST',
       headers: { 'Content-Type': 'application/octet-stream' },

@@ -27,7 +27,13 @@ def tags(desk: Desk, asked: Asked) -> Response:
     except CountingError as error:
         number, fault = 0, str(error)
     return desk.trial_page(
-        "tags.html", trial, here="tags", number=number, fault=fault, command=command
+        "tags.html",
+        trial,
+        here="tags",
+        number=number,
+        lan=desk.host != "127.0.0.1",
+        fault=fault,
+        command=command,
     )
 
 

@@ -40,14 +40,18 @@ def page(desk: Desk, asked: Asked) -> Response:
     trial = desk.trial(asked.trial)
     survey = asked.query.get("survey") or date.today().isoformat()
     wanted = [name for name in asked.query.get("measures", "").split(",") if name in OFFERED]
+    tags_only = "tags" in asked.query
     if "on" not in asked.query:
-        query = urlencode({"on": "1", "survey": survey, "measures": ",".join(wanted)})
+        told = {"on": "1", "survey": survey, "measures": ",".join(wanted)}
+        query = urlencode(told | ({"tags": "1"} if tags_only else {}))
         link = f"http://{desk.host}:{desk.port}{desk.to('t', asked.trial, 'go')}?{query}"
         return desk.trial_page(
             "way-in.html", trial, here="walk", survey=survey, link=link, code=_code(link)
         )
     base = desk.to("t", asked.trial, "go", "")
-    text, policy = walk_document(trial, survey, measures=tuple(wanted), base=base)
+    text, policy = walk_document(
+        trial, survey, measures=tuple(wanted), base=base, tags_only=tags_only
+    )
     return HTMLResponse(text, headers={"Content-Security-Policy": policy})
 
 
@@ -128,6 +132,8 @@ async def photo(desk: Desk, request: Request) -> Response:
     try:
         path = await receive(trial.directory, name, request.stream(), again=True)
         told = await run_in_threadpool(_judged, trial, path, plant)
+        if "tags" in query:
+            path.unlink(missing_ok=True)
     except CountingError as error:
         return PlainTextResponse(str(error), 422)
     return JSONResponse(told)

@@ -13,6 +13,7 @@ from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
 from counting.analysis.question import ALL_SURVEYS, Question, before_of, question_of
 from counting.analysis.result import Comparison
+from counting.analysis.sampled import compare_sampled, sampled_plants
 from counting.analysis.season.looks import about_looks
 from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
 from counting.analysis.words.phrases import and_list
@@ -65,6 +66,7 @@ def answers(
     with trial.ledger() as ledger:
         table = observations(trial, ledger)
         expected = expected_counts(trial, ledger) if include_unreviewed else []
+        sample = sampled_plants(trial, ledger) if include_unreviewed else []
     before = choices.pop("before", None)
     question = replace(question_of(trial, table, None if every else measure), **choices)
     if before is not None:
@@ -75,7 +77,12 @@ def answers(
         others, notes = further_measures(trial, table, **choices)
         if others and not (table["measure"] == question.measure).any():
             return others
-    if include_unreviewed:
+    by_sample = None
+    if sample and question.measure == "fruit" and question.per is None:
+        by_sample = compare_sampled(trial, sample, question)
+    if by_sample is not None:
+        main = by_sample
+    elif include_unreviewed:
         table = with_exposure(with_expected(trial, table, expected), question)
         main = compare_with_expected(with_before(table, question), question)
     else:

@@ -105,6 +105,14 @@ def assign_(
             help="Share of the photos that everyone gets, as 10% or 0.1.",
         ),
     ] = 0.1,
+    sample: Annotated[
+        float | None,
+        typer.Option(
+            parser=share,
+            metavar="SHARE",
+            help="Draw this share of the plants by lot, 20% or 0.2; the finder counts the rest.",
+        ),
+    ] = None,
     flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
     survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
     open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
@@ -123,7 +131,7 @@ def assign_(
         flagged=flagged, survey=survey, blind=not open_, seed=seed, replace=replace
     )
     who = int(reviewers) if reviewers.strip().isdecimal() else reviewers.split(",")
-    done = assign(load_trial(directory), who, overlap=overlap, options=options)
+    done = assign(load_trial(directory), who, overlap=overlap, sample=sample, options=options)
     say(f"{len(done.common)} photos stand on every sheet.")
     for number, made in enumerate(done.sheets):
         name = done.reviewers[number] if done.reviewers else f"volunteer {number + 1}"

@@ -10,6 +10,7 @@ import numpy as np
 from counting.errors import CountingError
 from counting.plan.trial import Trial
 from counting.review.frames import Frame
+from counting.review.sampling import draw_sample
 from counting.review.sheet import Made, SheetOptions, chosen_frames, make_sheets, seed_of
 
 __all__ = ["Assigned", "assign", "shares"]
@@ -39,6 +40,7 @@ def assign(
     reviewers: int | Sequence[str],
     *,
     overlap: float = 0.1,
+    sample: float | None = None,
     options: SheetOptions | None = None,
 ) -> Assigned:
     """Make one contact sheet for each volunteer.
@@ -55,6 +57,9 @@ def assign(
         How many volunteers, or their names.
     overlap : float
         Share of the photos that every volunteer gets, 0..1.
+    sample : float, optional
+        Share of the plants to draw by lot for review, 0..1; the rest is left to the finder and to
+        ``counting compare --include-unreviewed``. None: all.
     options : SheetOptions, optional
         Which photos, and how the sheets look.
 
@@ -67,6 +72,13 @@ def assign(
     names = [""] * reviewers if isinstance(reviewers, int) else [name.strip() for name in reviewers]
     _check(trial, names, overlap)
     listed = chosen_frames(trial, options)
+    if sample is not None:
+        if not 0 < sample <= 1:
+            raise CountingError(trial.directory, f"sample {sample:g}", "a share up to 100 %")
+        blocks = dict(zip(trial.plants["code"], trial.plants["block"], strict=True))
+        chances = draw_sample(listed, blocks, sample, seed_of(trial, options))
+        options = replace(options, chances=chances)
+        listed = [frame for frame in listed if frame.photo in chances]
     common, own = shares(listed, len(names), overlap, seed_of(trial, options))
     if any(not common and not each for each in own):
         raise CountingError(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import os
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -60,6 +60,8 @@ class SheetOptions:
         Tells sheets with the same photos apart, for example "1 of 3".
     replace : bool
         Write over a file of the same name and other content.
+    chances : mapping or None
+        Photo to the chance with which its plant was drawn, where the photos are a sample.
     """
 
     flagged: bool = False
@@ -71,6 +73,7 @@ class SheetOptions:
     reviewer: str = ""
     part: str = ""
     replace: bool = False
+    chances: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +152,9 @@ def sheet_data(
     return data
 
 
-def record(trial: Trial, data: dict[str, Any], file: str) -> None:
+def record(
+    trial: Trial, data: dict[str, Any], file: str, chances: Mapping[str, float] | None = None
+) -> None:
     """Write in the ledger which photos a sheet shows, with which proposals.
 
     Parameters
@@ -160,6 +165,8 @@ def record(trial: Trial, data: dict[str, Any], file: str) -> None:
         What `sheet_data` returned.
     file : str
         Path inside the trial; empty for a sheet that is served and lies in no file.
+    chances : mapping, optional
+        Photo to the chance with which its plant was drawn.
     """
     made = Sheet(
         sheet=data["sheet"],
@@ -169,6 +176,11 @@ def record(trial: Trial, data: dict[str, Any], file: str) -> None:
         blind=data["blind"],
         reviewer=data["reviewer"],
         photos={photo["photo"]: photo["proposal"] for photo in data["photos"]},
+        chances={
+            photo["photo"]: chances[photo["photo"]]
+            for photo in data["photos"]
+            if chances and photo["photo"] in chances
+        },
     )
     with trial.ledger() as ledger:
         if file or sheet_of(ledger, made.sheet) is None:
@@ -185,7 +197,7 @@ def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made
     content = "".join(page(data, (each.review for each in made))).encode("utf-8")
     if not path.exists() or path.read_bytes() != content:
         write_bytes(path, content, replace=options.replace)
-    record(trial, data, f"{_SHEETS}/{name}")
+    record(trial, data, f"{_SHEETS}/{name}", options.chances)
     return Made(path, data["sheet"], len(listed), sum(bool(frame.flags) for frame in listed))
 
 

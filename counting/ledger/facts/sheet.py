@@ -31,6 +31,9 @@ class Sheet:
         For whom it is; empty for anybody.
     photos : mapping
         Photo to the hash of the proposal shown on it (empty for none), in the order shown.
+    chances : mapping
+        Photo to the chance with which its plant was drawn for review; empty where the photos are
+        no sample.
     """
 
     kind: ClassVar[EntryKind] = "sheet"
@@ -42,6 +45,7 @@ class Sheet:
     blind: bool = False
     reviewer: str = ""
     photos: Mapping[str, str] = field(default_factory=dict)
+    chances: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def key(self) -> str:
@@ -59,6 +63,9 @@ class Sheet:
             blind=bool(body.get("blind", False)),
             reviewer=body.get("reviewer", ""),
             photos={row["photo"]: row["proposal"] for row in body.get("photos", ())},
+            chances={
+                row["photo"]: row["chance"] for row in body.get("photos", ()) if "chance" in row
+            },
         )
 
     def to_body(self) -> dict[str, Any]:
@@ -71,6 +78,11 @@ class Sheet:
             "blind": self.blind,
             "reviewer": self.reviewer,
             "photos": [
-                {"photo": photo, "proposal": proposal} for photo, proposal in self.photos.items()
+                {"photo": photo, "proposal": proposal} | self._chance(photo)
+                for photo, proposal in self.photos.items()
             ],
         }
+
+    def _chance(self, photo: str) -> dict[str, float]:
+        # what no draw told is left out, so that the body stays what it was
+        return {"chance": self.chances[photo]} if photo in self.chances else {}

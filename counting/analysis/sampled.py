@@ -1,0 +1,216 @@
+"""A sample of reviewed plants and the finder's counts of all: one answer for all of them."""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from counting.analysis.compare import compare
+from counting.analysis.contrasts import each_adjusted
+from counting.analysis.data.overlap import NO_OVERLAP, may_overlap, overlap_of
+from counting.analysis.data.selection import select
+from counting.analysis.data.units import to_units
+from counting.analysis.estimates import NO_ESTIMATE
+from counting.analysis.methods.design import design_of
+from counting.analysis.methods.difference_estimator import (
+    Corrected,
+    corrected,
+    ratio_of_corrected,
+)
+from counting.analysis.methods.student import detectable
+from counting.analysis.question import Question
+from counting.analysis.result import Comparison, Contrast
+from counting.analysis.words.phrases import percent
+from counting.analysis.words.sentence import worded
+from counting.ledger import Ledger
+from counting.ledger.facts import Judged, left_out, proposals, sheets, standing_answers
+from counting.plan.trial import Trial
+from counting.records.confirmed import tell_apart
+
+__all__ = ["Sampled", "compare_sampled", "sampled_plants"]
+
+_ENDLESS = 10.0
+"""Log ratio beyond which nobody speaks of what could have been found."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sampled:
+    """A plant at a survey: what the finder expects, and what a person counted where it was drawn.
+
+    Attributes
+    ----------
+    expected : float
+        By the finder alone, from all of the plant's photos.
+    reviewed : float
+        NaN where not all of its photos were reviewed.
+    chance : float
+        That it was drawn; 1 where it was reviewed without having been drawn.
+    """
+
+    survey: str
+    plant: str
+    expected: float
+    reviewed: float
+    chance: float
+
+
+def sampled_plants(trial: Trial, ledger: Ledger) -> list[Sampled]:
+    """Return every plant with proposals on all of its photos; empty where no sample was drawn."""
+    chances = {
+        photo: chance
+        for sheet in sheets(ledger).values()
+        for photo, chance in sheet.chances.items()
+    }
+    if not chances:
+        return []
+    made, out = proposals(ledger), left_out(ledger)
+    guards = set(trial.plants.loc[trial.plants["guard"].fillna(False), "code"])
+    by_plant: dict[tuple[str, str], list[Judged]] = defaultdict(list)
+    for each in standing_answers(ledger):
+        by_plant[each.photo.survey, each.photo.plant].append(each)
+    overlaps = {
+        survey: overlap_of(judged for (day, _), judged in by_plant.items() if day == survey)
+        for survey in {survey for survey, _ in by_plant}
+    }
+    found = []
+    for (survey, plant), judged in sorted(by_plant.items(), key=lambda item: item[0]):
+        photos = [each.photo.photo for each in judged]
+        if plant in guards or out.plant(plant, survey) or any(p not in made for p in photos):
+            continue
+        overlap = (overlaps[survey] if may_overlap(judged) else None) or NO_OVERLAP
+        expected = overlap.share * sum(float(made[photo].count) for photo in photos)
+        whole = all(each.counted for each in judged)
+        reviewed = float(len(tell_apart(judged))) if whole else math.nan
+        chance = min((chances[photo] for photo in photos if photo in chances), default=1.0)
+        found.append(Sampled(survey, plant, expected, reviewed, chance))
+    return found
+
+
+def compare_sampled(trial: Trial, plants: list[Sampled], question: Question) -> Comparison | None:
+    """Compare the groups by the finder's counts of all plants, corrected by the sample reviewed.
+
+    Parameters
+    ----------
+    trial : Trial
+    plants : list of Sampled
+    question : Question
+        Of the count of fruit; its survey None: the last with plants.
+
+    Returns
+    -------
+    Comparison or None
+        None where a group's sample has fewer than two reviewed plants at the survey.
+    """
+    survey = question.survey or max((each.survey for each in plants), default="")
+    rows = [each for each in plants if each.survey == survey]
+    places = trial.plants.set_index("code")[["group", "block", "plot"]]
+    table = pd.DataFrame([places.loc[each.plant] for each in rows]).reset_index(drop=True)
+    if table.empty:
+        return None
+    chance = _as_reviewed(rows, table)
+    found = corrected(
+        np.array([each.expected for each in rows]),
+        np.array([each.reviewed for each in rows]),
+        chance,
+        table["group"].to_numpy("str"),
+    )
+    if any(n < 2 for n in found.reviewed.values()):
+        return None
+    table = table.assign(
+        value=found.values,
+        plant=[each.plant for each in rows],
+        survey=survey,
+        source="photo",
+        measure=question.measure,
+        unit="count",
+    )
+    asked = replace(question, kind="length", survey=survey, source=None, above=None, before=None)
+    base = compare(table, asked)
+    contrasts = each_adjusted(tuple(_with_ratio(each, table, asked) for each in base.comparisons))
+    caution = _caution(rows, found, contrasts)
+    return worded(
+        replace(
+            base,
+            kind="count",
+            comparisons=contrasts,
+            cautions=(caution, *base.cautions),
+            source="photo",
+        )
+    )
+
+
+def _as_reviewed(rows: list[Sampled], table: pd.DataFrame) -> np.ndarray:
+    """Bring the chances down to those drawn that were reviewed already, as if by lot too."""
+    drawn = np.array([each.chance for each in rows])
+    done = np.array([not math.isnan(each.reviewed) for each in rows])
+    keys = list(zip(table["group"], table["block"], drawn, strict=True))
+    chance = drawn.copy()
+    for key in set(keys):
+        mine = np.array([each == key for each in keys])
+        if key[2] < 1 and done[mine].any():
+            # of the plants with this chance so many were drawn; of those so many are reviewed
+            there = sum(1 for each in keys if each[:2] == key[:2])
+            chance[mine] = key[2] * done[mine].sum() / max(mine.sum(), 1)
+            chance[mine] = np.clip(chance[mine], 1 / max(there, 1), 0.999)
+    # drawn with certainty, or reviewed without a draw: the count stands for itself
+    return chance
+
+
+def _with_ratio(contrast: Contrast, table: pd.DataFrame, question: Question) -> Contrast:
+    """Put the ratio of the corrected means into a contrast."""
+    units = to_units(select(table, question), question.allotted_to)
+    pair = units.table[units.table["group"].isin([contrast.group, contrast.control])]
+    block = pair["block"].tolist() if units.blocked else None
+    design = design_of(pair["group"].tolist(), block, (contrast.control, contrast.group))
+    design = design or design_of(pair["group"].tolist(), None, (contrast.control, contrast.group))
+    ratio = NO_ESTIMATE
+    if design is not None and design.groups:
+        treated = (pair["group"] == contrast.group).to_numpy()
+        values = pair["value"].to_numpy("float64")
+        ratio = ratio_of_corrected(values, design.matrix, 1, treated, question.level)
+    size = detectable(ratio.se, ratio.df, question.level) if ratio.se and ratio.df else math.inf
+    return replace(
+        contrast,
+        basis="ratio",
+        ratio=ratio,
+        detectable=math.expm1(size) if size < _ENDLESS else None,
+    )
+
+
+def _caution(rows: list[Sampled], found: Corrected, contrasts: tuple[Contrast, ...]) -> str:
+    """Say how much was reviewed and what more would bring."""
+    done = sum(found.reviewed.values())
+    text = (
+        f"{done} of {len(rows)} plants were drawn by lot and reviewed; of the others the finder "
+        "counted the fruit, corrected by what the reviews found in each group."
+    )
+    first = contrasts[0] if contrasts else None
+    if first is None or not first.ratio.se or not first.ratio.value:
+        return text
+    sampling = sum(
+        found.sampling.get(name, 0.0) / max(mean, 1e-9) ** 2
+        for name, mean in _means(rows, found).items()
+        if name in {first.group, first.control}
+    )
+    se = first.ratio.se
+    twice = math.sqrt(max(se**2 - sampling / 2, se**2 / 4))
+    now, then = (math.expm1(1.96 * each) for each in (se, twice))
+    enough = ": enough" if now - then < _LITTLE else ""
+    return (
+        f"{text} Reviewing as many again would narrow the interval from about {percent(now)} to "
+        f"about {percent(then)} to either side{enough}."
+    )
+
+
+_LITTLE = 0.02
+"""Narrower by less than two points is not worth a second evening (chosen)."""
+
+
+def _means(rows: list[Sampled], found: Corrected) -> dict[str, float]:
+    """Return a mean count for each group, to put its error in proportion."""
+    mean = float(np.mean(found.values)) if rows else 0.0
+    return dict.fromkeys(found.sampling, mean)

@@ -83,7 +83,7 @@ def middle(page: Any, mark: int, where: str = "#stage") -> tuple[float, float]:
 def press(page: Any, kind: dict[str, Any], x: float, y: float) -> None:
     """Tap on a phone, click on a laptop."""
     (page.touchscreen.tap if kind is PHONE else page.mouse.click)(x, y)
-    painted(page)
+    page.wait_for_timeout(330)  # two taps at one place within 300 ms zoom
 
 
 def empty_place(page: Any) -> tuple[float, float]:
@@ -276,12 +276,19 @@ def test_a_tap_adds_a_tap_strikes_out_next_confirms_and_the_file_is_taken_in(
 
 
 @SIZES
-def test_a_drag_moves_a_ring_and_a_drag_of_its_edge_changes_its_size(
+def test_a_drag_moves_the_photo_and_a_ring_only_once_it_was_chosen(
     browser: Any, sheet: Path, kind: dict[str, Any]
 ) -> None:
     with page_on(browser, sheet, kind) as page:
         before = begun(page)
+        page.keyboard.press("Escape")  # lets the ring go that the keys had chosen
         page.click("#larger")
+        x, y = middle(page, 4)
+        drag(page, kind, [(x, y), (x + 30, y + 20)])
+        assert record(page)["marks"] == before["marks"]
+        assert middle(page, 4) != pytest.approx((x, y), abs=5)
+        hold(page, kind, *middle(page, 4))
+        page.click("#card >> text=Move")
         x, y = middle(page, 4)
         drag(page, kind, [(x, y), (x + 30, y + 20)])
         moved = record(page)["marks"][4]
@@ -295,6 +302,7 @@ def test_a_drag_moves_a_ring_and_a_drag_of_its_edge_changes_its_size(
         grown = record(page)["marks"][4]
         assert grown["width"] == pytest.approx(moved["width"] * 1.5, rel=0.12)
         assert (grown["x"], grown["y"]) == (moved["x"], moved["y"])
+        assert page.is_enabled("#undo")
         page.click("#undo")
         page.click("#undo")
         assert record(page)["marks"] == before["marks"]
@@ -355,9 +363,16 @@ def test_one_more_fruit_can_be_added_inside_a_ring_or_where_one_was_struck_out(
         x, y = middle(page, 4)
         press(page, kind, x, y)
         press(page, kind, x + radius(page, 4) * 0.7, y)
+        if kind is PHONE:  # so near a cross the finger may mean either: the lens asks again
+            glass = page.locator(".lens-glass").bounding_box()
+            press(page, kind, glass["x"] + glass["width"] / 2, glass["y"] + glass["height"] / 2)
+            page.wait_for_timeout(330)
+            press(page, kind, glass["x"] - 8, glass["y"] - 8)
+            assert page.is_hidden(".lens")
         kept = [mark["state"] for mark in record(page)["marks"]]
         assert (kept.count("removed"), kept.count("added")) == (1, 2)
-        press(page, kind, x, y)
+        hold(page, kind, x, y)
+        page.click("text=Put back")
         assert [mark["state"] for mark in record(page)["marks"]].count("removed") == 0
 
 
@@ -414,7 +429,7 @@ def test_the_keyboard_alone_does_everything(browser: Any, sheet: Path) -> None:
         assert "By keyboard" in page.inner_text("#help")
         page.keyboard.press("Escape")
         page.keyboard.press("Space")
-        for _ in range(4):
+        for _ in range(7):
             page.keyboard.press("ArrowDown")
         page.keyboard.press("Space")
         assert len(states(page)) == 7

@@ -16,7 +16,10 @@ def sheet(
     directory: TrialDir,
     flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
     survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
-    per_file: Annotated[int, typer.Option(min=0, help="Photos per file at most; 0: all.")] = 0,
+    per_file: Annotated[
+        int | None,
+        typer.Option(min=0, help="Photos per file at most; 0: all in one. About 50 if not given."),
+    ] = None,
     open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
     seed: Annotated[int | None, typer.Option(help="Decides the order.")] = None,
     reviewer: Annotated[str, typer.Option(help="For whom the sheet is.")] = "",

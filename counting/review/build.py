@@ -53,6 +53,7 @@ def page(
         Pieces of one HTML document; the parts needed for the first paint come first.
     """
     style, script = _parts()
+    words = texts()
     environment = Environment(autoescape=True, undefined=StrictUndefined)
     template = environment.from_string(read_part("sheet.html"))
     yield template.render(
@@ -60,7 +61,8 @@ def page(
         policy=policy(style, script, live=live),
         style=Markup(style),
         script=Markup(script),
-        data=Markup(as_json(data | {"texts": texts()})),
+        en=words["en"],
+        data=Markup(as_json(data | {"texts": words})),
     )
     for index, photo in enumerate(photos):
         text = base64.b64encode(photo).decode("ascii")

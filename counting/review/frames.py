@@ -11,7 +11,20 @@ from counting.flags import Flag
 from counting.ledger.facts import Candidate, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
 
-__all__ = ["Frame", "frames", "ordered"]
+__all__ = ["Frame", "doubtful", "frames", "ordered"]
+
+_OWN_FAULT = {
+    flag.value
+    for flag in (
+        Flag.DAMAGED,
+        Flag.BLURRED,
+        Flag.TOO_DARK,
+        Flag.TOO_BRIGHT,
+        Flag.MANY_TAGS,
+        Flag.TAG_DISAGREES,
+        Flag.NOTHING_FOUND,
+    )
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +75,27 @@ class Frame:
         """Survey and plant: photos that agree in both may show the same fruit twice."""
         return self.survey, self.plant
 
+    @property
+    def doubt(self) -> float:
+        """Wrong rings and missed fruit to be expected: each candidate may be either."""
+        return sum(each.confidence * (1 - each.confidence) for each in self.candidates)
+
+
+def doubtful(listed: Sequence[Frame]) -> set[str]:
+    """Return the photos to look at closely: the third that holds most of the doubt, and those
+    with a fault of their own.
+
+    Reasons that the finder gives do not decide: on rows of plants all photos have one.
+    """
+    doubts = sorted(frame.doubt for frame in listed)
+    limit = doubts[(2 * len(doubts)) // 3] if doubts else 0.0
+    even = not doubts or doubts[0] >= limit  # all alike: none stands out
+    return {
+        frame.photo
+        for frame in listed
+        if (frame.doubt >= limit and not even) or _OWN_FAULT & set(frame.flags)
+    }
+
 
 def frames(trial: Trial) -> list[Frame]:
     """Return the trial's photos that are to be reviewed, in the order taken in.
@@ -85,9 +119,9 @@ def frames(trial: Trial) -> list[Frame]:
 
 
 def ordered(listed: Sequence[Frame], seed: int) -> list[Frame]:
-    """Return frames in a shuffled order, plants with a flagged photo first.
+    """Return frames in a shuffled order, plants with a doubtful photo first.
 
-    The photos of one plant at one survey stay together, flagged ones first, so that its sides can
+    The photos of one plant at one survey stay together, doubtful ones first, so that its sides can
     be held against each other.
 
     Parameters
@@ -102,12 +136,14 @@ def ordered(listed: Sequence[Frame], seed: int) -> list[Frame]:
         sets.setdefault(frame.belongs_to, []).append(frame)
     keys = sorted(sets)
     shuffled = [keys[place] for place in np.random.default_rng(seed).permutation(len(keys))]
-    shuffled.sort(key=lambda key: not any(frame.flags for frame in sets[key]))
+    first = doubtful(listed)
+    shuffled.sort(key=lambda key: not any(frame.photo in first for frame in sets[key]))
     return [
         frame
         for key in shuffled
         for frame in sorted(
-            sets[key], key=lambda frame: (not frame.flags, frame.side, frame.truss or 0)
+            sets[key],
+            key=lambda frame: (frame.photo not in first, frame.side, frame.truss or 0),
         )
     ]
 

@@ -18,8 +18,8 @@ from counting.ledger import Checkpoint
 from counting.ledger.facts import Sheet, sheet_of
 from counting.plan.trial import Trial
 from counting.review.build import page
-from counting.review.frames import Frame, frames, ordered
-from counting.review.prints import Prints, prints_of
+from counting.review.frames import Frame, doubtful, frames, ordered
+from counting.review.prints import Prints, most_bytes, prints_of
 
 __all__ = [
     "Made",
@@ -33,6 +33,9 @@ __all__ = [
 ]
 
 _SHEETS = "sheets"
+_FILE_PHOTOS = 50
+_FILE_BYTES = 8_000_000
+"""Half an hour of work, and a size that mail and phones still pass on (common practice)."""
 _ID_LENGTH = 10
 
 
@@ -48,8 +51,9 @@ class SheetOptions:
         Only photos of this survey; empty for all.
     photos : tuple of str or None
         Only these photos (SHA-256).
-    per_file : int
-        Photos per file at most; 0 puts all in one. Photos of one plant stay in one file.
+    per_file : int or None
+        Photos per file at most; 0 puts all in one, None splits at about 50 photos or 8 MB, what
+        mail and phones still pass on. Photos of one plant stay in one file.
     blind : bool
         Show neither plant nor group, and cover the cards of the tags in the photo.
     seed : int or None
@@ -67,7 +71,7 @@ class SheetOptions:
     flagged: bool = False
     survey: str = ""
     photos: tuple[str, ...] | None = None
-    per_file: int = 0
+    per_file: int | None = None
     blind: bool = True
     seed: int | None = None
     reviewer: str = ""
@@ -121,7 +125,13 @@ def make_sheets(trial: Trial, options: SheetOptions | None = None) -> list[Made]
     """
     options = options or SheetOptions()
     chosen = ordered(chosen_frames(trial, options), seed_of(trial, options))
-    return [_write(trial, options, part) for part in _parts(chosen, options.per_file)]
+    parts = _parts(chosen, options.per_file)
+    if len(parts) == 1 or options.part:
+        return [_write(trial, options, part) for part in parts]
+    return [
+        _write(trial, replace(options, part=f"{number} of {len(parts)}"), part)
+        for number, part in enumerate(parts, start=1)
+    ]
 
 
 def sheet_data(
@@ -132,7 +142,12 @@ def sheet_data(
     On a blind sheet no plant, group, survey or file name is in it.
     """
     sets = {key: number for number, key in enumerate(dict.fromkeys(f.belongs_to for f in listed))}
-    photos = [_photo_data(frame, sets[frame.belongs_to], options.blind) for frame in listed]
+    first = doubtful(listed)
+    photos = [
+        _photo_data(frame, sets[frame.belongs_to], options.blind)
+        | {"doubtful": frame.photo in first}
+        for frame in listed
+    ]
     data = {
         "format": "counting sheet",
         "version": 1,
@@ -143,6 +158,7 @@ def sheet_data(
         "part": options.part,
         "blind": options.blind,
         "seed": seed_of(trial, options),
+        "rule": trial.plan.rule.model_dump(),
         "sentences": {flag.value: flag.sentence for flag in Flag},
         "photos": photos,
     }
@@ -198,7 +214,7 @@ def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made
     if not path.exists() or path.read_bytes() != content:
         write_bytes(path, content, replace=options.replace)
     record(trial, data, f"{_SHEETS}/{name}", options.chances)
-    return Made(path, data["sheet"], len(listed), sum(bool(frame.flags) for frame in listed))
+    return Made(path, data["sheet"], len(listed), len(doubtful(listed)))
 
 
 def _checkpoint(trial: Trial, sheet: str) -> dict[str, Any]:
@@ -227,11 +243,12 @@ def chosen_frames(trial: Trial, options: SheetOptions) -> list[Frame]:
         If there is none; the message says why.
     """
     everything = frames(trial)
+    first = doubtful(everything)
     wanted = None if options.photos is None else set(options.photos)
     chosen = [
         frame
         for frame in everything
-        if (not options.flagged or frame.flags)
+        if (not options.flagged or frame.photo in first)
         and (not options.survey or frame.survey == options.survey)
         and (wanted is None or frame.photo in wanted)
     ]
@@ -249,16 +266,20 @@ def chosen_frames(trial: Trial, options: SheetOptions) -> list[Frame]:
     raise CountingError(trial.directory, found, mend="make the sheet of all photos")
 
 
-def _parts(listed: Sequence[Frame], per_file: int) -> list[list[Frame]]:
+def _parts(listed: Sequence[Frame], per_file: int | None) -> list[list[Frame]]:
     """Split into files; photos of one plant at one survey are never parted."""
-    if per_file <= 0:
+    if per_file == 0:
         return [list(listed)]
+    most, room = (_FILE_PHOTOS, _FILE_BYTES) if per_file is None else (per_file, 0)
     sets: dict[tuple[str, str], list[Frame]] = {}
     for frame in listed:
         sets.setdefault(frame.belongs_to, []).append(frame)
     parts: list[list[Frame]] = [[]]
     for together in sets.values():
-        if parts[-1] and len(parts[-1]) + len(together) > per_file:
+        wanted = parts[-1] + together
+        # base64 writes three bytes as four letters
+        size = sum(most_bytes(frame) for frame in wanted) * 4 // 3
+        if parts[-1] and (len(wanted) > most or (room and size > room)):
             parts.append([])
         parts[-1] += together
     return parts

@@ -9,9 +9,9 @@ export const live = data.live || null;
 export const photos = data.photos.map((photo) => ({
   ...photo,
   candidates: photo.candidates.map(
-    ([candidate, x, y, width, height, confidence, shown, truss, small, colour]) => (
+    ([candidate, x, y, width, height, confidence, shown, truss, small, colour, whose]) => (
       {
-        candidate, x, y, width, height, confidence, shown, truss, small, colour,
+        candidate, x, y, width, height, confidence, shown, truss, small, colour, whose,
       }
     ),
   ),
@@ -29,10 +29,18 @@ export const together = (index) => sets.get(photos[index].set);
 /** What all photos share is no reason to look at this one: it is said once, above the strips. */
 export const shared = photos.length < 4 ? []
   : photos[0].flags.filter((word) => photos.every((photo) => photo.flags.includes(word)));
-export const flagOf = (index) => photos[index].flags.find((word) => !shared.includes(word)) || '';
-export const sentence = (word) => data.sentences[word] || word;
-export const sentencesOf = (index) => photos[index].flags
-  .filter((word) => !shared.includes(word)).map(sentence);
+export const flagsOf = (index) => photos[index].flags.filter((word) => !shared.includes(word));
+
+/** How many wrong rings and missed fruit are to be expected: each candidate may be either. */
+const doubtOf = (index) => photos[index].candidates
+  .reduce((sum, { confidence }) => sum + confidence * (1 - confidence), 0);
+
+/** Whether a photo deserves a closer look: of the worst third, or with a fault of its own. */
+export const doubtful = (index) => photos[index].doubtful;
+const worst = [...photos.keys()].filter(doubtful);
+const sum = (list) => list.reduce((all, index) => all + doubtOf(index), 0);
+export const worstMany = worst.length;
+export const worstShare = sum(worst) / (sum([...photos.keys()]) || 1);
 
 /** Make an element: text is always text, never markup. */
 export function make(tag, options = {}, ...children) {
@@ -56,26 +64,34 @@ export const gridSource = (index) => (
 /** Review prints in use, newest last: few, so that 500 photos do not fill a phone's memory. */
 const opened = new Map();
 const MOST_OPENED = 6;
+const MOST_FETCHED = 16; // ten ahead and a few behind, about 4 MB
 
-/** The review print's address; the file may still be loading when it is asked for. */
-export async function photoSource(index) {
-  if (live) return `${live.base}photo/${photos[index].photo}.jpg`;
+/** The review print's address. From the desk it is fetched once and then at hand without it; in a
+    file it may still be loading when it is asked for. */
+export async function photoSource(index, again = false) {
   const known = opened.get(index);
-  if (known) {
+  if (known && !again) {
     opened.delete(index);
     opened.set(index, known);
     return known;
   }
-  const text = await printText(index);
-  const bytes = Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0));
-  const address = URL.createObjectURL(new Blob([bytes], { type: 'image/jpeg' }));
+  const bytes = live ? await fetched(index, again) : new Blob([
+    Uint8Array.from(atob(await printText(index)), (letter) => letter.charCodeAt(0)),
+  ], { type: 'image/jpeg' });
+  const address = URL.createObjectURL(bytes);
   opened.set(index, address);
-  if (opened.size > MOST_OPENED) {
+  if (opened.size > (live ? MOST_FETCHED : MOST_OPENED)) {
     const [oldest, gone] = opened.entries().next().value;
     opened.delete(oldest);
     URL.revokeObjectURL(gone);
   }
   return address;
+}
+
+async function fetched(index, again) {
+  const reply = await fetch(`${live.base}photo/${photos[index].photo}.jpg`, { cache: again ? 'reload' : 'default' });
+  if (!reply.ok) throw new Error(`photo not there: ${reply.status}`);
+  return reply.blob();
 }
 
 /** A print's data; it is whole only once the parser has gone on to the element after it. */
@@ -118,5 +134,3 @@ export function trouble(text, source = 'page', acts = {}) {
   $('trouble').hidden = !shown;
   document.documentElement.style.setProperty('--trouble', `${$('trouble').offsetHeight}px`);
 }
-
-export const many = (number, one, more = `${one}s`) => `${number} ${number === 1 ? one : more}`;

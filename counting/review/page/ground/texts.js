@@ -1,6 +1,6 @@
 /* The words in the reader's language: one file per language in `texts`, English where one lacks. */
 
-import { data } from './data.js';
+import { data, flagsOf } from './data.js';
 
 const KEPT = 'counting|language';
 export const languages = Object.keys(data.texts);
@@ -26,6 +26,11 @@ export function t(key, values = {}) {
   const text = typeof found === 'string' ? found : found[plural.select(values.n)] ?? found.other;
   return text.replace(/\{(\w+)\}/g, (whole, name) => String(values[name] ?? whole));
 }
+
+/** What a flag says, and the word for it under a frame. */
+export const sentence = (word) => data.texts[language][`flag ${word}`] || data.sentences[word] || word;
+export const flagWord = (word) => data.texts[language][`word ${word}`] || word;
+export const sentencesOf = (index) => flagsOf(index).map(sentence);
 
 /** Keep another language for all sheets of this browser, and read the page again in it. */
 export function speak(other) {

@@ -7,9 +7,11 @@ export function makeView(width, height) {
 
   const fitted = () => Math.min(view.room[0] / width, view.room[1] / height);
 
+  const closest = () => Math.max(view.most || 0, fitted() * CLOSEST);
+
   /** Keep the photo on the stage: centred where it is smaller, filling where it is larger. */
   function hold() {
-    view.scale = Math.min(Math.max(view.scale, fitted()), fitted() * CLOSEST);
+    view.scale = Math.min(Math.max(view.scale, fitted()), closest());
     for (const [axis, side, at] of [['x', width, 0], ['y', height, 1]]) {
       const room = view.room[at];
       const length = side * view.scale;
@@ -36,7 +38,7 @@ export function makeView(width, height) {
   view.zoom = (factor, x, y) => {
     const [px, py] = view.toPhoto(x, y);
     view.scale *= factor;
-    view.scale = Math.min(Math.max(view.scale, fitted()), fitted() * CLOSEST);
+    view.scale = Math.min(Math.max(view.scale, fitted()), closest());
     view.x = x - px * view.scale;
     view.y = y - py * view.scale;
     hold();

@@ -1,10 +1,13 @@
 /* The slip of one fruit: all that can be said about it. */
 
-import { add, countOf, recordOf } from '../work/book.js';
+import { add, countOf, isStruck, recordOf } from '../work/book.js';
 import { $, make, photos, say, together } from '../ground/data.js';
 import { desk } from '../work/desk.js';
 import { tell } from '../ground/hub.js';
-import { changeCurrent, refresh, sizeFields, stage, strikeAt, unsureFields } from './photo.js';
+import {
+  changeCurrent, choose, elsewhereFields, refresh, sizeFields, stage, strikeAt, unsureFields,
+} from './photo.js';
+import { t } from '../ground/texts.js';
 
 /** A long press or right click opens it. */
 export function openCard(mark, place = null) {
@@ -34,36 +37,43 @@ export function openCard(mark, place = null) {
       'aria-pressed': pressed === null ? null : String(pressed),
     }, text);
     const rows = [
-      make('h2', { id: 'card-name', text: `Fruit ${recordOf(index).marks.indexOf(now) + 1}` }),
+      make('h2', { id: 'card-name', text: t('fruit n', { number: recordOf(index).marks.indexOf(now) + 1 }) }),
       make('div', { class: 'slip-row' },
-        press('Not sure', step(unsureFields), '', now.state === 'unsure'),
-        press('Too small to count', step((each) => ({ small: !each.small })), '', now.small)),
-      row('Size', press('−', step(sizeFields(1 / 1.12)), 'Smaller ring'), press('+', step(sizeFields(1.12)), 'Larger ring')),
+        press(t('not sure'), step(unsureFields), '', now.state === 'unsure'),
+        press(t('not this plant'), step(elsewhereFields), '', now.state === 'elsewhere'),
+        press(t('too small to count'), step((each) => ({ small: !each.small })), '', now.small)),
+      row(t('size'), press('−', step(sizeFields(1 / 1.12)), t('smaller ring')), press('+', step(sizeFields(1.12)), t('larger ring')),
+        press(t('move ring'), () => {
+          close();
+          choose(number);
+          say(t('move help'));
+        })),
     ];
     if (photos[index].truss === null) {
-      rows.push(row(now.truss === null ? 'No truss' : `Truss ${now.truss}`,
-        press('−', truss(-1), 'Lower truss number'), press('+', truss(1), 'Higher truss number')));
+      rows.push(row(now.truss === null ? t('no truss') : t('truss title', { number: now.truss }),
+        press('−', truss(-1), t('lower truss')), press('+', truss(1), t('higher truss'))));
     }
     if (place) {
-      rows.push(press('One more fruit here', () => {
+      rows.push(press(t('one more'), () => {
         add(index, ...place);
-        say(`Fruit added, ${countOf(index)}`);
+        say(t('added now', { n: countOf(index) }));
         close();
         refresh();
       }));
     }
     if (together(index).length > 1) {
-      rows.push(press('Same fruit in another photo', () => {
+      rows.push(press(t('same fruit'), () => {
         close();
         tell('pair wanted', index, number);
       }));
     }
     rows.push(make('div', { class: 'slip-row end' },
-      press(now.state === 'removed' ? 'Put back' : 'Strike out', () => {
+      press(t(isStruck(now) ? 'put back' : 'strike out'), () => {
         strikeAt(number);
         close();
+        refresh();
       }),
-      make('button', { type: 'button', class: 'press strong', onclick: close }, 'Done')));
+      make('button', { type: 'button', class: 'press strong', onclick: close }, t('done'))));
     $('card').replaceChildren(...rows);
     return undefined;
   }

@@ -6,6 +6,7 @@ import { desk, tick } from '../work/desk.js';
 import { refresh, remember, stage } from './photo.js';
 import { twinLetters } from './rings.js';
 import { makeStage } from './stage.js';
+import { t } from '../ground/texts.js';
 
 export const pair = { stages: [], picked: null, open: false, pushed: false };
 
@@ -18,8 +19,7 @@ export function openPair(index, number = null) {
   pair.open = true;
   pair.picked = null;
   desk.floor = past.length;
-  $('pair-said').textContent = 'Tap a fruit in one photo, then the same fruit in the other. It is counted once.';
-  $('pair-many').textContent = String(others.length + 1);
+  $('pair-said').textContent = t('pair help');
   if (!pair.stages.length) {
     pair.stages = [0, 1].map((side) => makeStage($('pair-stages'), {
       tap: (mark) => pick(side, mark),
@@ -40,7 +40,7 @@ function showOther(index) {
   $('pair-others').hidden = others.length < 2;
   $('pair-others').replaceChildren(...others.map((each) => make('button', {
     type: 'button', class: 'press', 'aria-pressed': String(each === index), onclick: () => showOther(each),
-  }, `Photo ${each + 1}`)));
+  }, t('photo number', { number: each + 1 }))));
   paintPair();
 }
 
@@ -73,7 +73,7 @@ export function pick(side, mark) {
     } else {
       pair.picked = { side, mark: mark.mark };
       pair.stages[side].picked = mark.mark;
-      sayPair('Now the same fruit in the other photo.');
+      sayPair(t('pair second'));
     }
   } else {
     link([pair.stages[pair.picked.side].index, pair.picked.mark], [pair.stages[side].index, mark.mark]);
@@ -91,7 +91,7 @@ function link(one, other) {
     return mark.twin === name ? { ...mark, twin: '' } : mark;
   });
   change([[second[0], { marks }]]);
-  sayPair('Linked: counted once.');
+  sayPair(t('pair linked'));
 }
 
 function partnerOf(index, number) {
@@ -102,7 +102,7 @@ function partnerOf(index, number) {
 function part(index, number) {
   const own = [[index, { marks: withMark(index, number, { twin: '' }) }]];
   change([...own, ...unlinked(index, number)]);
-  sayPair('No longer linked.');
+  sayPair(t('pair parted'));
 }
 
 function sayPair(text) {

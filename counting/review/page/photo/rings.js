@@ -1,9 +1,12 @@
 /* Draw marks in wax: each state has a shape of its own, the colour only helps.
    proposed: broken ring · confirmed: closed ring, ends crossing · added: ring with a plus
-   removed: cross, no ring · unsure: dotted ring with a question mark */
+   removed: cross, no ring · elsewhere (not this plant's): thin grey ring, struck through
+   unsure: dotted ring with a question mark · much smaller than the others: fine ring */
 
-import { recordOf, shownState } from '../work/book.js';
+import { isStruck, recordOf, shownState } from '../work/book.js';
 import { photos, placeOf, together } from '../ground/data.js';
+import { smallOnes } from './sizes.js';
+import { t } from '../ground/texts.js';
 
 const SVG = 'http://www.w3.org/2000/svg';
 
@@ -15,7 +18,7 @@ export function draw(tag, attributes = {}, text = '') {
 }
 
 /** A ring drawn by hand: it wavers and its ends overlap. */
-export function waxRing(rx, ry, seed) {
+function waxRing(rx, ry, seed) {
   const points = [];
   const start = -1.9 + (seed % 5) * 0.16;
   const steps = 40;
@@ -43,11 +46,11 @@ function plus(x, y, size) {
 export function markWords(index, mark) {
   const record = recordOf(index);
   const place = record.marks.indexOf(mark) + 1;
-  const state = shownState(record, mark);
-  const truss = mark.truss === null ? '' : `, truss ${mark.truss}`;
-  const twin = twinLetters(index).has(mark.mark) ? ', also in another photo' : '';
-  const small = mark.small ? ', too small to count' : '';
-  return `Fruit ${place} of ${record.marks.length}: ${state}${small}${truss}${twin}`;
+  const parts = [t(`state ${shownState(record, mark)}`)];
+  if (mark.small) parts.push(t('too small'));
+  if (mark.truss !== null) parts.push(t('truss n', { number: mark.truss }));
+  if (twinLetters(index).has(mark.mark)) parts.push(t('also elsewhere'));
+  return t('mark words', { number: place, all: record.marks.length, what: parts.join(', ') });
 }
 
 /** Letters for fruit that are linked across photos of one plant: mark number to letter. */
@@ -77,6 +80,7 @@ export function drawMarks(svg, index, view, { current = null, picked = null } = 
   const letters = twinLetters(index);
   const layer = draw('g');
   drawTrusses(layer, record, view);
+  const fine = smallOnes(index);
   for (const mark of record.marks) {
     const [x, y] = view.toStage(mark.x, mark.y);
     // the ring lies just outside the fruit, so that it hides nothing
@@ -85,15 +89,17 @@ export function drawMarks(svg, index, view, { current = null, picked = null } = 
     if (x < -rx - 30 || y < -ry - 30 || x > view.room[0] + rx + 30 || y > view.room[1] + ry + 30) continue;
     layer.append(drawMark(mark, shownState(record, mark), {
       x, y, rx, ry, current: mark.mark === current, picked: mark.mark === picked,
-      letter: letters.get(mark.mark) || '',
+      letter: letters.get(mark.mark) || '', fine: fine.has(mark.mark),
     }));
   }
   svg.replaceChildren(layer);
 }
 
-export function drawMark(mark, state, { x, y, rx, ry, current, picked, letter }) {
+export function drawMark(mark, state, {
+  x, y, rx, ry, current, picked, letter, fine,
+}) {
   const group = draw('g', {
-    class: `mark ${state}${Math.min(rx, ry) < 13 ? ' tiny' : ''}${mark.small ? ' small' : ''}${current ? ' current' : ''}${picked ? ' picked' : ''}`,
+    class: `mark ${state}${Math.min(rx, ry) < 13 ? ' tiny' : ''}${mark.small ? ' small' : ''}${fine ? ' fine' : ''}${current ? ' current' : ''}${picked ? ' picked' : ''}`,
     transform: `translate(${x.toFixed(1)} ${y.toFixed(1)})`,
     'data-mark': mark.mark,
     'data-state': state,
@@ -104,6 +110,7 @@ export function drawMark(mark, state, { x, y, rx, ry, current, picked, letter })
     confirmed: waxRing(rx, ry, mark.mark),
     added: waxRing(rx, ry, mark.mark) + plus(rx * 0.78 + 5, -ry * 0.78 - 5, 5),
     removed: waxCross(rx, ry),
+    elsewhere: `${ellipse(rx, ry)}M${-rx * 0.7} ${ry * 0.7}L${rx * 0.7} ${-ry * 0.7}`,
   }[state];
   if (current || picked) {
     group.append(draw('rect', {
@@ -112,7 +119,7 @@ export function drawMark(mark, state, { x, y, rx, ry, current, picked, letter })
   }
   group.append(draw('path', { class: 'shade', d: path }), draw('path', { class: 'line', d: path }));
   if (state === 'unsure') group.append(...word('?', 0, 0, Math.min(22, Math.max(12, ry * 1.1))));
-  if (mark.small && state !== 'removed') group.append(...word('small', 0, ry + 10, 11));
+  if (mark.small && !isStruck(mark)) group.append(...word(t('small'), 0, ry + 10, 11));
   if (letter) group.append(...word(letter, -rx * 0.75 - 7, -ry * 0.75 - 6, 18));
   return group;
 }
@@ -150,7 +157,7 @@ function drawTrusses(layer, record, view) {
 export function trussesOf(record) {
   const grouped = new Map();
   for (const mark of record.marks) {
-    if (mark.truss === null || mark.state === 'removed') continue;
+    if (mark.truss === null || isStruck(mark)) continue;
     if (!grouped.has(mark.truss)) grouped.set(mark.truss, []);
     grouped.get(mark.truss).push(mark);
   }

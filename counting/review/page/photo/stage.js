@@ -1,24 +1,34 @@
 /* A stage shows one photo with its marks and turns fingers, mouse and wheel into gestures. */
 
 import { book, countOf, recordOf } from '../work/book.js';
-import { gridSource, make, many, photoSource, photos, say } from '../ground/data.js';
+import { make, photoSource, photos, say } from '../ground/data.js';
 import { draw, drawMarks } from './rings.js';
+import { t } from '../ground/texts.js';
 import { makeView } from '../ground/view.js';
+import { drawZone, zoneHandle, zoneMoved } from './zone.js';
 
 const HOLD_MS = 520;
+const TWICE_MS = 300;
+const TWICE_PX = 24;
+/* A fingertip covers about 9 mm, of which the touch point may lie 4 mm off (common practice);
+   a CSS px is 1/96 inch at arm's length, about 0.16 mm on a phone. */
+const FINGER = 26;
+const LEAST_SURE = 11;
+const RETRY_MS = [1000, 2000, 4000, 8000];
 
-/** Build a stage in `root`; `on` names what to do for tap, hold, looped, moved. */
+/** Build a stage in `root`; `on` names what to do for tap, twice, hold, looped, dragged, zoned. */
 export function makeStage(root, on) {
   let picture = make('img', { class: 'print', alt: '', draggable: 'false' });
   const svg = draw('svg', { class: 'wax', 'aria-hidden': 'true' });
   const cross = make('div', { class: 'crosshair', hidden: true });
+  const state = make('p', { class: 'stage-state', hidden: true });
   const element = make('div', {
-    class: 'stage', tabindex: '0', role: 'application', 'aria-label': 'Photo',
-  }, picture, svg, cross);
+    class: 'stage', tabindex: '0', role: 'application', 'aria-label': t('photo'),
+  }, picture, svg, cross, state);
   root.append(element);
   const stage = {
     element, svg, index: -1, view: makeView(1, 1), current: null, picked: null, tool: 'mark',
-    pointer: null, draft: null,
+    pointer: null, ready: false, chosen: false, close: false,
   };
   let planned = 0;
   let loop = null;
@@ -37,7 +47,12 @@ export function makeStage(root, on) {
     picture.style.transform = `translate(${view.x}px, ${view.y}px) scale(${(view.scale * photo.width) / 1000})`;
     picture.style.width = '1000px';
     picture.style.height = `${(1000 * photo.height) / photo.width}px`;
+    if (!stage.ready) {
+      svg.replaceChildren(); // rings on no photo would be answered unseen
+      return;
+    }
     drawMarks(svg, stage.index, view, stage);
+    drawZone(svg, stage);
     if (loop) {
       const path = `M${loop.map(([x, y]) => `${x.toFixed(1)} ${y.toFixed(1)}`).join('L')}`;
       svg.append(draw('path', { class: 'truss-shade', d: path }), draw('path', { class: 'truss-line', d: path }));
@@ -47,53 +62,64 @@ export function makeStage(root, on) {
       const [x, y] = view.toStage(...stage.pointer);
       cross.style.transform = `translate(${x}px, ${y}px)`;
     }
-    element.classList.toggle('looping', stage.tool === 'loop');
+    element.classList.toggle('looping', stage.tool === 'loop' || stage.tool === 'strike');
   };
 
-  /** Show a photo; the marks come at once, the print as soon as it is decoded. */
+  const tellState = (text) => {
+    state.textContent = text;
+    state.hidden = !text;
+  };
+
+  /** Show a photo. Its rings come with it: what cannot be seen cannot be judged. */
   stage.show = async (index) => {
     stage.index = index;
     stage.current = null;
     stage.picked = null;
     stage.pointer = null;
+    stage.chosen = false;
+    stage.ready = false;
     stage.tool = 'mark';
     const photo = photos[index];
     stage.view = makeView(photo.width, photo.height);
     stage.view.room = [element.clientWidth || 1, element.clientHeight || 1];
     stage.view.fit();
-    swap(gridSource(index));
+    picture.removeAttribute('src');
     stage.paintNow();
     stage.label();
-    let source = '';
-    try {
-      source = await photoSource(index);
-    } catch (error) {
-      element.classList.add('missing');
-      say('The photo could not be read; the file is not whole.');
-      return;
-    }
-    element.classList.remove('missing');
-    if (stage.index !== index) return;
-    const whole = make('img', { class: 'print', alt: '', draggable: 'false', src: source });
-    await whole.decode().catch(() => {});
-    if (stage.index !== index) return;
+    const slow = setTimeout(() => { if (stage.index === index && !stage.ready) tellState(t('loading')); }, 400);
+    const whole = await decoded(index);
+    clearTimeout(slow);
+    if (!whole || stage.index !== index) return;
     picture.replaceWith(whole);
     picture = whole;
+    stage.ready = true;
+    tellState('');
     stage.paintNow();
+    if (on.ready) on.ready(index);
   };
 
-  /** Show another picture at once; a fresh element lets the browser drop the old one's pixels. */
-  function swap(source) {
-    const next = make('img', { class: 'print', alt: '', draggable: 'false', src: source });
-    picture.replaceWith(next);
-    picture = next;
+  /** The photo as an image, tried again until it is there; nothing once another one is shown. */
+  async function decoded(index) {
+    for (let turn = 0; stage.index === index; turn += 1) {
+      try {
+        const source = await photoSource(index, turn > 0);
+        const whole = make('img', { class: 'print', alt: '', draggable: 'false', src: source });
+        await whole.decode();
+        return whole;
+      } catch (error) {
+        if (stage.index !== index) return null;
+        tellState(t('photo missing', { n: turn + 1 }));
+        if (!turn) say(t('photo missing', { n: 1 }));
+        const pause = RETRY_MS[Math.min(turn, RETRY_MS.length - 1)];
+        await new Promise((done) => { setTimeout(done, pause); });
+      }
+    }
+    return null;
   }
 
   stage.label = () => {
-    const number = stage.index + 1;
-    element.setAttribute('aria-label', `Photo ${number}, ${many(countOf(stage.index), 'fruit', 'fruit')}. `
-      + (on.dragged ? 'Arrow keys move the pointer, Space adds or strikes out, M goes from ring to ring.'
-        : 'M goes from fruit to fruit, Space picks one.'));
+    const words = { number: stage.index + 1, n: countOf(stage.index) };
+    element.setAttribute('aria-label', `${t('stage label', words)} ${t(on.dragged ? 'stage keys' : 'pair keys')}`);
   };
 
   new ResizeObserver(() => {
@@ -102,57 +128,69 @@ export function makeStage(root, on) {
     stage.paintNow();
   }).observe(element);
 
-  /** The mark under a point of the stage, and whether the point is on its edge. */
+  /** The mark under a point of the stage, whether the point is on its edge, and whether a finger
+      could as well have meant something else there. */
   stage.hit = (x, y, coarse) => {
     // generous only as far as a missed fruit close by can still be added
     const least = coarse ? 11 : 8;
     let best = null;
+    let near = 0;
+    let smallest = Infinity;
     for (const mark of recordOf(stage.index).marks) {
       const [cx, cy] = stage.view.toStage(mark.x, mark.y);
       const rx = (mark.width / 2) * stage.view.scale;
       const ry = (mark.height / 2) * stage.view.scale;
+      const away = Math.hypot(x - cx, y - cy);
+      if (away < Math.max(FINGER, Math.min(rx, ry) + 8)) {
+        near += 1;
+        smallest = Math.min(smallest, rx, ry);
+      }
       const grace = coarse ? 3 : 2;
       // a cross is met at its middle only: what it covered may hold other fruit
       const most = mark.state === 'removed' ? least * 1.3 : Infinity;
       const reach = [rx, ry].map((radius) => Math.min(Math.max(radius + grace, least), most));
       const far = Math.hypot((x - cx) / reach[0], (y - cy) / reach[1]);
       if (far > 1 || (best && best.far <= far)) continue;
-      const away = Math.hypot((x - cx) / rx, (y - cy) / ry);
-      const smallest = Math.min(rx, ry);
-      const band = (coarse ? 13 : 7) / smallest;
-      const edge = smallest >= (coarse ? 24 : 13) && Math.abs(away - 1) < band && mark.state !== 'removed';
+      const from = Math.hypot((x - cx) / rx, (y - cy) / ry);
+      const narrow = Math.min(rx, ry);
+      const band = (coarse ? 13 : 7) / narrow;
+      const edge = narrow >= (coarse ? 24 : 13) && Math.abs(from - 1) < band && mark.state !== 'removed';
       best = { mark, far, edge };
     }
-    return best;
+    // one ring under the finger is meant; two, or one beside it, may not be
+    const crowded = coarse && (near > 1 || (near === 1 && (!best || smallest < LEAST_SURE)));
+    return { mark: null, edge: false, far: Infinity, ...best, crowded, smallest };
   };
 
   const fingers = new Map();
   let act = null;
   let lifted = false; // a long press has just ended: no click may follow on what opened beneath
+  let before = { at: 0, point: [0, 0] };
   const at = (event) => {
     const box = element.getBoundingClientRect();
     return [event.clientX - box.left, event.clientY - box.top];
   };
 
   function begin(event) {
-    if (event.button > 0) return;
+    if (event.button > 0 || !stage.ready) return;
     element.setPointerCapture(event.pointerId);
     const point = at(event);
     fingers.set(event.pointerId, point);
     stage.pointer = null;
-    if (fingers.size === 2) return pinchBegins();
-    if (fingers.size > 2) return undefined;
+    if (fingers.size === 2) {
+      pinchBegins();
+      return;
+    }
+    if (fingers.size > 2) return;
     const coarse = event.pointerType !== 'mouse';
     const hit = stage.hit(...point, coarse);
-    act = { start: point, last: point, hit, coarse, kind: 'tap' };
-    if (on.hold) {
-      act.timer = setTimeout(() => {
-        if (!act || act.kind !== 'tap' || !act.hit) return;
-        act.kind = 'held';
-        on.hold(act.hit.mark, stage.view.toPhoto(...act.start));
-      }, HOLD_MS);
-    }
-    return undefined;
+    act = { start: point, last: point, hit, coarse, kind: 'tap', border: zoneHandle(stage, point) };
+    if (!on.hold) return;
+    act.timer = setTimeout(() => {
+      if (!act || act.kind !== 'tap' || !act.hit.mark) return;
+      act.kind = 'held';
+      on.hold(act.hit.mark, stage.view.toPhoto(...act.start));
+    }, HOLD_MS);
   }
 
   function pinchBegins() {
@@ -164,42 +202,54 @@ export function makeStage(root, on) {
   function cancel() {
     if (act && act.timer) clearTimeout(act.timer);
     loop = null;
-    stage.draft = null;
-    if (act && act.restore) act.restore();
+    if (act && act.before) book[stage.index] = act.before;
     act = null;
   }
 
   function move(event) {
     const point = at(event);
     if (!fingers.has(event.pointerId)) {
-      if (event.pointerType === 'mouse' && stage.tool === 'mark' && stage.index >= 0) {
-        const hit = on.dragged ? stage.hit(...point, false) : null;
-        element.style.cursor = hit ? (hit.edge ? 'nwse-resize' : 'pointer') : 'crosshair';
-      }
+      if (event.pointerType === 'mouse' && stage.tool === 'mark' && stage.index >= 0) hover(point);
       return;
     }
     fingers.set(event.pointerId, point);
     if (!act) return;
-    if (act.kind === 'pinch') return pinch();
+    if (act.kind === 'pinch') {
+      pinch();
+      return;
+    }
     const slop = act.coarse ? 8 : 4;
     if (act.kind === 'tap' && Math.hypot(point[0] - act.start[0], point[1] - act.start[1]) > slop) startDrag();
     if (act.kind === 'pan') stage.view.pan(point[0] - act.last[0], point[1] - act.last[1]);
     if (act.kind === 'loop') loop.push(point);
     if (act.kind === 'move' || act.kind === 'size') drag(point);
+    if (act.kind === 'border') {
+      act.zone = zoneMoved(stage, act.border, point);
+      book[stage.index] = { ...act.before, ...act.zone };
+    }
     act.last = point;
     stage.paint();
-    return undefined;
   }
 
+  function hover(point) {
+    const hit = stage.hit(...point, false);
+    const held = stage.chosen && hit.mark && hit.mark.mark === stage.current;
+    element.style.cursor = held ? (hit.edge ? 'nwse-resize' : 'move') : (hit.mark ? 'pointer' : 'crosshair');
+  }
+
+  /** A drag moves the photo. It moves a ring only where that ring was chosen before. */
   function startDrag() {
     clearTimeout(act.timer);
-    if (stage.tool === 'loop') {
+    const chosen = stage.chosen && act.hit.mark && act.hit.mark.mark === stage.current;
+    if (stage.tool === 'loop' || stage.tool === 'strike') {
       act.kind = 'loop';
       loop = [act.start];
-    } else if (act.hit && on.dragged) {
+    } else if (act.border !== null && on.zoned) {
+      act.kind = 'border';
+      act.before = recordOf(stage.index);
+    } else if (chosen && on.dragged) {
       act.kind = act.hit.edge ? 'size' : 'move';
       act.before = recordOf(stage.index);
-      act.restore = () => { book[stage.index] = act ? act.before : book[stage.index]; };
     } else {
       act.kind = 'pan';
     }
@@ -253,10 +303,9 @@ export function makeStage(root, on) {
     act = null;
     lifted = done.kind === 'held';
     if (done.kind === 'tap') tap(done);
-    if (done.kind === 'move' || done.kind === 'size') {
-      book[stage.index] = done.before;
-      if (done.fields) on.dragged(done.hit.mark, done.fields);
-    }
+    if (done.before) book[stage.index] = done.before;
+    if (done.fields) on.dragged(done.hit.mark, done.fields);
+    if (done.zone) on.zoned(done.zone);
     if (done.kind === 'loop') {
       const drawn = loop.map((point) => stage.view.toPhoto(...point));
       loop = null;
@@ -266,10 +315,18 @@ export function makeStage(root, on) {
   }
 
   function tap({ start, hit }) {
+    const now = performance.now();
+    const twice = now - before.at < TWICE_MS
+      && Math.hypot(start[0] - before.point[0], start[1] - before.point[1]) < TWICE_PX;
+    before = { at: twice ? 0 : now, point: start };
+    if (twice && on.twice) {
+      on.twice(start);
+      return;
+    }
     const [x, y] = stage.view.toPhoto(...start);
     const photo = photos[stage.index];
     const inside = x >= 0 && y >= 0 && x <= photo.width && y <= photo.height;
-    on.tap(hit ? hit.mark : null, inside ? [x, y] : null, start);
+    on.tap(hit.mark, inside ? [x, y] : null, hit);
   }
 
   element.addEventListener('pointerdown', begin);
@@ -287,7 +344,7 @@ export function makeStage(root, on) {
   element.addEventListener('contextmenu', (event) => {
     event.preventDefault();
     const hit = stage.hit(...at(event), false);
-    if (!hit || !on.hold) return;
+    if (!hit.mark || !on.hold) return;
     if (act) {
       clearTimeout(act.timer);
       act.kind = 'held';

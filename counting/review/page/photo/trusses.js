@@ -1,13 +1,14 @@
 /* Trusses: draw a loop round the fruit of one; tap its ring to change the number. */
 
-import { counts, recordOf, setMarks } from '../work/book.js';
-import { $, make, many, photos, say } from '../ground/data.js';
+import { counts, isStruck, recordOf, setMarks } from '../work/book.js';
+import { make, photos, say } from '../ground/data.js';
 import { desk } from '../work/desk.js';
 import { refresh, stage } from './photo.js';
 import { trussesOf } from './rings.js';
+import { t } from '../ground/texts.js';
 
 /** Whether a point lies inside a closed path (even-odd rule). */
-function within(point, path) {
+export function within(point, path) {
   let inside = false;
   for (let i = 0, j = path.length - 1; i < path.length; j = i, i += 1) {
     const [xi, yi] = path[i];
@@ -31,17 +32,17 @@ export function looped(path) {
   const { index } = desk;
   const { marks } = recordOf(index);
   const caught = new Set(marks
-    .filter((mark) => mark.state !== 'removed' && within([mark.x, mark.y], path))
+    .filter((mark) => !isStruck(mark) && within([mark.x, mark.y], path))
     .map((mark) => mark.mark));
   if (!caught.size) {
-    say('No fruit inside the loop.');
+    say(t('loop empty'));
     refresh();
     return;
   }
   const rest = marks.filter((mark) => !caught.has(mark.mark));
   const number = freeTruss(rest);
   setMarks(index, marks.map((mark) => (caught.has(mark.mark) ? { ...mark, truss: number } : mark)));
-  say(`Truss ${number}, ${many(caught.size, 'fruit', 'fruit')}`);
+  say(t('truss made', { number, n: caught.size }));
   refresh();
 }
 
@@ -54,7 +55,7 @@ function renumber(from, to) {
     if (mark.truss === to) return { ...mark, truss: from };
     return mark;
   }));
-  say(`Truss ${from} is now ${to}`);
+  say(t('truss renumbered', { from, to }));
   refresh();
 }
 
@@ -62,7 +63,7 @@ function dissolve(number) {
   setMarks(desk.index, recordOf(desk.index).marks.map(
     (mark) => (mark.truss === number ? { ...mark, truss: null } : mark),
   ));
-  say(`Truss ${number} let go`);
+  say(t('truss gone', { number }));
   refresh();
 }
 
@@ -70,7 +71,7 @@ function dissolve(number) {
 export function proposedTrusses(index) {
   const trussOf = new Map(photos[index].candidates.map((c) => [c.candidate, c.truss]));
   return new Map(recordOf(index).marks
-    .filter((mark) => mark.truss === null && mark.state !== 'removed'
+    .filter((mark) => mark.truss === null && !isStruck(mark)
       && mark.candidate !== null && trussOf.get(mark.candidate) != null)
     .map((mark) => [mark.mark, trussOf.get(mark.candidate)]));
 }
@@ -81,42 +82,38 @@ export function useProposed() {
   setMarks(index, recordOf(index).marks.map(
     (mark) => (proposed.has(mark.mark) ? { ...mark, truss: proposed.get(mark.mark) } : mark),
   ));
-  say(`${many(new Set(proposed.values()).size, 'truss', 'trusses')} taken over`);
+  say(t('trusses taken', { n: new Set(proposed.values()).size }));
   refresh();
 }
 
 export function toggleLoop() {
   stage.tool = stage.tool === 'loop' ? 'mark' : 'loop';
-  say(stage.tool === 'loop' ? 'Draw a loop round the fruit of one truss.' : 'Marking fruit again.');
+  say(t(stage.tool === 'loop' ? 'draw truss' : 'marking again'));
   refresh();
 }
 
-/** The line under the photo while trusses are drawn: what to do, numbers to change. */
-export function drawOffer() {
-  const { index } = desk;
-  const open = stage.tool === 'loop' && photos[index].truss === null;
-  $('offer').hidden = !open;
-  if (!open) return;
+/** What can be done while trusses are drawn: those proposed, numbers to change. */
+export function trussOffer(index) {
   const parts = [];
   const trusses = trussesOf(recordOf(index));
   const proposed = proposedTrusses(index);
   if (proposed.size) {
     const number = new Set(proposed.values()).size;
     parts.push(make('button', { type: 'button', class: 'press strong', onclick: useProposed },
-      `Use ${many(number, 'proposed truss', 'proposed trusses')}`));
+      t('use trusses', { n: number })));
   }
-  if (!trusses.size) parts.push(make('span', { text: 'Draw a loop round the fruit of one truss.' }));
+  if (!trusses.size) parts.push(make('span', { text: t('draw truss') }));
   for (const [number, marks] of trusses) {
     const press = (text, label, onclick) => make('button', {
       type: 'button', class: 'press square', 'aria-label': label, onclick,
     }, text);
     parts.push(make('span', { class: 'truss-chip' },
-      press('−', `Lower the number of truss ${number}`, () => renumber(number, number - 1)),
-      make('span', { class: 'truss-name' }, make('b', { text: `Truss ${number}` }),
-        make('span', { text: many(marks.filter(counts).length, 'fruit', 'fruit') })),
-      press('+', `Raise the number of truss ${number}`, () => renumber(number, number + 1)),
-      press('×', `Let truss ${number} go`, () => dissolve(number))));
+      press('−', t('truss lower', { number }), () => renumber(number, number - 1)),
+      make('span', { class: 'truss-name' }, make('b', { text: t('truss title', { number }) }),
+        make('span', { text: t('n fruit', { n: marks.filter(counts).length }) })),
+      press('+', t('truss raise', { number }), () => renumber(number, number + 1)),
+      press('×', t('truss release', { number }), () => dissolve(number))));
   }
-  parts.push(make('button', { type: 'button', class: 'press', onclick: toggleLoop }, 'Done'));
-  $('offer').replaceChildren(...parts);
+  parts.push(make('button', { type: 'button', class: 'press', onclick: toggleLoop }, t('done')));
+  return parts;
 }

@@ -1,16 +1,19 @@
 /* The contact sheet: strips of small numbered frames, of which only those near the screen exist. */
 
 import { answered, book, countOf, finished, paceWords, recordOf, unsureOf } from '../work/book.js';
-import { $, data, flagOf, gridSource, make, many, photos, say } from '../ground/data.js';
+import {
+  $, data, doubtful, flagsOf, gridSource, make, photos, say, worstMany, worstShare,
+} from '../ground/data.js';
 import { tell } from '../ground/hub.js';
 import { keep } from '../work/keep.js';
-import { draw, waxCross, waxRing } from '../photo/rings.js';
+import { draw, waxCross } from '../photo/rings.js';
+import { flagWord, t } from '../ground/texts.js';
 
 const FILTERS = [
-  ['all', 'All', () => true],
-  ['todo', 'To do', (index) => !answered(index)],
-  ['flagged', 'Flagged', (index) => photos[index].flags.length > 0],
-  ['open', 'Not counted', (index) => ['cannot tell', 'retake'].includes(recordOf(index).answer) || unsureOf(index) > 0],
+  ['all', 'all', () => true],
+  ['todo', 'to do', (index) => !answered(index)],
+  ['flagged', 'doubtful', doubtful],
+  ['open', 'not counted', (index) => ['cannot tell', 'retake'].includes(recordOf(index).answer) || unsureOf(index) > 0],
 ];
 export const contact = {
   filter: 'all', shown: [], columns: 1, side: 100, high: 100, rows: new Map(), focus: 0,
@@ -33,17 +36,17 @@ function drawFilters() {
       type: 'button',
       class: 'chip',
       'aria-pressed': String(contact.filter === name),
-      onclick: () => choose(name),
-    }, `${text} `, make('b', { text: String(number) }));
+      onclick: () => showOnly(name),
+    }, `${t(text)} `, make('b', { text: String(number) }));
   });
   $('filters').replaceChildren(...buttons);
 }
 
-function choose(name) {
+function showOnly(name) {
   contact.filter = name;
   layout();
   window.scrollTo(0, 0);
-  say(`${many(contact.shown.length, 'photo')}`);
+  say(t('n photos', { n: contact.shown.length }));
 }
 
 /** Decide which photos show and how many stand in a strip. */
@@ -62,10 +65,12 @@ export function layout() {
   const none = $('none');
   if (none) none.remove();
   if (!contact.shown.length) {
-    $('rows').append(make('p', { id: 'none', class: 'none', text: 'No photo here.' }));
+    $('rows').append(make('p', { id: 'none', class: 'none', text: t('no photo') }));
   }
   drawFilters();
   drawRows();
+  $('doubt').hidden = photos.length < 6 || worstShare < 0.5;
+  $('doubt').textContent = t('doubt', { n: worstMany, rest: photos.length - worstMany });
 }
 
 /** Make the strips near the screen, drop those far away. */
@@ -120,11 +125,11 @@ function makeFrame(index) {
   return button;
 }
 
-/** The grease pencil on a frame: ring = counted, cross = retake, question mark = cannot tell. */
+/** The pencil on a frame: a small tick = counted, cross = retake, question mark = cannot tell. */
 function frameWax(index) {
   const word = book[index] ? book[index].answer : '';
   const svg = draw('svg', { class: `pencil ${word.replace(' ', '-')}`, viewBox: '-50 -38 100 76', 'aria-hidden': 'true' });
-  if (word === 'counted') svg.append(draw('path', { d: waxRing(43, 31, index) }));
+  if (word === 'counted') svg.append(draw('path', { d: 'M-44 -24L-39 -18L-29 -31' }));
   if (word === 'retake') svg.append(draw('path', { d: waxCross(38, 30) }));
   if (word === 'cannot tell') svg.append(draw('path', { d: 'M-11 -12C-10 -26 12 -26 11 -10 10 0 0 0 0 10M0 20.500V21' }));
   return svg;
@@ -136,18 +141,19 @@ function frameEdge(index) {
   const { label } = photos[index];
   const unseen = (text) => make('span', { class: 'unseen', text });
   const edge = make('span', { class: 'edge' },
-    unseen('Photo '), make('b', { text: String(index + 1) }), ' ');
+    unseen(`${t('photo')} `), make('b', { text: String(index + 1) }), ' ');
   if (label) edge.append(unseen(`${label}, `));
   if (record && record.answer) {
     const counted = record.answer === 'counted';
-    edge.append(make('span', { class: 'done', text: counted ? `${countOf(index)}` : record.answer }));
-    if (counted) edge.append(unseen(' fruit counted'));
+    edge.append(make('span', { class: 'done', text: counted ? `${countOf(index)}` : t(record.answer) }));
+    if (counted) edge.append(unseen(` ${t('fruit counted')}`));
     return edge;
   }
-  const told = flagOf(index);
+  const [reason] = flagsOf(index);
+  const told = doubtful(index) ? flagWord(reason || 'uncertain count') : '';
   if (told) edge.append(make('span', { class: 'flag' }, told, unseen(',')));
-  else if (record && record.touched) edge.append(make('span', { class: 'begun' }, 'begun', unseen(',')));
-  edge.append(unseen(` to do, ${countOf(index)} proposed`));
+  else if (record && record.touched) edge.append(make('span', { class: 'begun' }, t('begun'), unseen(',')));
+  edge.append(unseen(` ${t('still to do', { n: countOf(index) })}`));
   return edge;
 }
 
@@ -164,13 +170,13 @@ export function renew(index) {
 export function drawHead() {
   const done = finished();
   const pace = paceWords();
-  $('progress').textContent = `${done} of ${many(photos.length, 'photo')}${pace ? `, ${pace}` : ''}`;
+  $('progress').textContent = `${t('done of', { done, n: photos.length })}${pace ? `, ${pace}` : ''}`;
   $('meter').style.transform = `scaleX(${photos.length ? done / photos.length : 0})`;
-  const kicker = ['Contact sheet'];
+  const kicker = [t('contact sheet')];
   if (data.part) kicker.push(data.part);
   if (keep.reviewer) kicker.push(keep.reviewer);
   $('kicker').textContent = kicker.join(' · ');
-  $('begin').textContent = done === 0 ? 'Start' : 'Go on';
+  $('begin').textContent = t(done === 0 ? 'start' : 'go on');
   $('begin').hidden = done === photos.length;
   tell('head drawn');
 }

@@ -3,6 +3,7 @@
 import { $, make } from '../ground/data.js';
 import { KEYS } from './keys.js';
 import { draw, drawMark } from '../photo/rings.js';
+import { t } from '../ground/texts.js';
 
 /** Open it. */
 export function openHelp() {
@@ -15,29 +16,34 @@ export function openHelp() {
   const shape_ = (state, text) => make('li', {}, example(state), make('span', { text }));
   const line = (key, text) => make('div', { class: 'key-row' }, make('dt', {}, make('kbd', { text: key })), make('dd', { text }));
   $('help').replaceChildren(
-    make('h2', { id: 'help-name', text: 'How it works' }),
-    make('p', { text: 'Each ring is a fruit. Tap where a fruit has no ring; tap a ring that is not a fruit. If all is right, press Next.' }),
+    make('h2', { id: 'help-name', text: t('how it works') }),
+    make('p', { text: t('help intro') }),
     make('ul', { class: 'shapes' },
-      shape_('proposed', 'proposed: broken ring'),
-      shape_('confirmed', 'confirmed: closed ring'),
-      shape_('added', 'added: ring with a plus'),
-      shape_('removed', 'struck out: cross'),
-      shape_('unsure', 'not sure: dotted, ?')),
-    make('h3', { text: 'By hand' }),
+      shape_('proposed', t('shape proposed')),
+      shape_('confirmed', t('shape confirmed')),
+      shape_('added', t('shape added')),
+      shape_('removed', t('shape removed')),
+      shape_('elsewhere', t('shape elsewhere')),
+      shape_('unsure', t('shape unsure'))),
+    make('h3', { text: t('by hand') }),
     make('dl', { class: 'keys' },
-      line('tap', 'add a fruit, strike one out, put it back'),
-      line('long press', 'one more fruit inside a ring, not sure, too small, size, truss'),
-      line('drag a ring', 'move it; at its edge: change its size'),
-      line('two fingers', 'zoom and move the photo (mouse: wheel)'),
-      line('Trusses', 'draw a loop round the fruit of one truss'),
-      line('Cannot tell', 'the fruit on this photo cannot be counted; no number is kept'),
-      line('Retake', 'the photo is to be taken again: blurred, cut off, the wrong plant'),
-      line('Same plant', 'two photos side by side: tap a fruit here and the same fruit there, it is counted once')),
-    make('h3', { text: 'By keyboard' }),
-    make('dl', { class: 'keys' }, ...KEYS.map(([key, text]) => line(key, text))),
+      line(t('tap'), t('help tap')),
+      line(t('crowded tap'), t('help lens')),
+      line(t('double tap'), t('help double')),
+      line(t('long press'), t('help press')),
+      line(t('add inside'), t('help add inside')),
+      line(t('loop'), t('help loop')),
+      line(t('drag'), t('help drag')),
+      line(t('two fingers'), t('help fingers')),
+      line(t('trusses'), t('draw truss')),
+      line(t('cannot tell'), t('help cannot')),
+      line(t('retake'), t('help retake')),
+      line(t('same plant'), t('help same'))),
+    make('h3', { text: t('by keyboard') }),
+    make('dl', { class: 'keys' }, ...KEYS.map(([key, text]) => line(key, t(text)))),
     make('div', { class: 'slip-row end' }, make('button', {
       type: 'button', class: 'press strong', onclick: () => $('help').close(),
-    }, 'Close')),
+    }, t('close'))),
   );
   $('help').showModal();
   $('help').scrollTop = 0;

@@ -1,47 +1,53 @@
 /* The keyboard does everything; "?" shows how. */
 
-import { add, counts, nextMark, recordOf, redo, undo } from '../work/book.js';
+import { add, change, counts, nextMark, recordOf, redo, undo } from '../work/book.js';
 import { walkFrames } from './contact.js';
 import { $, live, photos, say } from '../ground/data.js';
 import { desk } from '../work/desk.js';
 import { tell } from '../ground/hub.js';
+import { closeLens, lensOpen } from '../photo/lens.js';
+import { toggleStrike } from '../photo/offer.js';
 import { closePair, openPair, paintPair, pair, pick } from '../photo/pair.js';
 import {
-  changeCurrent, closePhoto, currentMark, give, openPhoto, refresh, sizeFields, stage, stepMark,
-  strikeAt, tapped, undoShown, unsureFields,
+  changeCurrent, closePhoto, currentMark, elsewhereFields, give, openPhoto, refresh, sizeFields,
+  stage, stepMark, strikeAt, tapped, undoShown, unsureFields,
 } from '../photo/photo.js';
 import { markWords } from '../photo/rings.js';
 import { saveFile } from '../work/save.js';
 import { proposedTrusses, toggleLoop, useProposed } from '../photo/trusses.js';
+import { zoneOf, zoneShifted } from '../photo/zone.js';
 
 export const KEYS = [
-  ['Enter', 'looks right, next photo', () => give('counted')],
-  ['Space', 'add a fruit at the pointer, or strike out the one there', () => spaceAct()],
-  ['D', 'add a fruit at the pointer, even inside a ring', () => {
+  ['Enter', 'key next', () => give('counted')],
+  ['Space', 'key space', () => spaceAct()],
+  ['D', 'key add', () => {
     if (stage.pointer) add(desk.index, ...stage.pointer);
     refresh();
   }],
-  ['Arrows', 'move the pointer (with Shift: move the current mark)', null],
-  ['M', 'to the next mark (Shift: the one before)', (event) => stepMark(event.shiftKey ? -1 : 1)],
-  ['X', 'strike out the current mark, or put it back', () => { if (currentMark()) { strikeAt(stage.current); refresh(); } }],
-  ['U', 'current mark: not sure', () => changeCurrent(unsureFields)],
-  ['S', 'current mark: too small to count', () => changeCurrent((mark) => ({ small: !mark.small }))],
-  ['[ ]', 'current mark: smaller, larger', null],
-  ['1 … 9', 'current mark: truss number (0: none)', null],
-  ['L', 'draw loops round trusses', () => { if (photos[desk.index].truss === null) toggleLoop(); }],
-  ['A', 'trusses: use those proposed', () => { if (photos[desk.index].truss === null && proposedTrusses(desk.index).size) useProposed(); }],
-  ['C', 'cannot tell', () => give('cannot tell')],
-  ['R', 'retake this photo', () => give('retake')],
-  ['P', 'previous photo', () => openPhoto(desk.index - 1)],
-  ['N', 'following photo, this one left without an answer', () => { if (desk.index + 1 < photos.length) openPhoto(desk.index + 1); }],
-  ['B', 'side by side with another photo of the plant', () => openPair(desk.index, stage.current)],
-  ['+ −', 'zoom in, zoom out', null],
-  ['F', 'whole photo', () => { stage.view.fit(); stage.paint(); }],
-  ['E', 'all about the current mark', () => { if (currentMark()) tell('card wanted', currentMark()); }],
-  ['Ctrl Z', 'undo (Ctrl Y: redo)', null],
-  ['Ctrl S', 'save the corrections', null],
-  ['Esc', 'back', null],
-  ['?', 'this help', null],
+  ['Arrows', 'key arrows', null],
+  ['M', 'key mark', (event) => stepMark(event.shiftKey ? -1 : 1)],
+  ['X', 'key strike', () => { if (currentMark()) { strikeAt(stage.current); refresh(); } }],
+  ['U', 'key unsure', () => changeCurrent(unsureFields)],
+  ['O', 'key elsewhere', () => changeCurrent(elsewhereFields)],
+  ['S', 'key small', () => changeCurrent((mark) => ({ small: !mark.small }))],
+  ['[ ]', 'key size', null],
+  ['1 … 9', 'key truss', null],
+  ['J', 'key loop', () => toggleStrike()],
+  ['L', 'key trusses', () => { if (photos[desk.index].truss === null) toggleLoop(); }],
+  ['A', 'key use trusses', () => { if (photos[desk.index].truss === null && proposedTrusses(desk.index).size) useProposed(); }],
+  ['C', 'key cannot', () => give('cannot tell')],
+  ['R', 'key retake', () => give('retake')],
+  ['P', 'key previous', () => openPhoto(desk.index - 1)],
+  ['N', 'key following', () => { if (desk.index + 1 < photos.length) openPhoto(desk.index + 1); }],
+  ['B', 'key pair', () => openPair(desk.index, stage.current)],
+  ['+ −', 'key zoom', null],
+  ['F', 'key whole', () => { stage.view.fit(); stage.paint(); }],
+  ['E', 'key card', () => { if (currentMark()) tell('card wanted', currentMark()); }],
+  ['{ }', 'key borders', (event) => moveBorder(event)],
+  ['Ctrl Z', 'key undo', null],
+  ['Ctrl S', 'key save', null],
+  ['Esc', 'key back', null],
+  ['?', 'key help', null],
 ];
 const STEP = 12;
 
@@ -49,8 +55,8 @@ const STEP = 12;
 function spaceAct() {
   if (stage.pointer) {
     const hit = stage.hit(...stage.view.toStage(...stage.pointer), false);
-    tapped(hit ? hit.mark : null, stage.pointer);
-    if (!hit) stage.current = nextMark(recordOf(desk.index)) - 1;
+    tapped(hit.mark, stage.pointer);
+    if (!hit.mark) stage.current = nextMark(recordOf(desk.index)) - 1;
   } else if (currentMark()) {
     strikeAt(stage.current);
   } else {
@@ -88,11 +94,30 @@ function arrow(event) {
   }));
 }
 
+/** The borders of the plant's part: { and } move the left one, with Alt the right one. */
+function moveBorder(event) {
+  const { index } = desk;
+  if (!zoneOf(index)) return;
+  const by = (event.key === '{' ? -1 : 1) * (photos[index].width / 100);
+  change([[index, zoneShifted(index, event.altKey ? 1 : 0, by)]]);
+  refresh();
+}
+
+/** Out of what is open on top of the photo, else back to the sheet. */
+function escape() {
+  if (lensOpen()) closeLens();
+  else if (stage.chosen) {
+    stage.chosen = false;
+    stage.current = null;
+    stage.paint();
+  } else closePhoto();
+}
+
 function photoKey(event) {
   const { key } = event;
   recordOf(desk.index).clicks += 1;
   if (key.startsWith('Arrow')) arrow(event);
-  else if (key === 'Escape') closePhoto();
+  else if (key === 'Escape') escape();
   else if (key === '+' || key === '=' || key === '-') {
     const [x, y] = stage.pointer ? stage.view.toStage(...stage.pointer) : stage.view.room.map((side) => side / 2);
     stage.view.zoom(key === '-' ? 1 / 1.4 : 1.4, x, y);
@@ -103,7 +128,7 @@ function photoKey(event) {
     changeCurrent(() => ({ truss: key === '0' ? null : Number(key) }));
   } else {
     const name = key === ' ' ? 'space' : key.toLowerCase();
-    const found = KEYS.find(([text, , act]) => act && text.toLowerCase() === name);
+    const found = KEYS.find(([text, , act]) => act && (text.toLowerCase() === name || (/^[{}]$/.test(name) && text === '{ }')));
     if (!found) return false;
     found[2](event);
   }
@@ -152,7 +177,7 @@ export function pressed(event) {
   } else if (command && key === 's') {
     event.preventDefault();
     if (!live) saveFile();
-  } else if (command || event.altKey || typing) {
+  } else if (command || (event.altKey && !/^[{}]$/.test(event.key)) || typing) {
     // the browser's own
   } else if (event.key === '?') {
     tell('help wanted');

@@ -1,38 +1,15 @@
-/* The slip behind the dots: saving, printing, the sheet's particulars. */
+/* The slip behind the dots: saving, printing, language, the sheet's particulars. */
 
 import { finished } from '../work/book.js';
 import { drawHead, layout } from './contact.js';
-import { $, data, live, make, many, photos, say, trouble } from '../ground/data.js';
+import { $, data, live, make, photos, say, trouble } from '../ground/data.js';
+import { isLeft, turnHand } from '../ground/hand.js';
 import { openHelp } from './help.js';
 import { keep } from '../work/keep.js';
 import { askName, takeName } from '../work/names.js';
 import { printSheet } from './paper.js';
 import { bringBack, countUnsaved, saveFile, shareFile, shareable } from '../work/save.js';
 import { language, languages, speak, t } from '../ground/texts.js';
-
-async function openSaved(file) {
-  let document_ = null;
-  try {
-    document_ = JSON.parse(await file.text());
-  } catch (error) {
-    document_ = null;
-  }
-  if (!document_ || document_.format !== 'counting corrections' || !Array.isArray(document_.photos)) {
-    trouble(`${file.name} is not a corrections file.`);
-    return;
-  }
-  if (document_.sheet !== data.sheet) {
-    trouble(`${file.name} was saved from another contact sheet.`);
-    return;
-  }
-  if (!keep.reviewer) await takeName(document_.reviewer);
-  const brought = bringBack(document_.photos);
-  trouble('');
-  say(`${many(brought, 'answer')} brought back`);
-  countUnsaved();
-  layout();
-  drawHead();
-}
 
 /** Open it. */
 export function openMenu() {
@@ -42,33 +19,56 @@ export function openMenu() {
   }, text);
   const done = finished();
   const all = done === photos.length;
-  const file = make('input', { type: 'file', accept: '.json,application/json', class: 'unseen', id: 'saved', tabindex: '-1', 'aria-label': 'Saved corrections file' });
+  const file = make('input', {
+    type: 'file', accept: '.json,.txt,application/json,text/plain', class: 'unseen', id: 'saved', tabindex: '-1', 'aria-label': t('saved file'),
+  });
   file.addEventListener('change', () => {
     if (file.files.length) openSaved(file.files[0]);
     close();
   });
-  const rows = [make('h2', { id: 'menu-name', text: all ? 'All photos are answered' : 'This sheet' })];
+  const rows = [make('h2', { id: 'menu-name', text: t(all ? 'all answered' : 'this sheet') })];
   if (!live) {
-    rows.push(make('p', {
-      text: all ? 'Save the file and hand it back to whoever gave you this sheet.'
-        : 'Your work is kept in this browser as you go. Save the file to hand it back.',
-    }));
-    rows.push(press(`Save ${many(done, 'photo')} as a file`, saveFile, true));
-    if (shareable()) rows.push(press('Send the file', shareFile));
-    rows.push(make('button', { type: 'button', class: 'press', onclick: () => file.click() }, 'Open saved work'), file);
-  }
-  if (live) {
-    if (done) rows.push(press(`Save ${many(done, 'photo')} as a file`, saveFile));
+    rows.push(make('p', { text: t(all ? 'hand back' : 'kept here') }),
+      press(t('save n', { n: done }), saveFile, true));
+    if (shareable()) rows.push(press(t('send file'), shareFile));
+    rows.push(make('button', { type: 'button', class: 'press', onclick: () => file.click() }, t('open saved')), file);
+  } else {
+    if (done) rows.push(press(t('save n', { n: done }), saveFile));
     if (live.pairs) rows.push(press(t('hand over'), openHandOver));
   }
-  rows.push(press('Print as a tally sheet', printSheet), press('How it works', openHelp),
-    press('Change the name', () => askName()),
+  rows.push(press(t('print'), printSheet), press(t('how it works'), openHelp),
+    press(t('change name'), () => askName()),
+    press(t(isLeft() ? 'right-handed' : 'left-handed'), turnHand),
     ...languages.filter((each) => each !== language)
       .map((each) => press(data.texts[each]['this language'], () => speak(each))),
-    make('p', { class: 'fine', text: `Sheet ${data.sheet} · order ${data.seed} · ${data.blind ? 'blind: plant and group are not shown' : 'plant and group are shown'}` }),
-    make('div', { class: 'slip-row end' }, make('button', { type: 'button', class: 'press', onclick: close }, 'Close')));
+    make('p', { class: 'fine', text: t(data.blind ? 'sheet blind' : 'sheet open', { sheet: data.sheet, seed: data.seed }) }),
+    make('div', { class: 'slip-row end' }, make('button', { type: 'button', class: 'press', onclick: close }, t('close'))));
   $('menu').replaceChildren(...rows);
   $('menu').showModal();
+}
+
+async function openSaved(file) {
+  let document_ = null;
+  try {
+    document_ = JSON.parse(await file.text());
+  } catch (error) {
+    document_ = null;
+  }
+  if (!document_ || document_.format !== 'counting corrections' || !Array.isArray(document_.photos)) {
+    trouble(t('no corrections', { file: file.name }));
+    return;
+  }
+  if (document_.sheet !== data.sheet) {
+    trouble(t('other sheet', { file: file.name }));
+    return;
+  }
+  if (!keep.reviewer) await takeName(document_.reviewer);
+  const brought = bringBack(document_.photos);
+  trouble('');
+  say(t('brought back', { n: brought }));
+  countUnsaved();
+  layout();
+  drawHead();
 }
 
 /** The way to a second device of the same person, open for a while and once. */

@@ -3,23 +3,25 @@
 import { answered, book, recordOf, redo, undo } from '../work/book.js';
 import { openCard } from '../photo/card.js';
 import { drawHead, layout, planRows, renew } from './contact.js';
-import { $, data, placeOf, sentence, shared, trouble } from '../ground/data.js';
+import { $, data, placeOf, shared, trouble } from '../ground/data.js';
 import { desk, tick } from '../work/desk.js';
+import { takeHand } from '../ground/hand.js';
 import { openHelp } from './help.js';
 import { listen } from '../ground/hub.js';
 import { keep, keptName, keyOf, openKeep } from '../work/keep.js';
 import { pressed } from './keys.js';
 import { openMenu } from './menu.js';
 import { askName, takeName } from '../work/names.js';
+import { caught, drawOffer, strikeSmall, struck, toggleStrike } from '../photo/offer.js';
 import { closePair, openPair, paintPair, pair } from '../photo/pair.js';
 import { fillPaper } from './paper.js';
 import {
-  closePhoto, give, nextOpen, openPhoto, refresh, stage, undoShown,
+  closePhoto, give, nextOpen, openPhoto, refresh, stage, toggleAdding, undoShown,
 } from '../photo/photo.js';
 import { drawSave, noteChange, saveFile, saving } from '../work/save.js';
 import { outbox } from '../work/send.js';
-import { fillTexts } from '../ground/texts.js';
-import { drawOffer, looped, toggleLoop } from '../photo/trusses.js';
+import { fillTexts, sentence, t } from '../ground/texts.js';
+import { looped, toggleLoop } from '../photo/trusses.js';
 
 function wire() {
   $('begin').addEventListener('click', () => openPhoto(answered(0) ? nextOpen(0) : 0));
@@ -31,6 +33,9 @@ function wire() {
   $('redo').addEventListener('click', () => undoShown(redo));
   $('keys').addEventListener('click', openHelp);
   $('loop').addEventListener('click', toggleLoop);
+  $('strike').addEventListener('click', toggleStrike);
+  $('adding').addEventListener('click', toggleAdding);
+  $('sizes').addEventListener('click', strikeSmall);
   $('other').addEventListener('click', () => openPair(desk.index));
   $('pair-back').addEventListener('click', () => closePair());
   $('pair-undo').addEventListener('click', () => { undoShown(undo); paintPair(); });
@@ -81,31 +86,42 @@ function wire() {
   });
 }
 
-const NOT_KEPT = 'This browser does not keep your work. Save the file before you close this page.';
+/** What counts, in one line, from the plan. */
+function ruleWords() {
+  const { rule } = data;
+  if (!rule) return t('rule plant');
+  return t('rule', {
+    mm: rule.smallest_fruit_mm,
+    damaged: t(rule.count_damaged ? 'damaged count' : 'damaged not'),
+    fallen: t(rule.count_fallen ? 'fallen count' : 'fallen not'),
+  });
+}
 
 async function start() {
   fillTexts();
-  keep.trouble = () => trouble(NOT_KEPT);
+  takeHand();
+  keep.trouble = () => trouble(t('not kept'));
   listen('changed', noteChange);
   listen('head drawn', drawSave);
   listen('name wanted', askName);
   listen('photo wanted', openPhoto);
   listen('card wanted', openCard);
   listen('pair wanted', openPair);
-  listen('looped', looped);
+  listen('looped', (path) => (stage.tool === 'strike' ? caught(path) : looped(path)));
+  listen('struck', struck);
   listen('refreshed', drawOffer);
   listen('all answered', openMenu);
   listen('help wanted', openHelp);
-  $('shared').textContent = `All photos: ${shared.map(sentence).join(' ')}`;
+  $('shared').textContent = `${t('all photos')}: ${shared.map(sentence).join(' ')}`;
   $('shared').hidden = !shared.length;
-  const [press, key] = window.matchMedia('(pointer: coarse)').matches ? ['Tap', ''] : ['Click', ' (Enter)'];
-  $('hint').textContent = `${press} a fruit that has no ring. ${press} a ring that is no fruit. Then Next${key}.`;
+  $('hint').textContent = t(window.matchMedia('(pointer: coarse)').matches ? 'hint tap' : 'hint click');
+  $('rule').textContent = ruleWords();
   wire();
   drawHead();
   layout();
-  if (!await openKeep()) trouble(NOT_KEPT);
+  if (!await openKeep()) trouble(t('not kept'));
   if (outbox) await outbox.open();
-  const name = data.reviewer || keptName();
+  const name = data.reviewer || await keptName();
   const refusal = name ? await takeName(name) : '';
   if (refusal) trouble(refusal);
   document.documentElement.dataset.ready = 'yes';

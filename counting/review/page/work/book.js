@@ -1,12 +1,19 @@
 /* The reviewer's book: for each photo an answer and its marks; every change can be undone. */
 
-import { data, many, photos, placeOf, together } from '../ground/data.js';
+import { data, photos, placeOf, together } from '../ground/data.js';
 import { tell } from '../ground/hub.js';
 import { keep, put } from './keep.js';
+import { t } from '../ground/texts.js';
 
 export const book = [];
 export const past = [];
 export const future = [];
+const FOREIGN = new Set(['neighbour', 'behind', 'fallen']);
+const STRUCK = new Set(['removed', 'elsewhere']);
+
+/** What a struck ring is taken for: "removed" (no fruit) or "elsewhere" (not this plant's). */
+export const striking = { as: 'removed' };
+export const isStruck = (mark) => STRUCK.has(mark.state);
 
 /** The record of a photo nobody has touched: what was proposed. */
 export function fresh(index) {
@@ -20,12 +27,14 @@ export function fresh(index) {
       y: candidate.y,
       width: candidate.width,
       height: candidate.height,
-      state: 'proposed',
+      state: FOREIGN.has(candidate.whose) ? 'elsewhere' : 'proposed',
       truss: photo.truss,
       twin: '',
       small: candidate.small,
     }));
-  return { answer: '', at: '', seconds: 0, clicks: 0, changed: 0, touched: false, marks };
+  return {
+    answer: '', at: '', seconds: 0, clicks: 0, changed: 0, touched: false, seen: false, marks,
+  };
 }
 
 export const recordOf = (index) => book[index] || (book[index] = fresh(index));
@@ -35,7 +44,7 @@ export const shownState = (record, mark) => (
   mark.state === 'proposed' && record.answer === 'counted' ? 'confirmed' : mark.state
 );
 
-export const counts = (mark) => mark.state !== 'removed' && mark.state !== 'unsure' && !mark.small;
+export const counts = (mark) => !isStruck(mark) && mark.state !== 'unsure' && !mark.small;
 export const countOf = (index) => recordOf(index).marks.filter(counts).length;
 export const unsureOf = (index) => recordOf(index).marks.filter((mark) => mark.state === 'unsure').length;
 export const answered = (index) => Boolean(book[index] && book[index].answer);
@@ -79,6 +88,7 @@ function again(from, to, side) {
       ...wanted,
       seconds: now.seconds,
       clicks: now.clicks,
+      seen: now.seen,
       at: wanted.answer ? later(now.at || wanted.at) : '',
       changed: Date.now(),
     });
@@ -103,18 +113,38 @@ export function unlinked(index, number) {
     }]);
 }
 
-/** Strike a mark out, or take the cross away; a fruit added by hand just goes. */
+/** A mark as it was before it was struck. */
+const unstruck = (mark) => ({ ...mark, hand: true, state: mark.candidate === null ? 'added' : 'proposed' });
+
+/** Strike several marks at once; those added by hand just go. Returns how many. */
+export function strikeMany(index, numbers, as = striking.as) {
+  const { marks } = recordOf(index);
+  const chosen = marks.filter((mark) => numbers.has(mark.mark) && mark.state !== as);
+  if (!chosen.length) return 0;
+  const links = new Map();
+  for (const { mark } of chosen) {
+    for (const [other, fields] of unlinked(index, mark)) links.set(other, fields);
+  }
+  const kept = marks.filter((mark) => !(numbers.has(mark.mark) && mark.state === 'added'))
+    .map((mark) => (numbers.has(mark.mark) ? {
+      ...mark, state: as, twin: '', hand: true,
+    } : mark));
+  change([[index, { marks: kept }], ...links]);
+  return chosen.length;
+}
+
+/** Strike a mark out, or take it back; a fruit added by hand just goes. */
 export function strike(index, number) {
   const record = recordOf(index);
   const mark = record.marks.find((each) => each.mark === number);
   if (!mark) return '';
-  if (mark.state === 'removed') {
-    setMarks(index, withMark(index, number, { state: mark.candidate === null ? 'added' : 'proposed' }));
+  if (isStruck(mark)) {
+    setMarks(index, withMark(index, number, unstruck(mark)));
     return 'restored';
   }
   const marks = mark.state === 'added'
     ? record.marks.filter((each) => each.mark !== number)
-    : withMark(index, number, { state: 'removed', twin: '' });
+    : withMark(index, number, { state: striking.as, twin: '', hand: true });
   change([[index, { marks }], ...unlinked(index, number)]);
   return 'removed';
 }
@@ -132,6 +162,7 @@ export function add(index, x, y) {
   const mark = {
     mark: nextMark(record),
     candidate: near ? near.candidate : null,
+    hand: true,
     x: near ? near.x : x,
     y: near ? near.y : y,
     width: near ? near.width : side,
@@ -148,7 +179,7 @@ export function add(index, x, y) {
 /** How large a ring may be that leaves the middles of its neighbours free to be tapped. */
 function roomFor(index, x, y) {
   const far = recordOf(index).marks
-    .filter((mark) => mark.state !== 'removed')
+    .filter((mark) => !isStruck(mark))
     .map((mark) => Math.hypot(mark.x - x, mark.y - y));
   const { width, height } = photos[index];
   return Math.max(Math.min(...far, width) * 1.6, Math.max(width, height) / 80);
@@ -178,10 +209,10 @@ function minutesLeft() {
 
 export function paceWords() {
   const left = photos.length - finished();
-  if (!left) return 'all done';
+  if (!left) return t('all done');
   const minutes = minutesLeft();
   if (minutes === null) return '';
-  return minutes < 1 ? 'under a minute left' : `about ${many(Math.round(minutes), 'minute')} left`;
+  return minutes < 1 ? t('a minute left') : t('minutes left', { n: Math.round(minutes) });
 }
 
 /** One photo as the corrections file has it. */
@@ -191,7 +222,10 @@ function exported(index) {
   const counted = record.answer === 'counted';
   const round = (value) => Math.round(value * 10) / 10;
   const marks = !counted ? [] : record.marks.map((mark) => ({
-    ...mark,
+    mark: mark.mark,
+    candidate: mark.candidate,
+    truss: mark.truss,
+    small: mark.small,
     x: round(mark.x),
     y: round(mark.y),
     width: round(mark.width),
@@ -199,6 +233,7 @@ function exported(index) {
     state: mark.state === 'proposed' ? 'confirmed' : mark.state,
     twin: twinHolds(mark) ? mark.twin : '',
   }));
+  const zone = record.zone || photo.zone || null;
   return {
     photo: photo.photo,
     proposal: photo.proposal,
@@ -208,6 +243,8 @@ function exported(index) {
     seconds: round(record.seconds),
     clicks: record.clicks,
     marks,
+    seen: Boolean(record.seen),
+    ...(zone ? { zone: zone.map((border) => border.map(round)) } : {}),
   };
 }
 

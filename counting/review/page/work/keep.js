@@ -96,18 +96,59 @@ export async function kept() {
   return found;
 }
 
-/** The reviewer's name last given for this sheet. */
-export function keptName() {
-  try {
-    return (keep.local && keep.local.getItem(`counting|${data.sheet}|name`)) || '';
-  } catch (error) {
-    return '';
+/** Who has work on this sheet in this browser: name to number of photos. */
+export async function namesKept() {
+  const start = `counting|${data.sheet}|`;
+  const found = new Map();
+  const take = (key) => {
+    const [name, photo] = key.slice(start.length).split('|');
+    if (!/^[0-9a-f]{64}$/.test(photo || '')) return;
+    if (!found.has(name)) found.set(name, new Set());
+    found.get(name).add(photo);
+  };
+  if (keep.local) Object.keys(keep.local).filter((key) => key.startsWith(start)).forEach(take);
+  if (keep.base) {
+    await new Promise((done) => {
+      const asked = keep.base.transaction('answers').objectStore('answers')
+        .getAllKeys(IDBKeyRange.bound(start, `${start}\uffff`));
+      asked.onsuccess = () => { asked.result.forEach(take); done(); };
+      asked.onerror = () => done();
+    });
   }
+  return new Map([...found].map(([name, photos_]) => [name, photos_.size]));
 }
 
-export function putName(name) {
+/** The reviewer's name last given for this sheet; where it was lost, that of the only work here. */
+export async function keptName() {
+  const key = `counting|${data.sheet}|name`;
+  let name = '';
   try {
-    if (keep.local) keep.local.setItem(`counting|${data.sheet}|name`, name);
+    name = (keep.local && keep.local.getItem(key)) || '';
+  } catch (error) {
+    name = '';
+  }
+  if (!name && keep.base) {
+    name = await new Promise((done) => {
+      const asked = keep.base.transaction('answers').objectStore('answers').get(key);
+      asked.onsuccess = () => done(asked.result || '');
+      asked.onerror = () => done('');
+    });
+  }
+  if (name) return name;
+  const names = [...await namesKept()];
+  return names.length === 1 ? names[0][0] : '';
+}
+
+/** Keep the name with the work: a browser that dies a moment later knows it still. */
+export function putName(name) {
+  const key = `counting|${data.sheet}|name`;
+  try {
+    if (keep.local) keep.local.setItem(key, name);
+  } catch (error) {
+    // the other store has it
+  }
+  try {
+    if (keep.base) keep.base.transaction('answers', 'readwrite', { durability: 'strict' }).objectStore('answers').put(name, key);
   } catch (error) {
     // only a convenience
   }

@@ -3,25 +3,23 @@
 import { book, future, past } from './book.js';
 import { drawHead, layout } from '../sheet/contact.js';
 import { $, data, live, make, placeOf, trouble } from '../ground/data.js';
-import { keep, kept, putName } from './keep.js';
+import { keep, kept, namesKept, putName } from './keep.js';
 import { bringBack, countUnsaved } from './save.js';
 import { postRest } from './send.js';
 import { t } from '../ground/texts.js';
 
-/** Who counts? Asked once, before the first photo opens. */
-export function askName(then = () => {}) {
+/** A name as it is compared: another spelling of it must not hide its work. */
+const plain = (name) => name.normalize('NFKD').replace(/\p{M}/gu, '').toLowerCase().replace(/[^\p{L}\p{N}]+/gu, '');
+
+/** Who counts? Asked once, before the first photo opens; names known here are one tap away. */
+export async function askName(then = () => {}) {
+  const known = await namesKept();
   const input = make('input', {
     type: 'text', id: 'name', maxlength: 60, autocomplete: 'nickname', autocapitalize: 'words',
     spellcheck: 'false', required: true, value: keep.reviewer || data.reviewer || '',
   });
   const fault = make('p', { class: 'fault', role: 'alert' });
-  const done = async () => {
-    const name = input.value.normalize('NFC').replace(/[\u0000-\u001f\u007f]/g, ' ').trim();
-    if (!name || name.includes('|')) {
-      fault.textContent = name ? 'Please leave out the sign |.' : 'Please give a name or initials.';
-      input.focus();
-      return;
-    }
+  const take = async (name) => {
     fault.textContent = await takeName(name);
     if (fault.textContent) {
       input.focus();
@@ -30,13 +28,27 @@ export function askName(then = () => {}) {
     $('who').close();
     then();
   };
+  const done = () => {
+    const name = input.value.normalize('NFC').replace(/[\u0000-\u001f\u007f]/g, ' ').trim();
+    if (!name || name.includes('|')) {
+      fault.textContent = t(name ? 'name bar' : 'name missing');
+      input.focus();
+      return;
+    }
+    const alike = [...known.keys()].find((each) => each !== name && plain(each) === plain(name) && plain(name));
+    take(known.has(name) ? name : alike || name);
+  };
+  const buttons = [...known].filter(([name]) => name !== keep.reviewer).map(([name, n]) => make('button', {
+    type: 'button', class: 'press', onclick: () => take(name),
+  }, t('name known', { name, n })));
   const form = make('form', { method: 'dialog', onsubmit: (event) => { event.preventDefault(); done(); } },
-    make('h2', { id: 'who-name', text: 'Who is counting?' }),
-    make('label', { for: 'name', text: 'Your name or initials. They are kept with your counts, and so is the time that each photo took.' }),
+    make('h2', { id: 'who-name', text: t('who') }),
+    ...(buttons.length ? [make('div', { class: 'slip-row known' }, ...buttons)] : []),
+    make('label', { for: 'name', text: t('name help') }),
     input, fault,
     make('div', { class: 'slip-row end' },
-      make('button', { type: 'button', class: 'press', onclick: () => $('who').close() }, 'Not now'),
-      make('button', { type: 'submit', class: 'press strong' }, 'Start')));
+      make('button', { type: 'button', class: 'press', onclick: () => $('who').close() }, t('not now')),
+      make('button', { type: 'submit', class: 'press strong' }, t('start'))));
   $('who').replaceChildren(form);
   $('who').showModal();
   input.focus();

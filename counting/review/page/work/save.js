@@ -1,12 +1,13 @@
-/* Saving: a corrections file to hand back, or each change sent to the server the page came from. */
+/* Saving: a corrections file to hand back, by download or by another program of the phone. */
 
 import { answered, book, corrections, finished, fresh } from './book.js';
-import { $, data, live, many, photos, placeOf, say } from '../ground/data.js';
+import { $, data, live, make, photos, placeOf, say } from '../ground/data.js';
 import { tick } from './desk.js';
 import { download, fileName, fileText } from './files.js';
 import { tell } from '../ground/hub.js';
 import { keep, put } from './keep.js';
 import { drawOutbox, post } from './send.js';
+import { t } from '../ground/texts.js';
 
 export const saving = { unsaved: new Set() };
 
@@ -21,7 +22,25 @@ export function saveFile() {
   const name = fileName(data.sheet, keep.reviewer);
   download(name, corrections(answeredList()));
   marksSaved();
-  say(`Saved ${many(finished(), 'photo')} as ${name}`);
+  say(t('saved as', { n: finished(), file: name }));
+  openHandBack(name);
+}
+
+/** After saving: which file, where it lies, to whom it goes, and the ways to bring it there. */
+function openHandBack(name, fault = '') {
+  const close = () => $('menu').close();
+  const press = (words, onclick) => make('button', { type: 'button', class: 'press', onclick }, words);
+  const rows = [
+    make('h2', { id: 'menu-name', text: t(fault ? 'not sent' : 'file saved') }),
+    make('p', { class: 'file-name', text: name }),
+    make('p', { text: fault || t('file where', { n: finished() }) }),
+    make('p', { text: t('file to whom', { title: data.title }) }),
+  ];
+  if (shareable()) rows.push(press(t('send file'), shareFile));
+  rows.push(press(t('save again'), saveFile),
+    make('div', { class: 'slip-row end' }, make('button', { type: 'button', class: 'press strong', onclick: close }, t('done'))));
+  $('menu').replaceChildren(...rows);
+  if (!$('menu').open) $('menu').showModal();
 }
 
 function marksSaved() {
@@ -45,24 +64,28 @@ export function countUnsaved() {
   saving.unsaved = new Set(answeredList().filter((index) => book[index].changed > saved));
 }
 
-/** Hand the file to another program of the phone, where it can. */
+// phones pass text files on where they refuse others; the content is the same
+const asText = (name, text) => new File([text], name.replace(/\.json$/, '.txt'), { type: 'text/plain' });
+
+/** Whether the phone can hand the file to another program. */
 export const shareable = () => {
   try {
-    const file = new File(['{}'], 'a.json', { type: 'application/json' });
-    return Boolean(navigator.canShare && navigator.canShare({ files: [file] }));
+    return Boolean(navigator.canShare && navigator.canShare({ files: [asText('a.json', '{}')] }));
   } catch (error) {
     return false;
   }
 };
 
 export async function shareFile() {
-  const text = fileText(corrections(answeredList()));
-  const file = new File([text], fileName(data.sheet, keep.reviewer), { type: 'application/json' });
+  const name = fileName(data.sheet, keep.reviewer);
+  const file = asText(name, fileText(corrections(answeredList())));
   try {
     await navigator.share({ files: [file], title: data.title });
     marksSaved();
+    say(t('sent'));
   } catch (error) {
-    if (error.name !== 'AbortError') saveFile();
+    // called off or refused: nothing went out, and nothing counts as saved
+    openHandBack(name, t(error.name === 'AbortError' ? 'send called off' : 'send refused'));
   }
 }
 
@@ -74,11 +97,11 @@ export function drawSave() {
   }
   const number = saving.unsaved.size;
   $('save').disabled = !finished();
-  $('save').textContent = number ? `Save ${number}` : 'Save';
+  $('save').textContent = number ? t('save count', { n: number }) : t('save');
   $('save').classList.toggle('strong', number > 0 && finished() === photos.length);
 }
 
-/** A change happened: note it, and send it on if there is a server. */
+/** A change happened: note it, and send it on if there is a desk. */
 export function noteChange(index) {
   if (!answered(index)) return;
   saving.unsaved.add(index);
@@ -86,7 +109,7 @@ export function noteChange(index) {
   drawSave();
 }
 
-/** Bring back answers: from a saved file or from the server; the newer of two stays. */
+/** Bring back answers: from a saved file or from the desk; the newer of two stays. */
 export function bringBack(list, sent = false) {
   let brought = 0;
   for (const each of list) {
@@ -94,13 +117,20 @@ export function bringBack(list, sent = false) {
     if (index === undefined || each.proposal !== photos[index].proposal) continue;
     if (answered(index) && book[index].at >= each.at) continue;
     const marks = each.answer !== 'counted' ? fresh(index).marks : each.marks.map((mark) => ({
-      ...mark, state: mark.state === 'confirmed' && mark.candidate !== null ? 'proposed' : mark.state,
+      ...mark, hand: true, state: mark.state === 'confirmed' && mark.candidate !== null ? 'proposed' : mark.state,
     }));
     book[index] = {
-      answer: each.answer, at: each.at, seconds: each.seconds, clicks: each.clicks,
-      changed: Date.parse(each.at), touched: true, marks,
+      answer: each.answer,
+      at: each.at,
+      seconds: each.seconds,
+      clicks: each.clicks,
+      changed: Date.parse(each.at),
+      touched: true,
+      seen: Boolean(each.seen),
+      marks,
       sent: sent ? each.at : '',
     };
+    if (each.zone) book[index].zone = each.zone;
     put(each.photo, book[index]);
     brought += 1;
   }

@@ -28,6 +28,7 @@ __all__ = [
     "relative",
     "sha256_bytes",
     "sha256_file",
+    "strict_json",
     "whole_file",
     "write_bytes",
     "write_text",
@@ -69,6 +70,35 @@ def canonical_json(value: Any) -> str:
     return json.dumps(
         value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
     )
+
+
+def strict_json(text: str | bytes) -> Any:
+    """Return the value of JSON text in which no key stands twice and every number is one.
+
+    Of two values under one key each reader takes another; who wrote both hides one of them.
+
+    Raises
+    ------
+    ValueError
+        If it is no JSON, a key stands twice in one object, or a number is NaN or infinite.
+    RecursionError
+        If it is nested deeper than any file of ours.
+    """
+    return json.loads(text, object_pairs_hook=_each_once, parse_constant=_no_number)
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    value = dict(pairs)
+    if len(value) < len(pairs):
+        keys = [key for key, _ in pairs]
+        message = f"the key {next(key for key in keys if keys.count(key) > 1)!r} stands twice"
+        raise ValueError(message)
+    return value
+
+
+def _no_number(text: str) -> Any:
+    message = f"{text} is no number"
+    raise ValueError(message)
 
 
 def read_text(path: Path) -> str:

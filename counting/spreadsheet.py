@@ -26,12 +26,14 @@ __all__ = [
     "Row",
     "Sheet",
     "iso_date",
+    "likely_year",
     "number",
     "read_pages",
     "read_sheet",
     "safe_cell",
     "sheet_of",
     "truss_number",
+    "typed_cell",
     "whole",
 ]
 
@@ -42,11 +44,14 @@ _LINES_WEIGHED = 50
 _MOST_BYTES = 64 << 20
 """A sheet of 10,000 plants and 20 measures takes about 2 MB; more than this is no tally."""
 _MOST_COLUMNS = 500
+_FIRST_YEAR = 1900
+"""Records of older trials are history; a year before is a slip."""
 _LONGEST_S = 180
 """As many cells as are allowed take 30 s on one core of a laptop."""
 _PLAIN = re.compile(r"[+-]?(\d+)([.,]\d+)?", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}([.,]\d{3})+([.,]\d+)?", re.ASCII)
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""The last four are = + - @ in full width, as typed in East Asia."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,7 +238,7 @@ def sheet_of(
     CountingError
         If it is empty, a heading is lacking or stands twice, or a line is longer than the headings.
     """
-    filled = [(line, [cell.strip() for cell in cells]) for line, cells in lines]
+    filled = [(line, [typed_cell(cell.strip()) for cell in cells]) for line, cells in lines]
     filled = [(line, cells) for line, cells in filled if any(cells)]
     if not filled:
         raise error(path, "empty", "a line of headings, then the rows", "check the file")
@@ -310,16 +315,28 @@ def whole(text: str, *, decimal_comma: bool = False) -> int:
 def safe_cell(text: str) -> str:
     """Return text that a spreadsheet program shows and never runs as a formula.
 
-    Text that begins with ``=``, ``+``, ``-``, ``@``, a tab or a line end gets an apostrophe before
-    it, unless it is a plain number [1]_.
+    Text that begins with ``=``, ``+``, ``-``, ``@`` (also in full width), a tab or a line end gets
+    an apostrophe before it, unless it is a plain number [1]_. So does text that begins with
+    apostrophes and then looks like that, so that `typed_cell` gives every text back as it was.
 
     References
     ----------
     .. [1] OWASP, "CSV Injection", owasp.org/www-community/attacks/CSV_Injection (from memory).
     """
-    if text.startswith(_FORMULA) and not _PLAIN.fullmatch(text):
+    if _begins_a_formula(text.lstrip("'")) and not _PLAIN.fullmatch(text):
         return f"'{text}"
     return text
+
+
+def typed_cell(text: str) -> str:
+    """Return the text that `safe_cell` was given; a person's own guarding apostrophe goes too."""
+    if text.startswith("'") and _begins_a_formula(text.lstrip("'")):
+        return text[1:]
+    return text
+
+
+def _begins_a_formula(text: str) -> bool:
+    return text.startswith(_FORMULA) or text.lstrip().startswith(_FORMULA)
 
 
 def truss_number(text: str) -> int | None:
@@ -351,9 +368,25 @@ def iso_date(text: str) -> str:
     shaped = len(text) == 10 and [len(part) for part in parts] == [4, 2, 2]
     if shaped and text.isascii() and "".join(parts).isdecimal():
         try:
-            return date.fromisoformat(text).isoformat()
+            day = date.fromisoformat(text)
         except ValueError:
             message = f"{text!r} is no day of the calendar"
             raise ValueError(message) from None
+        likely_year(day.year)
+        return day.isoformat()
     message = f"{text!r} is not a date; write year-month-day, as in 2026-07-01"
     raise ValueError(message)
+
+
+def likely_year(year: int) -> None:
+    """Ask about a year in which no trial can have been counted.
+
+    Raises
+    ------
+    ValueError
+        If it lies before 1900 or beyond the next year; the text is the question.
+    """
+    latest = date.today().year + 1
+    if not _FIRST_YEAR <= year <= latest:
+        message = f"the year {year}: is a year from {_FIRST_YEAR} to {latest} meant? Write it so"
+        raise ValueError(message)

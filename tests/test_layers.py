@@ -11,6 +11,7 @@ import counting
 PACKAGE = Path(counting.__file__).parent
 GROUND = (
     "errors",
+    "text",
     "typed",
     "faults",
     "files",

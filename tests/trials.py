@@ -6,6 +6,7 @@ number; `add_photo` and `confirm` write the ledger's entries as the rooms themse
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -51,10 +52,10 @@ def make_trial(
         'id = "k3v9x2m7q4"',
         'title = "An invented trial"',
         'crop = "tomato"',
-        f'control = "{groups[0]}"',
+        f"control = {json.dumps(groups[0])}",
         f'allotted_to = "{allotted_to}"',
         "seed = 20260601",
-        *(f'[[groups]]\nname = "{name}"' for name in groups),
+        *(f"[[groups]]\nname = {json.dumps(name)}" for name in groups),
         f"[rule]\n{rule}" if rule else "",
         "[layout]",
         f"blocks = {beds.blocks}",

@@ -14,7 +14,7 @@ from PIL import Image as Pillow
 from PIL import UnidentifiedImageError
 
 from counting.errors import CountingError, LabelsError
-from counting.files import read_text
+from counting.files import read_text, strict_json
 from counting.photos.image import SUFFIXES
 
 __all__ = ["Reading", "read_coco", "read_voc", "read_yolo"]
@@ -92,12 +92,13 @@ def read_coco(path: Path) -> Reading:
         If it is not one; faults of single entries are gathered instead.
     """
     try:
-        data = json.loads(_text(path))
+        data = strict_json(_text(path))
     except json.JSONDecodeError as error:
         found = f"not JSON (line {error.lineno}: {error.msg})"
         raise LabelsError(path, found, "a COCO file") from error
     except (RecursionError, ValueError) as error:
-        raise LabelsError(path, "not JSON that can be read", "a COCO file") from error
+        found = f"not JSON that can be read ({' '.join(str(error).split())[:80]})"
+        raise LabelsError(path, found, "a COCO file") from error
     parts = ("images", "annotations", "categories")
     if not isinstance(data, dict) or not all(
         isinstance(data.get(part), list) and all(isinstance(row, dict) for row in data[part])

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, app, tell, write_json
 
 __all__ = ["calibrate_counts", "compare_groups", "pool_several"]
 
@@ -124,7 +124,7 @@ def compare_groups(
     found = [result.to_json() for result in results]
     write_json(json_file, found if measure == "all" else found[0], replace=replace)
     if str(json_file) != "-":
-        typer.echo("\n\n\n".join(as_text(result) for result in results))
+        tell("\n\n\n".join(as_text(result) for result in results))
 
 
 def _belongs_to_trials(directory: Path | None, measure: str | None, *, unreviewed: bool) -> None:
@@ -209,7 +209,7 @@ def calibrate_counts(
         )
     write_json(json_file, found.to_json(), replace=replace)
     if str(json_file) != "-":
-        typer.echo(calibration_text(found))
+        tell(calibration_text(found))
 
 
 @app.command("pool")
@@ -250,4 +250,4 @@ def pool_several(
     if picture is not None:
         write_text(picture, forest(found), replace=replace)
     if str(json_file) != "-":
-        typer.echo("\n\n\n".join(pooled_text(each) for each in found))
+        tell("\n\n\n".join(pooled_text(each) for each in found))

@@ -15,6 +15,7 @@ from rich.console import Console
 from counting import __version__
 from counting.errors import CountingError, Refusal
 from counting.files import write_text
+from counting.text import one_line, shown
 from counting.typed import day, length_mm
 from counting.typed import share as read_share
 
@@ -32,6 +33,7 @@ __all__ = [
     "refused",
     "run",
     "say",
+    "tell",
     "share",
     "typed",
     "write_json",
@@ -72,7 +74,12 @@ class Exit(IntEnum):
 
 def say(text: str) -> None:
     """Tell the person something, on stderr."""
-    messages.print(text)
+    messages.print(shown(text))
+
+
+def tell(text: object = "") -> None:
+    """Write a line of the result to stdout; letters that a terminal obeys are written out."""
+    typer.echo(shown(str(text)))
 
 
 def refused(refusals: Sequence[Refusal], *, done: int) -> None:
@@ -89,7 +96,7 @@ def refused(refusals: Sequence[Refusal], *, done: int) -> None:
         return
     say(f"Left out {len(refusals)}:")
     for refusal in refusals:
-        say(f"  {refusal.item}: {refusal.reason}")
+        say(f"  {one_line(refusal.item)}: {one_line(refusal.reason)}")
     raise typer.Exit(Exit.SOME_REFUSED if done else Exit.NOTHING_DONE)
 
 
@@ -134,6 +141,7 @@ def write_json(target: Path | None, value: Any, *, replace: bool = False) -> Non
     if target is None:
         return
     text = json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    text = shown(text)  # the same JSON, without what a terminal obeys
     if str(target) == "-":
         sys.stdout.write(text)
     else:

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from counting.cli.base import Replace, app, say
+from counting.cli.base import Replace, app, say, tell
 
 __all__ = ["demo"]
 
@@ -26,6 +26,6 @@ def demo(
     from counting.demo import run_demo
 
     made = run_demo(directory, replace=replace, tell=say)
-    typer.echo(f"\n{made.sentence}\n")
-    typer.echo(f"Contact sheet: {made.sheet}")
-    typer.echo(f"Report:        {made.report}")
+    tell(f"\n{made.sentence}\n")
+    tell(f"Contact sheet: {made.sheet}")
+    tell(f"Report:        {made.report}")

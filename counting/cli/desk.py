@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from counting.cli.base import Replace, TrialDir, app, date_option, say
+from counting.cli.base import Replace, TrialDir, app, date_option, say, tell
 from counting.files import write_text
 
 
@@ -41,7 +41,7 @@ def open_command(
         say("Whoever knows this link and is on this network can work on these trials. Scan it:")
         show_code(where.address)
     say("The desk is open. Ctrl C ends it; nothing is lost.")
-    open_desk(directory, where, browser=not no_browser, ready=lambda link: typer.echo(link))
+    open_desk(directory, where, browser=not no_browser, ready=lambda link: tell(link))
 
 
 @app.command("walk")

@@ -18,6 +18,7 @@ from counting.cli.base import (
     length_option,
     say,
     share,
+    tell,
     typed,
     write_json,
 )
@@ -247,8 +248,8 @@ def plants_needed(
     write_json(json_file, told, replace=replace)
     if str(json_file) != "-":
         if shows:
-            typer.echo(shows.sentence)
-        typer.echo(needed_text(found, measure))
+            tell(shows.sentence)
+        tell(needed_text(found, measure))
 
 
 def _pilot(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, say, typed, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, app, say, tell, typed, write_json
 
 if TYPE_CHECKING:
     from counting.plan.trial import Trial
@@ -142,7 +142,7 @@ def _preview(
             told |= {"values": len(values), "unclear": [str(doubt) for doubt in doubts]}
         found.append(told)
         if str(json_file) != "-":
-            typer.echo("\n".join([*lines, ""]))
+            tell("\n".join([*lines, ""]))
     write_json(json_file, found, replace=replace)
     say("Nothing was written: this was a preview.")
 
@@ -226,7 +226,7 @@ def diary_command(
         write_json(json_file, json.loads(table.to_json(orient="records")), replace=replace)
     elif not any(row.values()) and not sheet and not struck:
         for line in diary.as_lines(table):
-            typer.echo(line)
+            tell(line)
 
 
 @app.command("leave-out")
@@ -265,4 +265,4 @@ def leave_out_command(
         for each in out:
             what = each.plant or f"photo {each.photo[:12]}"
             when = each.survey or ("all surveys" if each.plant else "")
-            typer.echo(", ".join(part for part in (what, when, each.reason) if part))
+            tell(", ".join(part for part in (what, when, each.reason) if part))

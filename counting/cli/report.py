@@ -17,6 +17,7 @@ from counting.cli.base import (
     messages,
     refused,
     say,
+    tell,
     write_json,
 )
 
@@ -47,7 +48,7 @@ def report(
     from counting.report.report import make_report
 
     choices = Choices(survey=survey, source=source, above=above)
-    typer.echo(make_report(load_trial(directory), choices, path=out, replace=replace))
+    tell(make_report(load_trial(directory), choices, path=out, replace=replace))
 
 
 @app.command("export")
@@ -71,7 +72,7 @@ def export(
     written = write_tables(load_trial(directory), out, anonymous=anonymous, replace=replace)
     for name, rows in written.rows.items():
         say(f"{name}: {rows} rows")
-    typer.echo(written.folder)
+    tell(written.folder)
 
 
 @app.command("audit")
@@ -128,7 +129,7 @@ def audit(
         lines += ["", f"Plant {plant}:", *(step.line() for step in steps)]
         lines += ["What follows from it:", *(f"  {value}" for value in values)]
     if str(json_file) != "-":
-        typer.echo("\n".join(lines))
+        tell("\n".join(lines))
     write_json(json_file, result, replace=replace)
     if found.faults:
         say(f"{len(found.faults)} things are not as they should be.")
@@ -209,7 +210,7 @@ def back_up_command(
         f"Kept {kept.files} files ({kept.size / 1e6:.1f} MB) and {kept.entries} entries of the "
         "ledger; all were read back and are whole."
     )
-    typer.echo(kept.file)
+    tell(kept.file)
     refused([*kept.left_out, *kept.lost], done=kept.files)
 
 
@@ -234,5 +235,5 @@ def restore_command(
             progress=lambda done, total: bar.update(task, completed=done, total=total),
         )
     say(f"Restored {back.files} files and {back.entries} entries, kept at {back.made_at}.")
-    typer.echo(back.directory)
+    tell(back.directory)
     refused(back.lost, done=back.files)

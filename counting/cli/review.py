@@ -7,7 +7,17 @@ from typing import Annotated
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, refused, say, share, write_json
+from counting.cli.base import (
+    JsonFile,
+    Replace,
+    TrialDir,
+    app,
+    refused,
+    say,
+    share,
+    tell,
+    write_json,
+)
 from counting.plan.trial import load_trial
 
 
@@ -45,7 +55,7 @@ def sheet(
     for each in made:
         say(f"{each.photos} photos, {each.flagged} of them flagged:")
         if str(json_file) != "-":
-            typer.echo(each.path)
+            tell(each.path)
     say(f"Open it in a browser and save at the end. Next: counting confirm {directory} FILE")
     result = [
         {
@@ -140,7 +150,7 @@ def assign_(
         name = done.reviewers[number] if done.reviewers else f"volunteer {number + 1}"
         say(f"{name}: {made.photos} photos")
         if str(json_file) != "-":
-            typer.echo(made.path)
+            tell(made.path)
     result = {
         "common": list(done.common),
         "sheets": [
@@ -197,7 +207,7 @@ def review(
                 "vouches for this machine. Look at the certificate there: its SHA-256 fingerprint "
                 f"must be\n{secured.fingerprint}\nThen go on (often under Advanced)."
             )
-    typer.echo(address(place))
+    tell(address(place))
     say("Ctrl C ends it; nothing is lost.")
     told = serve(trial, place, options, devices=devices, secured=secured)
     if told:
@@ -230,12 +240,12 @@ def agree_(
     to_stdout = str(json_file) == "-"
     for pair in agreement.pairs:
         if not to_stdout:
-            typer.echo(pair.sentence)
+            tell(pair.sentence)
     made = third_look(trial, agreement, replace=replace) if sheet_ else None
     if made is not None:
         say(f"{made.photos} photos differ; a sheet for a third look:")
         if not to_stdout:
-            typer.echo(made.path)
+            tell(made.path)
     if not agreement.pairs:
         say("Nothing to compare yet: no photo is confirmed. Take some in: counting confirm.")
     result = agreement.to_json()

@@ -41,6 +41,8 @@ def place(directory: Path, photo: Path, sha256: str, binding: Binding) -> str:
         If it cannot be copied, or changed meanwhile; no part of it is left then.
     """
     source = photo.resolve()
+    if not _is_utf8(source):
+        raise PhotoError(photo, "its name is not UTF-8", mend="rename it")
     if source.is_relative_to(directory.resolve()):
         return relative(directory, source)
     truss = "" if binding.truss is None else f"/{binding.truss}"
@@ -53,6 +55,14 @@ def place(directory: Path, photo: Path, sha256: str, binding: Binding) -> str:
         if target.is_file() and sha256_file(target) == sha256:
             return relative(directory, target)
     raise PhotoError(photo, "could not be copied", mend="move it into the trial's folder")
+
+
+def _is_utf8(path: Path) -> bool:
+    try:
+        str(path).encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _names(photo: Path, sha256: str) -> Iterator[str]:

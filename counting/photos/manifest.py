@@ -8,6 +8,7 @@ from pathlib import Path
 from counting.errors import CountingError, PhotoError
 from counting.files import inside
 from counting.spreadsheet import Row, iso_date, read_sheet, truss_number
+from counting.text import plain_name
 
 __all__ = ["MANIFEST_NAME", "Listed", "Manifest", "read_manifest"]
 
@@ -114,10 +115,11 @@ def _differ(one: Listed, other: Listed) -> bool:
 
 
 def _listed(row: Row, name: str) -> Listed:
-    fault = ""
+    fault = plant = ""
     try:
+        plant = plain_name(row.get("plant"), "plant")
         truss = truss_number(row.get("truss"))
         survey = iso_date(row.get("survey")) if row.get("survey") else ""
     except ValueError as error:
         truss, survey, fault = None, "", f"line {row.line} of {name}: {error}"
-    return Listed(row.line, survey, row.get("plant"), truss, row.get("side").lower(), fault)
+    return Listed(row.line, survey, plant, truss, row.get("side").lower(), fault)

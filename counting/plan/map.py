@@ -81,6 +81,7 @@ def map_picture(
     width, height = max([*spans, 9.0]) + 2.2, len(rows) * _BED + 3.0
     names = [] if blind else [group.name for group in trial.plan.groups]
     style: Any = {"svg.hashsalt": trial.plan.id, "svg.fonttype": "path", "hatch.linewidth": 1.2}
+    style["text.parse_math"] = False  # a group's name may hold a dollar sign
     with mpl.rc_context(style | {"font.family": "DejaVu Sans", "text.color": _INK}):
         figure = Figure(figsize=(width * 0.62, height * 0.62), facecolor="white")
         FigureCanvasAgg(figure)

@@ -15,6 +15,7 @@ from counting.errors import PlanError
 from counting.files import read_text
 from counting.plan.card import MOST_TAGS
 from counting.tables import PLANTS, frame
+from counting.text import plain_name
 
 __all__ = ["plants_text", "read_plants"]
 
@@ -115,6 +116,11 @@ def _lines(path: Path, text: str) -> tuple[list[_Line], list[str]]:
                 f"line {number}: {len(row)} cells under {len(names)} columns"
                 " (a comma inside a number or name? put the cell in double quotes)"
             )
+            continue
+        try:
+            row = [plain_name(cell, name) for name, cell in zip(names, row, strict=False)]
+        except ValueError as error:
+            faults.append(f"line {number}: {error}")
             continue
         cells = dict.fromkeys(PLANTS, "") | dict(zip(names, row, strict=False))
         lines.append(_Line(number, cells))

@@ -6,12 +6,13 @@ import tomllib
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import pandas as pd
 import tomli_w
 from pydantic import (
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     ValidationError,
@@ -24,6 +25,7 @@ from counting.faults import faults_in_words
 from counting.files import read_text
 from counting.ledger import Ledger
 from counting.plan.plants_file import read_plants
+from counting.text import plain_name
 from counting.typed import share
 
 __all__ = [
@@ -45,15 +47,23 @@ PLAN_NAME = "trial.toml"
 PLANTS_NAME = "plants.csv"
 
 
+def _plain_name(value: object) -> object:
+    return plain_name(value) if isinstance(value, str) else value
+
+
 class _Strict(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+Name = Annotated[str, BeforeValidator(_plain_name)]
+"""A name as it is compared: composed, invisible letters out."""
 
 
 class Group(_Strict):
     """One of the groups compared."""
 
-    name: str = Field(min_length=1, max_length=80)
-    treatment: str = Field(default="", max_length=500)
+    name: Name = Field(min_length=1, max_length=80)
+    treatment: Name = Field(default="", max_length=500)
     dose: float | None = Field(default=None, ge=0)
 
 

@@ -15,8 +15,9 @@ from counting.ledger import Ledger, facts
 from counting.ledger.facts import Event, read_time
 from counting.plan.trial import Trial
 from counting.records.dilution import Dilution, dilution_of, read_dilution
-from counting.spreadsheet import number, read_sheet
+from counting.spreadsheet import likely_year, number, read_sheet
 from counting.tables import EVENTS, frame
+from counting.text import plain_name
 
 __all__ = [
     "CAUTIONS",
@@ -233,7 +234,7 @@ def _scopes(trial: Trial) -> dict[str, str]:
 
 def _event(row: Mapping[str, str], scopes: Mapping[str, str]) -> tuple[Event, list[str]]:
     """Return an event and what the person should see about it."""
-    text = {name: str(row.get(name, "") or "").strip() for name in (*EVENTS, "dilution")}
+    text = {name: plain_name(str(row.get(name, "") or ""), name) for name in (*EVENTS, "dilution")}
     too_long = [name for name, value in text.items() if len(value) > _LONGEST]
     if too_long:
         message = f"{too_long[0]} is longer than {_LONGEST} letters"
@@ -274,6 +275,7 @@ def _at(text: str) -> str:
     if time is None:
         message = f"at {text!r} is no date and time; write 2026-07-01 or 2026-07-01 07:30"
         raise ValueError(message)
+    likely_year(time.year)
     return time.date().isoformat() if len(text) == 10 else time.isoformat(timespec="minutes")
 
 

@@ -9,6 +9,7 @@ from counting.errors import TallyError
 from counting.ledger.facts import Exclusion, exclusion_of
 from counting.plan.trial import Trial
 from counting.spreadsheet import iso_date
+from counting.text import plain_name
 
 __all__ = ["leave_out", "take_back"]
 
@@ -22,12 +23,14 @@ def leave_out(trial: Trial, plant: str, reason: str, *, by: str, survey: str = "
         If the plant is not in the plan, the survey is no date, or no reason is given.
     """
     _check(trial, plant, survey)
-    if not reason.strip():
+    reason = _plain(reason, "--reason")
+    if not reason:
         option = "--reason"
         mend = "say why; the report lists it"
         raise TallyError(option, "no reason given", "what happened to the plant", mend)
+    by = _plain(by, "--by")
     with trial.ledger() as ledger:
-        said = Exclusion(plant=plant, survey=survey, reason=reason.strip())
+        said = Exclusion(plant=plant, survey=survey, reason=reason)
         return ledger.add([said], by=by) > 0
 
 
@@ -39,6 +42,13 @@ def take_back(trial: Trial, plant: str, *, by: str, survey: str = "") -> bool:
         if standing is None:
             return False
         return ledger.add([replace(standing, lifted=True)], by=by) > 0
+
+
+def _plain(text: str, option: str) -> str:
+    try:
+        return plain_name(text, "it")
+    except ValueError as error:
+        raise TallyError(option, str(error)) from error
 
 
 def _check(trial: Trial, plant: str, survey: str) -> None:

@@ -17,6 +17,7 @@ from counting.plan.codes import CodeBook
 from counting.plan.trial import Trial
 from counting.records.sheets.doubt import Doubt
 from counting.spreadsheet import Row, Sheet, iso_date, number, truss_number, whole
+from counting.text import one_line, plain_name
 
 __all__ = ["TallySheet", "Value"]
 
@@ -26,6 +27,9 @@ _PLAN = ("group", "block", "plot", "row", "position")
 """Columns of the plan that may stand beside; they must agree with it."""
 _REMARKS = ("weather",)
 """Columns of the field sheet that are kept with the note."""
+_MOST = 1_000_000.0
+"""No plant bears or measures more: a large apple tree bears some thousand fruit, and in mm this is
+a kilometre (common practice)."""
 _BLANK = {"", "-", "na", "n/a"}
 _TRUSS = re.compile(r"(?P<name>.+?)[ _]truss[ _]?(?P<truss>[1-9]\d{0,2})", re.ASCII)
 """Heading of a measure of one truss, such as ``fruit truss 2``."""
@@ -172,6 +176,11 @@ class TallySheet:
         faults: list[Doubt] = []
         file = self._sheet.path.name
         for row in self._sheet.rows:
+            try:
+                row = _plain(row)
+            except ValueError as error:
+                faults.append(Doubt(file, row.line, str(error), one_line(row.get("plant"))))
+                continue
             plant = row.get("plant")
             bad: list[Doubt] = []
             found: list[Tally] = []
@@ -274,6 +283,9 @@ class TallySheet:
             message = f"{entry.name}: {error}"
             raise ValueError(message) from error
         factor = self._factor(entry, unit.strip().lower())
+        if value * factor > _MOST:
+            message = f"{entry.name} is {text} on one plant: is that meant? Count it again"
+            raise ValueError(message)
         if value < 0:
             message = f"{entry.name} is {text}, less than nothing"
             raise ValueError(message)
@@ -289,6 +301,17 @@ class TallySheet:
             return 1.0
         message = f"{entry.name} in {unit!r}: expected {entry.unit}"
         raise ValueError(message)
+
+
+def _plain(row: Row) -> Row:
+    """Return a row with its texts as they are compared.
+
+    Raises
+    ------
+    ValueError
+        If a cell holds a control character.
+    """
+    return Row(row.line, {name: plain_name(text, name) for name, text in row.cells.items()})
 
 
 def _too_many(tallied: Sequence[Tally]) -> list[str]:

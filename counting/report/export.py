@@ -30,6 +30,7 @@ from counting.tables import (
     frame,
     people_text,
 )
+from counting.text import shown
 
 __all__ = ["PACKAGE_NAME", "Exported", "export"]
 
@@ -162,7 +163,12 @@ def _names(cell: object) -> tuple[str, ...]:
 
 def _safe(table: pd.DataFrame) -> pd.DataFrame:
     texts = table.select_dtypes(include=["str", "object"]).columns
-    return table.assign(**{name: table[name].map(safe_cell) for name in texts})
+    return table.assign(**{name: table[name].map(_shown_cell) for name in texts})
+
+
+def _shown_cell(text: Any) -> Any:
+    """Return a cell that no program runs, obeys or chokes on; an entry may be older than that."""
+    return safe_cell(shown(text)) if isinstance(text, str) else text
 
 
 def _csv(table: pd.DataFrame) -> bytes:

@@ -25,6 +25,7 @@ from counting.report.pictures import plots
 from counting.report.pictures.beds import bed_map, short_names
 from counting.report.provenance import provenance
 from counting.review.agree import agree
+from counting.text import shown
 
 __all__ = ["REPORT_NAME", "make_report"]
 
@@ -80,7 +81,7 @@ def make_report(
 
 def _whole(text: str) -> Markup:
     """Keep a number with its percent sign, and a date with its time, on one line."""
-    kept = str(escape(text)).replace(" %", "\N{NO-BREAK SPACE}%")
+    kept = str(escape(shown(text))).replace(" %", "\N{NO-BREAK SPACE}%")
     return Markup(_DATE.sub(r'<span class="date">\g<0></span>', kept))
 
 

@@ -12,6 +12,7 @@ from counting.plan.trial import Trial
 from counting.review.frames import Frame
 from counting.review.sampling import draw_sample
 from counting.review.sheet import Made, SheetOptions, chosen_frames, make_sheets, seed_of
+from counting.text import plain_name
 
 __all__ = ["Assigned", "assign", "shares"]
 
@@ -69,7 +70,7 @@ def assign(
         If there is no volunteer, one is named twice, or there is not a photo for each.
     """
     options = options or SheetOptions()
-    names = [""] * reviewers if isinstance(reviewers, int) else [name.strip() for name in reviewers]
+    names = [""] * reviewers if isinstance(reviewers, int) else [_name(name) for name in reviewers]
     _check(trial, names, overlap)
     listed = chosen_frames(trial, options)
     if sample is not None:
@@ -129,6 +130,14 @@ def shares(
         else:
             min(own, key=len).extend(sets[key])
     return common, own
+
+
+def _name(text: str) -> str:
+    try:
+        return plain_name(text, "a volunteer's name")
+    except ValueError as error:
+        option = "--reviewer"
+        raise CountingError(option, str(error)) from error
 
 
 def _check(trial: Trial, names: Sequence[str], overlap: float) -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import unicodedata
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Literal, NoReturn
@@ -12,13 +10,17 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from counting.errors import CorrectionsError
 from counting.faults import faults_in_words
+from counting.files import strict_json
 from counting.ledger.facts import COUNTED, Answer, Mark, read_time, zone_of
+from counting.text import plain_name
 
 __all__ = ["FORMAT", "LARGEST_BYTES", "Corrections", "as_saved", "parse"]
 
 FORMAT = "counting corrections"
 LARGEST_BYTES = 32_000_000
 """About 500 photos with 400 marks each; what is larger is no reviewer's work."""
+_BEFORE = 2000
+"""Clocks that were never set say a year up to this one; so does what would overflow in UTC."""
 _CLOCK_SLACK = timedelta(days=1)
 """A phone's clock may be wrong by its zone, not by more."""
 
@@ -112,8 +114,8 @@ class _Document(_Strict):
     @field_validator("reviewer")
     @classmethod
     def _a_name(cls, text: str) -> str:
-        name = unicodedata.normalize("NFC", text).strip()
-        if not name or "|" in name or any(unicodedata.category(c) in {"Cc", "Cs"} for c in name):
+        name = "" if "|" in text or "\n" in text else plain_name(text)
+        if not name:
             _wrong("a name of letters, without | and line breaks, is wanted")
         return name
 
@@ -178,7 +180,7 @@ def parse(data: bytes, where: str) -> Corrections:
         raise CorrectionsError(where, found, f"at most {LARGEST_BYTES / 1e6:.0f} MB")
     mend = "save it again from the sheet"
     try:
-        value = json.loads(data.decode("utf-8-sig"), parse_constant=_no_number)
+        value = strict_json(data.decode("utf-8-sig"))
     except (UnicodeDecodeError, ValueError, RecursionError) as error:
         reason = " ".join(str(error).split())[:120]
         raise CorrectionsError(where, f"not JSON ({reason})", expected, mend) from error
@@ -217,12 +219,10 @@ def _check_time(text: str) -> None:
         _wrong(f"{text!r} is no time")
     if time.tzinfo is None:
         _wrong("a time without its offset from UTC")
+    if time.year <= _BEFORE:
+        _wrong(f"the time {text} lies before any sheet; set the device's clock")
     if time > datetime.now(UTC) + _CLOCK_SLACK:
         _wrong(f"the time {text} lies ahead; set the device's clock and answer the photo again")
-
-
-def _no_number(text: str) -> NoReturn:
-    _wrong(f"{text} is no number")
 
 
 def _wrong(text: str) -> NoReturn:

@@ -30,6 +30,7 @@ def needed_picture(need: Need, *, form: str = "svg") -> bytes:
     from matplotlib.figure import Figure
 
     style: Any = {"svg.hashsalt": "plants needed", "font.family": "DejaVu Sans", "font.size": 12}
+    style["text.parse_math"] = False  # a measure's name may hold a dollar sign
     with mpl.rc_context(style):
         figure = Figure(figsize=(8, 5.2), layout="constrained", facecolor="white")
         FigureCanvasAgg(figure)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-import json
 import re
 import zipfile
 from collections.abc import Iterable, Iterator
@@ -12,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from counting.errors import CountingError
-from counting.files import read_text
+from counting.files import read_text, strict_json
 from counting.ledger import Checkpoint, Ledger
 from counting.ledger.checkpoint import find, held
 from counting.ledger.signing import signature_fault
@@ -124,7 +123,7 @@ def checkpoint_file(path: Path) -> dict[str, Any]:
         elif path.suffix.lower() in {".html", ".htm"}:
             told = _of_page(read_text(path))
         else:
-            value = json.loads(read_text(path))
+            value = strict_json(read_text(path))
             told = value.get("checkpoint", value) if isinstance(value, dict) else value
         Checkpoint.of_json(told)
     except (ValueError, RecursionError, KeyError, zipfile.BadZipFile, OSError) as error:
@@ -138,13 +137,13 @@ def _of_backup(path: Path) -> Any:
         if packed.getinfo(BACKUP_LIST).file_size > MOST_LIST:
             message = "its list is far too large"
             raise ValueError(message)
-        return json.loads(packed.read(BACKUP_LIST)).get("checkpoint")
+        return strict_json(packed.read(BACKUP_LIST)).get("checkpoint")
 
 
 def _of_page(text: str) -> Any:
     data = _DATA.search(text)
     if data:
-        return json.loads(data[1]).get("checkpoint")
+        return strict_json(data[1]).get("checkpoint")
     printed = dict(_printed(text))
     last = printed["last entry"]
     point = Checkpoint(

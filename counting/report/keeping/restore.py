@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import os
 import shutil
 import zipfile
@@ -14,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from counting.errors import CountingError, Refusal
-from counting.files import inside
+from counting.files import inside, strict_json
 from counting.ledger import LEDGER_NAME, Checkpoint, Ledger, verify
 from counting.report.keeping.back_up import FORMAT, VERSION
 from counting.report.keeping.checkpoints import BACKUP_LIST, MOST_LIST
@@ -110,7 +109,7 @@ def _list(source: Path, packed: zipfile.ZipFile) -> dict[str, Any]:
         raise CountingError(source, "a ZIP file, but no back-up", _EXPECTED)
     if packed.getinfo(BACKUP_LIST).file_size > MOST_LIST:
         raise CountingError(source, "its list is far too large", _EXPECTED)
-    told = json.loads(packed.read(BACKUP_LIST))
+    told = strict_json(packed.read(BACKUP_LIST))
     if not isinstance(told, dict) or told.get("format") != FORMAT or told.get("version") != VERSION:
         mend = "use the version of the tool that wrote it, or a newer one"
         raise CountingError(source, "a list that this version does not read", _EXPECTED, mend)

@@ -99,7 +99,7 @@ def test_a_hostile_name_in_a_tally_is_one_refusal_or_a_plain_name(trial, tmp_pat
         assert "control character" in str(error)  # noqa: PT017
         assert shown(str(error)) == str(error)  # noqa: PT017
     else:
-        (by,) = taken.rows["by"]
+        ((by,),) = taken.rows["by"]
         assert shown(by) == by
 
 

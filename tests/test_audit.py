@@ -2,6 +2,7 @@
 
 import json
 import random
+import re
 import shutil
 import sqlite3
 from pathlib import Path
@@ -171,6 +172,67 @@ def test_a_number_changed_in_the_report_is_found(folder):
     found = faults(folder, proposals="none")
     assert any("main.groups[0].mean is" in fault for fault in found)
     assert any("1 numbers do not follow" in fault for fault in found)
+
+
+def replaced(folder, old: str, new: str, *, nth: int = 0) -> None:
+    """Write something else into the report, as an editor can."""
+    path = folder / "report.html"
+    text = path.read_text(encoding="utf-8")
+    place = [found.start() for found in re.finditer(re.escape(old), text)][nth]
+    text = text[:place] + new + text[place + len(old) :]
+    path.write_text(text, encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("% more", "% fewer", "made again"),
+        ('<td role="cell" data-of="mean">', '<td role="cell" data-of="mean">9', "shows '9"),
+        ("<li>", "<li>All is certain. ", "All is certain"),
+        ("No plant and no photo was left out.", "", "shows nothing"),
+        ("</h2>", " 12 of 12</h2>", "12 of 12"),
+        ("<dt>observations</dt><dd><code>", "<dt>observations</dt><dd><code>0", "made again"),
+        ("every plant, with mean", "every plant, without mean", "without mean"),
+    ],
+)
+def test_whatever_the_page_shows_otherwise_than_the_ledger_gives_is_found(folder, old, new, said):
+    path = folder / "report.html"
+    if old not in path.read_text(encoding="utf-8"):
+        old = {"% more": "% fewer"}.get(old, old)
+        new = "% more" if old == "% fewer" else new
+    if old not in path.read_text(encoding="utf-8"):
+        pytest.skip("this trial's report has no such words")
+    replaced(folder, old, new)
+    found = [fault for fault in faults(folder, proposals="none") if "report.html" in fault]
+    assert any(said in fault for fault in found)
+
+
+def test_a_mark_moved_in_a_picture_is_found(folder):
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    (use,) = re.findall(r'<use [^>]*?x="([0-9.]+)"', text)[:1]
+    replaced(folder, f'x="{use}"', f'x="{float(use) + 9}"')
+    found = faults(folder, proposals="none")
+    assert found == [
+        "report.html: its pictures or its layout are not as they are drawn from the same numbers"
+    ]
+
+
+def test_a_report_drawn_by_other_versions_is_only_remarked_on(folder):
+    replaced(folder, "matplotlib ", "matplotlib 1.")
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    (use,) = re.findall(r'<use [^>]*?x="([0-9.]+)"', text)[:1]
+    replaced(folder, f'x="{use}"', f'x="{float(use) + 0.1}"')
+    check = audit(folder, proposals="none").checks[-1]
+    assert check.faults == ()
+    assert "they were drawn by other versions" in check.remarks[0]
+
+
+def test_the_hash_that_the_report_prints_is_looked_up_in_the_chain(folder):
+    replaced(folder, "<dt>last entry</dt><dd><code>", "<dt>last entry</dt><dd><code>0")
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    whole = re.search(r"<dt>last entry</dt><dd><code>0([0-9a-f]{64})</code>", text)[1]
+    replaced(folder, f"0{whole}", f"0{whole[1:]}" if whole[0] != "0" else f"1{whole[1:]}")
+    assert any("report.html: names entry" in fault for fault in faults(folder, proposals="none"))
 
 
 def test_a_report_older_than_the_ledger_says_how_to_make_it_again(folder, tmp_path):

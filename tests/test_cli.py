@@ -13,9 +13,11 @@ from counting.cli.base import Exit
 
 COMMANDS = typer.main.get_command(app).commands
 ON_A_TRIAL = sorted(
-    set(COMMANDS) - {"look", "start", "plants-needed", "compare", "accuracy", "demo", "audit"}
+    set(COMMANDS)
+    - {"look", "start", "plants-needed", "compare", "accuracy", "demo", "audit", "open", "restore"}
 )
 MORE = {
+    "back-up": ["kept.zip"],
     "assign": ["--reviewers", "2"],
     "confirm": ["corrections.json"],
     "take-in": ["photo.jpg"],

@@ -10,6 +10,7 @@ from trials import Beds, make_trial
 
 from counting.errors import PlanError
 from counting.plan.trial import load_trial, make_plan, plan_text, read_plan
+from counting.text import plain_name
 
 ENTRIES = {
     "id": "k3v9x2m7q4",
@@ -47,10 +48,13 @@ def test_a_folder_without_a_plan_says_how_to_make_one(tmp_path):
         load_trial(tmp_path)
 
 
+SEEN = st.characters(exclude_categories=["Cc", "Cf", "Cs", "Zl", "Zp"])
+
+
 @settings(deadline=None)
 @given(
     title=st.text(min_size=1, max_size=60).filter(lambda text: text.strip() == text and text),
-    treatment=st.text(max_size=60).map(str.strip),
+    treatment=st.text(SEEN, max_size=60).map(plain_name),
     seed=st.integers(0, 2**63 - 1),
     difference=st.floats(1e-6, 1) | st.integers(101, 9999).map(lambda share: f"{share} %"),
     surveys=st.lists(st.dates(), unique=True, max_size=5).map(sorted),

@@ -14,7 +14,7 @@ from counting.report.figures import Figures, observations_hash
 
 __all__ = ["provenance"]
 
-_LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "scikit-image")
+_LIBRARIES = ("numpy", "pandas", "scipy", "statsmodels", "scikit-image", "matplotlib")
 
 
 def provenance(trial: Trial, ledger: Ledger, numbers: Figures) -> dict[str, str]:

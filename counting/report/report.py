@@ -27,7 +27,7 @@ from counting.report.provenance import provenance
 from counting.review.agree import agree
 from counting.text import shown
 
-__all__ = ["REPORT_NAME", "make_report"]
+__all__ = ["REPORT_NAME", "make_report", "page_text"]
 
 REPORT_NAME = "report.html"
 _DATE = re.compile(r"\b\d{4}-\d{2}-\d{2}(?: \d{2}:\d{2})?\b")
@@ -69,14 +69,21 @@ def make_report(
         If the page exists and `replace` is false.
     """
     target = path or trial.directory / REPORT_NAME
+    write_text(target, page_text(trial, choices, numbers=numbers), replace=replace)
+    return target
+
+
+def page_text(
+    trial: Trial, choices: Choices | None = None, *, numbers: Figures | None = None
+) -> str:
+    """Return the report's page; see `make_report`."""
     page = files("counting.report").joinpath("page")
     pages = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     pages.filters["whole"] = _whole
     template = pages.from_string(page.joinpath("report.html").read_text(encoding="utf-8"))
     style = page.joinpath("report.css").read_text(encoding="utf-8")
     content = _content(trial, choices, numbers)
-    write_text(target, template.render(style=style, **content), replace=replace)
-    return target
+    return template.render(style=style, **content)
 
 
 def _whole(text: str) -> Markup:

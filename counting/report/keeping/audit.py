@@ -30,7 +30,8 @@ from counting.photos.workers import Job, on_cores
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
 from counting.report.figures import Choices, figures
 from counting.report.keeping.checkpoints import Outside, hold
-from counting.report.report import REPORT_NAME
+from counting.report.keeping.visible import differing, seen
+from counting.report.report import REPORT_NAME, page_text
 
 __all__ = ["Audit", "Check", "Fault", "audit", "check_photos"]
 
@@ -40,6 +41,8 @@ _FIGURES = re.compile(r'<script type="application/json" id="figures">(.*?)</scri
 _TOLERANCE = 1e-9
 """Relative; a number written as text and read back differs by less."""
 _MOST_DIFFERENCES = 5
+_DRAWN_BY = ("counting", "libraries")
+"""Lines of the report that name what drew its pictures."""
 
 Proposals = Literal["sample", "all", "none"]
 
@@ -292,7 +295,7 @@ def _again(job: Job) -> str:
 
 def _report(trial: Trial, ledger: Ledger) -> Check:
     """Compute the report's numbers anew and hold them against those in the page."""
-    sentence = f"every number of {REPORT_NAME} computed again from the ledger"
+    sentence = f"all that {REPORT_NAME} shows and carries, made again from the ledger"
     path = trial.directory / REPORT_NAME
     if not path.exists():
         return Check("report", sentence, (), ("no report has been made yet",))
@@ -305,8 +308,11 @@ def _report(trial: Trial, ledger: Ledger) -> Check:
     if told is None:
         fault = Fault(REPORT_NAME, "carries no numbers that can be read; make it again")
         return Check("report", sentence, (fault,))
-    computed = json.loads(json.dumps(figures(trial, ledger, choices).to_json()))
-    differences = list(_differences(told, computed))
+    numbers = figures(trial, ledger, choices)
+    computed = json.loads(json.dumps(numbers.to_json()))
+    page = seen(read_text(path))
+    again = seen(page_text(trial, choices, numbers=numbers))
+    differences = [*_differences(told, computed), *differing(page, again)]
     faults = [Fault(REPORT_NAME, text) for text in differences[:_MOST_DIFFERENCES]]
     if differences:
         text = (
@@ -314,7 +320,16 @@ def _report(trial: Trial, ledger: Ledger) -> Check:
             f"in since, make it again: counting report {trial.directory} --replace"
         )
         faults.insert(0, Fault(REPORT_NAME, text))
-    return Check("report", sentence, tuple(faults))
+    remarks: tuple[str, ...] = ()
+    if not differences and page.markup != again.markup:
+        # nobody reads a picture's every point off, but a moved one misleads all the same
+        if all(page.printed.get(name) == again.printed.get(name) for name in _DRAWN_BY):
+            text = "its pictures or its layout are not as they are drawn from the same numbers"
+            faults.append(Fault(REPORT_NAME, text))
+        else:
+            by = page.printed.get("libraries", "unknown versions")
+            remarks = (f"its pictures: they were drawn by other versions ({by})",)
+    return Check("report", sentence, tuple(faults), remarks)
 
 
 def _differences(told: Any, computed: Any, place: str = "") -> Iterator[str]:

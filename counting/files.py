@@ -72,19 +72,27 @@ def canonical_json(value: Any) -> str:
     )
 
 
-def strict_json(text: str | bytes) -> Any:
+def strict_json(text: str | bytes, *, finite: bool = True) -> Any:
     """Return the value of JSON text in which no key stands twice and every number is one.
 
     Of two values under one key each reader takes another; who wrote both hides one of them.
 
+    Parameters
+    ----------
+    text : str or bytes
+    finite : bool
+        Refuse NaN and infinity, which are no JSON though many programs write them; false where the
+        reader names the entry that holds one.
+
     Raises
     ------
     ValueError
-        If it is no JSON, a key stands twice in one object, or a number is NaN or infinite.
+        If it is no JSON, a key stands twice in one object, or a number is none.
     RecursionError
         If it is nested deeper than any file of ours.
     """
-    return json.loads(text, object_pairs_hook=_each_once, parse_constant=_no_number)
+    constant = _no_number if finite else None
+    return json.loads(text, object_pairs_hook=_each_once, parse_constant=constant)
 
 
 def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -14,7 +14,18 @@ from counting.cli.base import Exit
 COMMANDS = typer.main.get_command(app).commands
 ON_A_TRIAL = sorted(
     set(COMMANDS)
-    - {"look", "start", "plants-needed", "compare", "accuracy", "demo", "audit", "open", "restore"}
+    - {
+        "look",
+        "start",
+        "plants-needed",
+        "compare",
+        "accuracy",
+        "demo",
+        "audit",
+        "open",
+        "restore",
+        "pool",
+    }
 )
 MORE = {
     "back-up": ["kept.zip"],

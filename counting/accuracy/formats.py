@@ -92,7 +92,7 @@ def read_coco(path: Path) -> Reading:
         If it is not one; faults of single entries are gathered instead.
     """
     try:
-        data = strict_json(_text(path))
+        data = strict_json(_text(path), finite=False)
     except json.JSONDecodeError as error:
         found = f"not JSON (line {error.lineno}: {error.msg})"
         raise LabelsError(path, found, "a COCO file") from error

@@ -130,6 +130,8 @@ def length_option(text: object) -> float:
 
 def date_option(text: object) -> str:
     """Read an option that is a date, in any way of writing that has one reading only."""
+    if text == "":  # not given: the default is read like a given one
+        return ""
     try:
         return day(str(text)).isoformat()
     except ValueError as error:

@@ -94,7 +94,8 @@ def back_up(
         nothing is left of it then.
     """
     if not (directory / PLAN_NAME).is_file() and not (directory / LEDGER_NAME).is_file():
-        raise PlanError(directory, "no trial in it", f"a folder with {PLAN_NAME}", "check the path")
+        mend = f"check the path, or make the trial first: counting start {directory}"
+        raise PlanError(directory, "no trial in it", f"a folder with {PLAN_NAME}", mend)
     if target.exists() and not replace:
         raise CountingError(target, "exists already", mend="pass --replace to write over it")
     target.parent.mkdir(parents=True, exist_ok=True)

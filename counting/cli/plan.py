@@ -150,6 +150,8 @@ def start(
         "first_treatment": first_treatment,
         "surveys": survey or [],
     }
+    days = [first_treatment, *(survey or [])]
+    entries["year"] = min((int(day[:4]) for day in days if day), default=entries["year"])
     plan = make_plan(entries, where="the plan")
     trial = start_trial(directory, plan, replace=replace)
     counted = int((~trial.plants["guard"]).sum())

@@ -15,7 +15,10 @@ __all__ = [
     "CODE",
     "GREY",
     "GREY_LEVEL",
+    "MARK",
     "MARKER",
+    "MARK_COLUMNS",
+    "MARK_ROWS",
     "MOST_TAGS",
     "WHITE",
     "Box",
@@ -50,6 +53,9 @@ CODE = Box(56, 10, 68, 40)
 BAR = Box(15, 62, 100, 4)
 """The scale bar, in steps of `BAR_STEP_MM`."""
 BAR_STEP_MM = 10.0
+MARK = Box(10, 71, 64, 8)
+"""The cells of the trial's mark (`counting.plan.mark`), two rows; white on tags without one."""
+MARK_ROWS, MARK_COLUMNS = 2, 16
 GREY = Box(80, 72, 20, 20)
 WHITE = Box(104, 72, 20, 20)
 GREY_LEVEL = 118

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from counting.errors import PlanError
@@ -325,6 +326,7 @@ def plan_entries(answers: Answers) -> dict[str, Any]:
     rule = ("smallest_fruit_mm", "count_damaged", "count_fallen", "add_picked")
     return {
         "title": known["title"],
+        "year": date.today().year,
         "control": known["control"],
         "allotted_to": known["allotted_to"],
         "main_measure": known["main_measure"],

@@ -12,9 +12,23 @@ import pandas as pd
 
 from counting.errors import PlanError
 from counting.files import write_bytes
-from counting.plan.card import BAR, BAR_STEP_MM, CARD, CODE, GREY, GREY_LEVEL, MARKER, WHITE, Box
+from counting.plan.card import (
+    BAR,
+    BAR_STEP_MM,
+    CARD,
+    CODE,
+    GREY,
+    GREY_LEVEL,
+    MARK,
+    MARK_COLUMNS,
+    MARK_ROWS,
+    MARKER,
+    WHITE,
+    Box,
+)
 from counting.plan.guide import guide_page
 from counting.plan.map import placed
+from counting.plan.mark import TrialMark
 from counting.plan.print_shop import BOLD, PAPERS, PLAIN, Page, Paper, font_file, new_canvas
 from counting.plan.trial import Trial
 
@@ -86,6 +100,7 @@ def tags_pdf(trial: Trial, *, paper: Paper = "a4") -> bytes:
     page = Page(canvas, *PAPERS[paper])
     guide_page(page, trial.plan)
     canvas.showPage()
+    mark = TrialMark.of(trial.plan)
     columns, rows = _CARDS
     corner_x = (page.width - columns * CARD.width) / 2
     corner_y = (page.height - rows * CARD.height) / 2
@@ -95,13 +110,14 @@ def tags_pdf(trial: Trial, *, paper: Paper = "a4") -> bytes:
             canvas.showPage()
         x = corner_x + place % columns * CARD.width
         y = corner_y + place // columns * CARD.height
-        _print_card(page, x, y, _card(str(plant.code), int(str(plant.tag)), trial.plan.title))
+        card = _card(str(plant.code), int(str(plant.tag)), trial.plan.title, mark)
+        _print_card(page, x, y, card)
     canvas.showPage()
     canvas.save()
     return stream.getvalue()
 
 
-def tag_picture(code: str, tag: int, title: str = "") -> Any:
+def tag_picture(code: str, tag: int, title: str = "", mark: TrialMark | None = None) -> Any:
     """Return one tag as a picture.
 
     Parameters
@@ -112,6 +128,8 @@ def tag_picture(code: str, tag: int, title: str = "") -> Any:
         Number of its marker, 0..999.
     title : str
         The trial's title, in small print.
+    mark : TrialMark, optional
+        The trial and the year.
 
     Returns
     -------
@@ -124,7 +142,7 @@ def tag_picture(code: str, tag: int, title: str = "") -> Any:
     per = PIXELS_PER_MM
     image = Image.new("L", (round(CARD.width * per), round(CARD.height * per)), 255)
     pen = ImageDraw.Draw(image)
-    for item in _card(code, tag, title):
+    for item in _card(code, tag, title, mark):
         if isinstance(item, _Fill):
             box = item.box
             left, top = round(box.x * per), round(box.y * per)
@@ -154,7 +172,8 @@ def write_tag_pictures(trial: Trial, directory: Path, *, replace: bool = False) 
     for plant in tagged(trial).itertuples():
         stream = io.BytesIO()
         code = str(plant.code)
-        picture = tag_picture(code, int(str(plant.tag)), trial.plan.title)
+        mark = TrialMark.of(trial.plan)
+        picture = tag_picture(code, int(str(plant.tag)), trial.plan.title, mark)
         picture.save(stream, format="PNG", dpi=(PIXELS_PER_MM * 25.4,) * 2)
         write_bytes(directory / f"{code}.png", stream.getvalue(), replace=replace)
     return len(tagged(trial))
@@ -177,7 +196,7 @@ def _print_card(page: Page, x: float, y: float, items: list[_Fill | _Words]) -> 
     page.circle(x + hole_x, y + hole_y, radius, None, 0.2)
 
 
-def _card(code: str, tag: int, title: str) -> list[_Fill | _Words]:
+def _card(code: str, tag: int, title: str, mark: TrialMark | None) -> list[_Fill | _Words]:
     """Return all that is on a card, from the back to the front."""
     middle = CODE.x + CODE.width / 2
     words = [
@@ -185,11 +204,31 @@ def _card(code: str, tag: int, title: str) -> list[_Fill | _Words]:
         _Words(middle, 47.0, title, 2.6, CODE.width, middle=True),
         _Words(BAR.x, 60.0, "0", 2.6, 10.0),
         _Words(BAR.x + BAR.width - 15, 60.0, "100 mm", 2.6, 20.0),
-        _Words(10.0, 77.0, "Beside the truss, as far off as the fruit,", 2.5, 66.0),
-        _Words(10.0, 82.0, "never in front of fruit. Keep it flat and dry.", 2.5, 66.0),
-        _Words(10.0, 90.5, f"tag {tag}", 2.5, 66.0),
+        _Words(10.0, 84.5, "Beside the truss, as far off as the fruit,", 2.5, 66.0),
+        _Words(10.0, 89.0, "never in front of fruit. Keep it flat and dry.", 2.5, 66.0),
+        _Words(10.0, 94.5, f"tag {tag}" + (f" of trial {mark}" if mark else ""), 2.5, 66.0),
     ]
-    return [*_marker(tag), *_bar(), *_patches(), *words]
+    return [*_marker(tag), *_bar(), *_mark(mark), *_patches(), *words]
+
+
+def _mark(mark: TrialMark | None) -> list[_Fill]:
+    """Return the cells of the trial's mark."""
+    if mark is None:
+        return []
+    wide, high = MARK.width / MARK_COLUMNS, MARK.height / MARK_ROWS
+    return [
+        _Fill(
+            Box(
+                MARK.x + place % MARK_COLUMNS * wide,
+                MARK.y + place // MARK_COLUMNS * high,
+                wide,
+                high,
+            ),
+            0,
+        )
+        for place, black in enumerate(mark.bits)
+        if black
+    ]
 
 
 def _marker(tag: int) -> list[_Fill]:

@@ -91,9 +91,10 @@ class Plan(_Strict):
     ``allotted_to`` is the smallest thing to which the treatment was independently given;
     ``smallest_difference`` is the difference worth having, as a share of the control's mean (text
     such as "150%" is understood, a bare 25 is asked about);
-    ``first_treatment`` and ``surveys`` are dates, the surveys in the order they are to come;
-    ``before`` is the survey before the treatment whose counts (or whose ``before_measure``) the
-    comparison allows for; before the ``deciding_survey`` no verdict is given.
+    ``year`` is the season, as on the tags; ``first_treatment`` and ``surveys`` are dates, the
+    surveys in the order they are to come; ``before`` is the survey before the treatment whose
+    counts (or whose ``before_measure``) the comparison allows for; before the ``deciding_survey``
+    no verdict is given.
     """
 
     version: Literal[1] = 1
@@ -105,6 +106,7 @@ class Plan(_Strict):
     main_measure: str = Field(default="fruit", min_length=1, max_length=80)
     smallest_difference: float = Field(default=0.2, gt=0, le=100)
     seed: int = Field(default=0, ge=0, lt=2**63)
+    year: int | None = Field(default=None, ge=2000, le=2200)
     first_treatment: date | None = None
     before: date | None = None
     before_measure: str | None = Field(default=None, min_length=1, max_length=80)
@@ -122,6 +124,12 @@ class Plan(_Strict):
         if not isinstance(value, bool) and isinstance(value, (int, float)) and 1 < value < 1e6:
             return share(f"{value:g}")
         return value
+
+    @property
+    def year_of_tags(self) -> int | None:
+        """The year that stands on the trial's tags; None where nothing tells it."""
+        days = [day for day in (self.first_treatment, *self.surveys[:1]) if day]
+        return self.year or (min(days).year if days else None)
 
     @model_validator(mode="after")
     def _groups_agree(self) -> Plan:

@@ -13,6 +13,8 @@ from counting.flags import Flag
 from counting.photos.exif import Taken
 from counting.photos.manifest import Listed
 from counting.photos.tags.reader import TagReading
+from counting.plan.codes import CodeBook
+from counting.plan.mark import TrialMark
 from counting.spreadsheet import iso_date
 
 __all__ = ["Binding", "Codes", "Given", "bind"]
@@ -29,25 +31,33 @@ class Codes:
 
     Attributes
     ----------
-    plants : dict of str to str
-        Code in lower case to code as written in the plan.
+    book : CodeBook
+        The codes, however they are written.
     tags : dict of int to str
         Number of the tag to the plant's code.
+    mark : TrialMark or None
+        The trial's own, to tell foreign tags.
     """
 
-    plants: dict[str, str]
+    book: CodeBook
     tags: dict[int, str]
+    mark: TrialMark | None = None
 
     @classmethod
-    def of(cls, plants: pd.DataFrame) -> Codes:
+    def of(cls, plants: pd.DataFrame, mark: TrialMark | None = None) -> Codes:
         """Take the codes and tags out of a table `counting.tables.PLANTS`."""
         pairs = zip(plants["code"], plants["tag"], strict=True)
         tags = {int(tag): str(code) for code, tag in pairs if pd.notna(tag)}
-        return cls({str(code).casefold(): str(code) for code in plants["code"]}, tags)
+        return cls(CodeBook(plants["code"]), tags, mark)
 
     def plant(self, text: str) -> str:
         """Return the code meant by `text`, empty if the plan has none such."""
-        return self.plants.get(text.casefold(), "")
+        return self.book.find(text)
+
+    def foreign(self, tag: TagReading) -> bool:
+        """Whether a tag says that it is of another trial or year."""
+        other = TrialMark.of_text(tag.trial)
+        return other is not None and self.mark is not None and self.mark.foreign(other)
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +131,15 @@ def bind(given: Given, tags: Sequence[TagReading], taken: Taken, codes: Codes) -
     """
     folder = _from_folders(given.path, codes)
     listed = _from_list(given.listed, codes)
-    known = [tag for tag in tags if tag.id in codes.tags]
+    known = [tag for tag in tags if tag.id in codes.tags and not codes.foreign(tag)]
     tag = known[0] if known else None
+    strange = [each for each in tags if codes.foreign(each)]
+    if strange and not tag:
+        message = (
+            f"its tag is of trial {strange[0].trial}, not of this one, {codes.mark}; take it in"
+            " there, or print this trial's own tags: counting tags"
+        )
+        raise ValueError(message)
     plant, bound_by = _plant(codes.tags[tag.id] if tag else "", listed, folder)
     if not plant:
         raise ValueError(_no_plant(given, codes))
@@ -164,10 +181,7 @@ def _from_list(listed: Listed | None, codes: Codes) -> _Named | None:
         raise ValueError(listed.fault)
     plant = codes.plant(listed.plant)
     if listed.plant and not plant:
-        message = (
-            f"plant {listed.plant!r} (line {listed.line} of the list) is not in the plan; "
-            "correct the code, or add the plant to plants.csv"
-        )
+        message = f"line {listed.line} of the list: {codes.book.unknown(listed.plant)}"
         raise ValueError(message)
     return _Named(listed.survey, plant, listed.truss, listed.side)
 

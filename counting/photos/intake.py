@@ -21,6 +21,7 @@ from counting.photos.examine import Wanted
 from counting.photos.gather import Batch, gather
 from counting.photos.looking import Progress, bound, look
 from counting.photos.notes import Notes
+from counting.plan.mark import TrialMark
 from counting.plan.trial import Trial
 from counting.tables import PHOTOS, frame
 
@@ -98,7 +99,7 @@ def take_in(
         batch, survey=survey or batch.survey, manifest=manifest or batch.manifest
     )
     given, refused = gather(trial.directory, paths, batch)
-    codes = Codes.of(trial.plants)
+    codes = Codes.of(trial.plants, TrialMark.of(trial.plan))
     wanted = Wanted(trial.plan.rule.smallest_fruit_mm, frozenset(codes.tags))
     with trial.ledger() as ledger, Notes(trial.directory, wanted) as notes:
         standing = _standing(ledger)

@@ -12,7 +12,7 @@ A scale holds at the tag's own distance. A fruit 10 % nearer to the camera than 
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -21,7 +21,8 @@ import numpy.typing as npt
 
 from counting.ledger.facts import Tag
 from counting.photos.tags.fit import Corners, fitted_corners
-from counting.plan.card import CARD, GREY, MARKER, WHITE, Box
+from counting.plan.card import CARD, GREY, MARK, MARK_COLUMNS, MARK_ROWS, MARKER, WHITE, Box
+from counting.plan.mark import TrialMark
 
 __all__ = ["TagReading", "read_tags"]
 
@@ -74,6 +75,9 @@ class TagReading:
         How far the card is turned away from the camera, 0 = facing it.
     grey : tuple of 3 floats or None
         sRGB of the grey patch, 0..255; None where the patch cannot be trusted.
+    trial : str
+        The trial's mark (`counting.plan.mark`) as printed; empty on tags without one and where it
+        cannot be read.
     """
 
     id: int
@@ -84,6 +88,7 @@ class TagReading:
     mm_per_px_high: float
     tilt_deg: float
     grey: tuple[float, float, float] | None
+    trial: str = ""
 
     def record(self, code: str = "") -> Tag:
         """Return the reading as the ledger keeps it, with the code of its plant."""
@@ -113,7 +118,8 @@ def read_tags(
     scale : float
         Full-size px per px of `rgb`.
     known : collection of int, optional
-        Numbers of the trial's tags; others are passed over. Fewer numbers, fewer mistakes.
+        Numbers of the trial's tags; others are passed over, unless a trial's mark can be read on
+        them. Fewer numbers, fewer mistakes.
 
     Returns
     -------
@@ -124,12 +130,13 @@ def read_tags(
     readings = []
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
     for number, rough in _markers(grey, dictionary):
-        if known is not None and number not in known:
-            continue
         if _shortest_side(rough) < _SMALLEST_SIDE or not _has_margin(grey, rough):
             continue
         pattern = np.asarray(cv2.aruco.generateImageMarker(dictionary, number, 7)) > 0
-        readings.append(_reading(rgb, scale, number, fitted_corners(grey, rough, pattern)))
+        corners = fitted_corners(grey, rough, pattern)
+        mark = _mark(grey, corners.places)
+        if known is None or number in known or mark:
+            readings.append(replace(_reading(rgb, scale, number, corners), trial=mark))
     height, width = grey.shape
     middle = (width * scale / 2, height * scale / 2)
     return sorted(readings, key=lambda reading: _distance(reading, middle))
@@ -228,6 +235,38 @@ def _reading(rgb: Photo, scale: float, number: int, measured: Corners) -> TagRea
         tilt_deg=tilt,
         grey=_grey_patch(rgb, corners),
     )
+
+
+def _mark(grey: Photo, corners: Array) -> str:
+    """Return the trial's mark beside a marker, empty where there is none to be read."""
+    wide, high = MARK.width / MARK_COLUMNS, MARK.height / MARK_ROWS
+    inner = np.linspace(0.3, 0.7, 3)
+    levels = []
+    for place in range(MARK_ROWS * MARK_COLUMNS):
+        x = MARK.x + (place % MARK_COLUMNS + inner) * wide
+        y = MARK.y + (place // MARK_COLUMNS + inner) * high
+        points = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+        pixels = _levels(grey, _to_photo(corners, points))
+        if len(pixels) < len(points):
+            return ""
+        levels.append(float(np.median(pixels)))
+    seen = np.array(levels)
+    if seen.max() - seen.min() < _LEAST_CONTRAST:
+        return ""
+    # under uneven light each cell is held against the paper above and below it as well
+    paper = np.array([_paper(grey, corners, place) for place in range(len(levels))])
+    for white in (np.full_like(seen, seen.max()), paper):
+        mark = TrialMark.of_bits((seen < (white + seen.min()) / 2).tolist())
+        if mark:
+            return str(mark)
+    return ""
+
+
+def _paper(grey: Photo, corners: Array, place: int) -> float:
+    """Return how bright the paper is above and below a cell of the trial's mark."""
+    x = MARK.x + (place % MARK_COLUMNS + 0.5) * MARK.width / MARK_COLUMNS
+    points = np.array([[x, MARK.y - 2], [x, MARK.y + MARK.height + 2]])
+    return float(np.mean(_levels(grey, _to_photo(corners, points))))
 
 
 def _full_size(points: Array, scale: float) -> tuple[Point, ...]:

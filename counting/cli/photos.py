@@ -19,7 +19,12 @@ def take_in_command(
         typer.Argument(metavar="PHOTO...", help="Photos, folders to walk, or a list photos.csv."),
     ],
     survey: Annotated[
-        str, typer.Option("--survey", metavar="DATE", help="The survey's date, as in 2026-07-01.")
+        str,
+        typer.Option(
+            "--survey",
+            metavar="DATE",
+            help="The survey's date, as in 2026-07-01; from-camera: the day of each photo.",
+        ),
     ] = "",
     side: Annotated[
         str, typer.Option("--side", help="The side all of them were taken from, such as path.")
@@ -71,6 +76,11 @@ def take_in_command(
     flagged = result.taken.loc[result.taken["flags"] != "", "flags"]
     for word, number in flagged.str.split("; ").explode().value_counts().items():
         say(f"{number} flagged: {word}.")
+    for remark in result.remarks:
+        say(remark.replace("DIR", str(directory)))
+    for day, without in result.without_photo.items():
+        if without:
+            say(f"{len(without)} plants have no photo of {day} yet: {few(without)}.")
     damaged = flagged.index[flagged.str.split("; ").map(lambda words: "damaged" in words)]
     if len(damaged):
         named = few(result.taken.loc[damaged, "file"].to_list())
@@ -84,6 +94,8 @@ def take_in_command(
             "taken": json.loads(result.taken.to_json(orient="records")),
             "again": result.again,
             "refused": [{"item": each.item, "reason": each.reason} for each in result.refused],
+            "remarks": list(result.remarks),
+            "without_photo": {day: list(each) for day, each in result.without_photo.items()},
         },
         replace=replace,
     )

@@ -18,7 +18,18 @@ from counting.cli.base import (
     tell,
     write_json,
 )
-from counting.plan.trial import load_trial
+from counting.plan.trial import Trial, load_trial
+
+
+def _propose_first(trial: Trial) -> None:
+    """Propose fruit on photos on which nothing was proposed yet, and say so."""
+    from counting.cli.progress import photo_progress
+    from counting.finding.first import propose_first
+
+    with photo_progress("Proposing") as progress:
+        number = propose_first(trial, progress)
+    if number:
+        say(f"Fruit were proposed on {number} photos first.")
 
 
 @app.command("sheet")
@@ -31,12 +42,15 @@ def sheet(
         typer.Option(min=0, help="Photos per file at most; 0: all in one. About 50 if not given."),
     ] = None,
     open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
+    all_: Annotated[bool, typer.Option("--all", help="Also photos confirmed already.")] = False,
     seed: Annotated[int | None, typer.Option(help="Decides the order.")] = None,
     reviewer: Annotated[str, typer.Option(help="For whom the sheet is.")] = "",
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
     """Make a contact sheet: one HTML file. In it a person confirms or corrects the fruit.
+
+    It holds the photos that nobody has answered yet. Fruit are proposed on them first.
 
     Example: counting sheet my_trial --flagged
     """
@@ -46,12 +60,15 @@ def sheet(
         flagged=flagged,
         survey=survey,
         per_file=per_file,
+        open_only=not all_,
         blind=not open_,
         seed=seed,
         reviewer=reviewer,
         replace=replace,
     )
-    made = make_sheets(load_trial(directory), options)
+    trial = load_trial(directory)
+    _propose_first(trial)
+    made = make_sheets(trial, options)
     for each in made:
         say(f"{each.photos} photos, {each.flagged} of them flagged:")
         if str(json_file) != "-":
@@ -129,6 +146,7 @@ def assign_(
     flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
     survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
     open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
+    all_: Annotated[bool, typer.Option("--all", help="Also photos confirmed already.")] = False,
     seed: Annotated[int | None, typer.Option(help="Draws the lots and the order.")] = None,
     json_file: JsonFile = None,
     replace: Replace = False,
@@ -141,10 +159,17 @@ def assign_(
     from counting.review.sheet import SheetOptions
 
     options = SheetOptions(
-        flagged=flagged, survey=survey, blind=not open_, seed=seed, replace=replace
+        flagged=flagged,
+        survey=survey,
+        open_only=not all_,
+        blind=not open_,
+        seed=seed,
+        replace=replace,
     )
     who = int(reviewers) if reviewers.strip().isdecimal() else reviewers.split(",")
-    done = assign(load_trial(directory), who, overlap=overlap, sample=sample, options=options)
+    trial = load_trial(directory)
+    _propose_first(trial)
+    done = assign(trial, who, overlap=overlap, sample=sample, options=options)
     say(f"{len(done.common)} photos stand on every sheet.")
     for number, made in enumerate(done.sheets):
         name = done.reviewers[number] if done.reviewers else f"volunteer {number + 1}"
@@ -172,6 +197,7 @@ def review(
     flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
     survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
     open_: Annotated[bool, typer.Option("--open", help="Show plant and group.")] = False,
+    all_: Annotated[bool, typer.Option("--all", help="Also photos confirmed already.")] = False,
     seed: Annotated[int | None, typer.Option(help="Decides the order.")] = None,
 ) -> None:
     """Serve the contact sheet live from this machine. Each answer is in the ledger at once.
@@ -185,10 +211,13 @@ def review(
     from counting.review.sheet import SheetOptions
 
     trial = load_trial(directory)
-    options = SheetOptions(flagged=flagged, survey=survey, blind=not open_, seed=seed)
+    options = SheetOptions(
+        flagged=flagged, survey=survey, open_only=not all_, blind=not open_, seed=seed
+    )
     if tls and not lan:
         where, found = "--tls", "without --lan nothing leaves this machine"
         raise CountingError(where, found, mend="add --lan, or leave --tls out")
+    _propose_first(trial)
     place, devices, secured = Place("127.0.0.1", port), None, None
     if lan:
         devices = devices_of(trial)

@@ -218,6 +218,11 @@ def _side(text: str) -> str:
 
 
 def _survey(given: Given, listed: _Named | None, folder: _Named, taken: Taken) -> str:
+    if given.survey == "from-camera":
+        if not taken.time:
+            message = "it carries no time of its own; say --survey 2026-07-01 for it"
+            raise ValueError(message)
+        return taken.time[:10]
     own = (listed.survey if listed else "") or folder.survey
     if given.survey and own and own != given.survey:
         message = (

@@ -12,7 +12,7 @@ from counting.ledger.facts import Photo, Slot
 from counting.photos.binding import Binding
 from counting.photos.examine import Examined
 
-__all__ = ["Found", "against", "once"]
+__all__ = ["Found", "against", "best", "once", "place_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class Found:
 
 
 def once(found: Sequence[Found]) -> tuple[list[Found], int, list[Refusal]]:
-    """Drop repeats of the same bytes; refuse photos that claim the same place or two places."""
+    """Drop repeats of the same bytes; refuse photos that claim two places."""
     by_photo: dict[str, list[Found]] = defaultdict(list)
     for item in found:
         by_photo[item.examined.photo].append(item)
@@ -52,8 +52,8 @@ def once(found: Sequence[Found]) -> tuple[list[Found], int, list[Refusal]]:
             continue
         first, other = items[0], next(item for item in items if item.slot != items[0].slot)
         reason = (
-            f"the same photo as {other.path}, but bound to {_place(first)} and to {_place(other)}; "
-            "keep the right one"
+            f"the same photo as {other.path}, but bound to {place_of(first)} and to "
+            f"{place_of(other)}; keep the right one"
         )
         refused.append(Refusal(str(first.path), reason))
     repeated = (
@@ -61,24 +61,29 @@ def once(found: Sequence[Found]) -> tuple[list[Found], int, list[Refusal]]:
         - sum(len(items) for items in by_photo.values())
         + sum(len(by_photo[item.examined.photo]) - 1 for item in kept)
     )
+    return kept, repeated, refused
+
+
+def best(found: Sequence[Found]) -> tuple[list[Found], list[tuple[Found, Found]]]:
+    """Return the photo that counts for each place, and the further views: (view, counting one).
+
+    Of several photos of one place in a batch the one with a tag counts, of those the sharpest.
+    """
     by_slot: dict[Slot, list[Found]] = defaultdict(list)
-    for item in kept:
+    for item in found:
         by_slot[item.slot].append(item)
-    alone = []
+    chosen, views = [], []
     for items in by_slot.values():
-        if len(items) == 1:
-            alone += items
-            continue
-        names = " and ".join(str(item.path) for item in items)
-        reason = (
-            f"{len(items)} photos of {_place(items[0])}: {names}; keep one of them, or name their "
-            "sides (side in photos.csv, or file names such as path.jpg and wall.jpg)"
-        )
-        refused += [Refusal(str(item.path), reason) for item in items[:1]]
-        refused += [
-            Refusal(str(item.path), f"see {items[0].path}: {_place(item)}") for item in items[1:]
-        ]
-    return alone, repeated, refused
+        first, *others = sorted(items, key=_worth)
+        chosen.append(first)
+        views += [(other, first) for other in others]
+    return chosen, views
+
+
+def _worth(item: Found) -> tuple[bool, bool, float, str]:
+    """Order photos of one place: whole file and tag first, then the sharper one."""
+    sharpness = item.examined.quality.sharpness
+    return (bool(item.examined.damage), item.binding.tag is None, -sharpness, item.examined.photo)
 
 
 def against(
@@ -96,13 +101,14 @@ def against(
         if same and not replace:
             reason = (
                 f"taken in already as {same.file} for plant {same.plant}, survey "
-                f"{same.survey}; pass --replace to move it to {_place(item)}"
+                f"{same.survey}; pass --replace to move it to {place_of(item)}"
             )
             refused.append(Refusal(str(item.path), reason))
         elif other and not replace:
             reason = (
-                f"{_place(item)} has the photo {other.file} already; name another side, or pass "
-                "--replace to put this one in its place"
+                f"{place_of(item)} has the photo {other.file} already; if it shows another side, "
+                f"say which side each of the two shows (--side here, for the earlier one counting "
+                f"move {other.file} --side); --replace puts this one in its place"
             )
             refused.append(Refusal(str(item.path), reason))
         else:
@@ -110,7 +116,8 @@ def against(
     return new, again, refused
 
 
-def _place(item: Found) -> str:
+def place_of(item: Found) -> str:
+    """Return the place of a photo in words."""
     survey, plant, truss, side = item.slot
     words = [f"plant {plant}", f"survey {survey}"]
     words += [f"truss {truss}"] if truss is not None else []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,10 +11,12 @@ from counting.errors import PhotoError, Refusal
 from counting.photos.binding import Given
 from counting.photos.image import SUFFIXES
 from counting.photos.manifest import MANIFEST_NAME, Manifest, read_manifest
-from counting.spreadsheet import iso_date
+from counting.typed import day
 
-__all__ = ["Batch", "gather"]
+__all__ = ["FROM_CAMERA", "Batch", "gather"]
 
+FROM_CAMERA = "from-camera"
+"""Said in place of a survey's date: each photo belongs to the day on which it was taken."""
 _LIST_ENDINGS = {".csv", ".xlsx", ".ods"}
 
 
@@ -24,7 +27,8 @@ class Batch:
     Attributes
     ----------
     survey : str
-        Date of the survey, year-month-day; empty to take it from list, folder or photo.
+        Date of the survey; empty to take it from list, folder or photo; `FROM_CAMERA` to take it
+        from the photo in any case.
     side : str
         The side they were taken from; empty to take it from list, folder or file name.
     manifest : Path or None
@@ -65,10 +69,10 @@ def gather(
     PhotoError
         If the survey is no date or a list cannot be read.
     """
-    if batch.survey:
+    if batch.survey and batch.survey != FROM_CAMERA:
         option = "--survey"
         try:
-            iso_date(batch.survey)
+            batch = dataclasses.replace(batch, survey=day(batch.survey).isoformat())
         except ValueError as error:
             raise PhotoError(option, str(error)) from error
     lists = _Lists(batch.manifest)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -13,14 +13,21 @@ from counting import __version__
 from counting.errors import CountingError, Refusal
 from counting.flags import Flag
 from counting.ledger import Ledger, Told
-from counting.ledger.facts import Exclusion, Photo, left_out, photos
+from counting.ledger.facts import Exclusion, Photo, Slot, left_out, photos, to_name
 from counting.photos.binding import Codes
-from counting.photos.claims import Found, against, once
+from counting.photos.claims import Found, against, best, once
 from counting.photos.copying import place
 from counting.photos.examine import Wanted
-from counting.photos.gather import Batch, gather
+from counting.photos.gather import FROM_CAMERA, Batch, gather
 from counting.photos.looking import Progress, bound, look
 from counting.photos.notes import Notes
+from counting.photos.remarks import (
+    about_days,
+    about_order,
+    about_sides,
+    about_views,
+    without_photo,
+)
 from counting.plan.mark import TrialMark
 from counting.plan.trial import Trial
 from counting.tables import PHOTOS, frame
@@ -30,6 +37,8 @@ __all__ = ["TakenIn", "take_in"]
 _BATCH = 100
 """Photos entered in the ledger in one go."""
 _ANY = Batch()
+FURTHER_VIEW = "a further view"
+"""How the reason begins for which a photo is kept that shows what a better one does."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +57,10 @@ class TakenIn:
         Photos taken in whose time carries no offset from UTC; it was kept as written.
     guards : tuple of str
         Guard plants among those of `taken`; their photos are kept but never counted from.
+    remarks : tuple of str
+        What a person should know: other days, sides to name, further views, swapped tags.
+    without_photo : mapping of str to sequence of str
+        Survey of these photos to the plants that have none yet.
     """
 
     taken: pd.DataFrame
@@ -55,6 +68,8 @@ class TakenIn:
     refused: list[Refusal]
     local_time: int = 0
     guards: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    without_photo: Mapping[str, Sequence[str]] = field(default_factory=dict)
 
 
 def take_in(
@@ -108,16 +123,29 @@ def take_in(
         refused += faults
         found, again, faults = once(found)
         refused += faults
+        known = _further_views(ledger)
+        again += sum(known.get(item.examined.photo) == item.slot for item in found)
+        found = [item for item in found if known.get(item.examined.photo) != item.slot]
         new, repeated, faults = against(found, standing, replace=replace)
         again += repeated
         refused += faults
-        entered, faults = _enter(trial, ledger, _unlike(new, standing), standing)
+        new, views = best(_unlike(new, standing))
+        entered, faults = _enter(trial, ledger, new, standing, views)
         refused += faults
+        standing, out = _standing(ledger), left_out(ledger)
+    said_survey = "" if batch.survey == FROM_CAMERA else batch.survey
+    remarks = about_days([*new, *(view for view, _ in views)], said_survey)
+    remarks += about_views(views)
+    plants = {photo.plant for photo in entered}
+    remarks += about_sides([each for each in to_name(standing.values()) if each.plant in plants])
+    surveys = sorted({photo.survey for photo in entered})
+    remarks += about_order(trial, [p for p in standing.values() if p.survey in surveys])
     local = sum(photo.clock == "local" for photo in entered)
     guards = trial.plants.loc[trial.plants["guard"], "code"]
     guards = guards[guards.isin({photo.plant for photo in entered})]
     taken = frame((photo.row for photo in entered), PHOTOS)
-    return TakenIn(taken, again, refused, local, tuple(guards))
+    lacking = {day: without_photo(trial, standing.values(), out, day) for day in surveys}
+    return TakenIn(taken, again, refused, local, tuple(guards), tuple(remarks), lacking)
 
 
 def _unlike(new: list[Found], standing: dict[str, Photo]) -> list[Found]:
@@ -145,18 +173,34 @@ def _standing(ledger: Ledger) -> dict[str, Photo]:
     return {sha: photo for sha, photo in photos(ledger).items() if not out.photo(sha)}
 
 
+def _further_views(ledger: Ledger) -> dict[str, Slot]:
+    """Return the photos kept as further views, and their places."""
+    out = left_out(ledger)
+    return {
+        sha: photo.slot
+        for sha, photo in photos(ledger).items()
+        if (held := out.why(sha)) and held.reason.startswith(FURTHER_VIEW)
+    }
+
+
 def _enter(
-    trial: Trial, ledger: Ledger, new: list[Found], standing: dict[str, Photo]
+    trial: Trial,
+    ledger: Ledger,
+    new: list[Found],
+    standing: dict[str, Photo],
+    views: list[tuple[Found, Found]],
 ) -> tuple[list[Photo], list[Refusal]]:
-    """Copy the photos into the trial and write their entries."""
+    """Copy the photos into the trial and write their entries, further views left out of it."""
     taken = {photo.slot: photo.photo for photo in standing.values()}
     out = left_out(ledger)
     entered: list[Photo] = []
     refused = []
     by = f"counting {__version__}"
-    for start in range(0, len(new), _BATCH):
+    counting = {view.examined.photo: first for view, first in views}
+    everything = [*new, *(view for view, _ in views)]
+    for start in range(0, len(everything), _BATCH):
         facts: list[Told] = []
-        for item in new[start : start + _BATCH]:
+        for item in everything[start : start + _BATCH]:
             try:
                 file = place(trial.directory, item.path, item.examined.photo, item.binding)
             except CountingError as error:
@@ -165,6 +209,12 @@ def _enter(
             photo = _photo(item, file)
             entered.append(photo)
             facts.append(photo)
+            if first := counting.get(photo.photo):
+                reason = f"{FURTHER_VIEW}: {first.path.name} shows the same, better"
+                facts.append(
+                    Exclusion(photo=photo.photo, reason=reason, by_photo=first.examined.photo)
+                )
+                continue
             if held := out.why(photo.photo):  # it comes back
                 facts.append(dataclasses.replace(held, lifted=True))
             before = taken.get(item.slot)

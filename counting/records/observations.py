@@ -15,6 +15,7 @@ from counting.ledger.facts import (
     left_out,
     moment,
     newest_tallies,
+    sides_unnamed,
     standing_answers,
     tallies,
 )
@@ -36,9 +37,10 @@ def observations(trial: Trial, ledger: Ledger) -> pd.DataFrame:
 
     A plant's photo count at a survey is the number of its fruit over all its photos (sides,
     trusses), a fruit marked as the same in two photos counted once. It is missing, with the
-    reason in `note`, while one of its photos is unconfirmed or cannot be counted; a plant of which
-    no photo was looked at has no row. Where trusses are named there is a row for each besides the
-    row of the whole plant. A measure tallied truss by truss gets its sum as the whole plant's row.
+    reason in `note`, while one of its photos is unconfirmed or cannot be counted, and while it has
+    several photos of which one has no named side: they may show the same fruit twice. A plant of
+    which no photo was looked at has no row. Where trusses are named there is a row for each besides
+    the row of the whole plant. A measure tallied truss by truss gets its sum as the whole plant's row.
     Where the rule adds picked fruit, `fruit_total` is the fruit hanging and all picked so far.
     Of two tallies of the same thing, by two people, the newest stands; the ledger keeps both.
 
@@ -121,7 +123,9 @@ def _photo_rows(judged: Iterable[Judged]) -> list[Row]:
 
 def _row(name: str, truss: int | None, judged: Sequence[Judged], number: int) -> Row:
     """Return a row of a photo count, missing if a photo that it needs is."""
-    reasons = [one.missing for one in judged if one.missing]
+    reasons = [one.missing for one in judged if one.missing] + sides_unnamed(
+        [one.photo for one in judged]
+    )
     if len(reasons) > _MANY:
         reasons = [f"{len(reasons)} of {len(judged)} photos are not confirmed or not countable"]
     answers = [one.answer for one in judged if one.answer]

@@ -15,7 +15,7 @@ from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes, write_bytes
 from counting.flags import Flag
 from counting.ledger import Checkpoint
-from counting.ledger.facts import Sheet, sheet_of
+from counting.ledger.facts import Sheet, sheet_of, standing_answers
 from counting.plan.trial import Trial
 from counting.review.build import page
 from counting.review.frames import Frame, doubtful, frames, ordered
@@ -51,6 +51,9 @@ class SheetOptions:
         Only photos of this survey; empty for all.
     photos : tuple of str or None
         Only these photos (SHA-256).
+    open_only : bool
+        Only photos that nobody has answered yet, with the others of the same plant and survey, so
+        that a fruit on two of them is marked as one.
     per_file : int or None
         Photos per file at most; 0 puts all in one, None splits at about 50 photos or 8 MB, what
         mail and phones still pass on. Photos of one plant stay in one file.
@@ -71,6 +74,7 @@ class SheetOptions:
     flagged: bool = False
     survey: str = ""
     photos: tuple[str, ...] | None = None
+    open_only: bool = False
     per_file: int | None = None
     blind: bool = True
     seed: int | None = None
@@ -245,12 +249,14 @@ def chosen_frames(trial: Trial, options: SheetOptions) -> list[Frame]:
     everything = frames(trial)
     first = doubtful(everything)
     wanted = None if options.photos is None else set(options.photos)
+    still_open = _still_open(trial, everything) if options.open_only else None
     chosen = [
         frame
         for frame in everything
         if (not options.flagged or frame.photo in first)
         and (not options.survey or frame.survey == options.survey)
         and (wanted is None or frame.photo in wanted)
+        and (still_open is None or frame.belongs_to in still_open)
     ]
     if chosen:
         return chosen
@@ -262,8 +268,18 @@ def chosen_frames(trial: Trial, options: SheetOptions) -> list[Frame]:
         raise CountingError(
             trial.directory, f"no photo of survey {options.survey}", f"one of {known}"
         )
+    if still_open is not None and not still_open:
+        found, mend = "every photo is confirmed already", "see them again with --all"
+        raise CountingError(trial.directory, found, mend=mend)
     found = "no photo is flagged" if options.flagged else "none of the photos asked for is there"
     raise CountingError(trial.directory, found, mend="make the sheet of all photos")
+
+
+def _still_open(trial: Trial, listed: Sequence[Frame]) -> set[tuple[str, str]]:
+    """Return the surveys and plants with a photo that nobody has answered."""
+    with trial.ledger() as ledger:
+        told = {judged.photo.photo for judged in standing_answers(ledger) if judged.answer}
+    return {frame.belongs_to for frame in listed if frame.photo not in told}
 
 
 def _parts(listed: Sequence[Frame], per_file: int | None) -> list[list[Frame]]:

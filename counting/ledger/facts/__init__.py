@@ -45,6 +45,7 @@ from counting.ledger.facts.read import (
     tuning,
 )
 from counting.ledger.facts.sheet import Sheet
+from counting.ledger.facts.sides import sides_unnamed, to_name
 from counting.ledger.facts.tally import Tally, newest_tallies
 from counting.ledger.facts.times import NEVER, moment, read_time
 
@@ -94,9 +95,11 @@ __all__ = [
     "settings_text",
     "sheet_of",
     "sheets",
+    "sides_unnamed",
     "standing_answers",
     "tallies",
     "tally_of",
+    "to_name",
     "tuning",
     "zone_of",
 ]

@@ -1,0 +1,148 @@
+"""What a person should know when photos were taken in: days, sides, order, plants left over."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+
+from counting.ledger.facts import LeftOut, Photo
+from counting.photos.claims import Found
+from counting.plan.trial import Trial
+
+__all__ = [
+    "about_days",
+    "about_order",
+    "about_sides",
+    "about_views",
+    "without_photo",
+]
+
+_FEW = 3
+_NAMED = 10
+_LEAST_IN_ORDER = 4
+"""A walk past fewer plants says little about their order."""
+
+
+def about_days(found: Sequence[Found], survey: str) -> list[str]:
+    """Say where the camera's day is not the survey's, and where a batch spans days.
+
+    Parameters
+    ----------
+    found : sequence of Found
+        The photos that enter.
+    survey : str
+        The survey as said for all of them; empty if it came from elsewhere.
+    """
+    by_day: dict[str, list[str]] = defaultdict(list)
+    surveys = set()
+    for item in found:
+        day = item.examined.taken.time[:10]
+        surveys.add(item.binding.survey)
+        if day:
+            by_day[day].append(item.path.name)
+    other = {
+        day: names
+        for day, names in sorted(by_day.items())
+        if any(
+            item.examined.taken.time[:10] == day and item.binding.survey != day for item in found
+        )
+    }
+    if other:
+        days = "; ".join(f"{len(names)} on {day} ({_few(names)})" for day, names in other.items())
+        asked = (
+            f"{len(by_day)} days: {len(by_day)} surveys? Take them in again with --survey"
+            " from-camera --replace. "
+            if len(by_day) > 1
+            else ""
+        )
+        wrong = "If the camera's clock is wrong, nothing is to do."
+        return [
+            f"By the camera these photos are of another day than survey"
+            f" {', '.join(sorted(surveys))}: {days}. {asked}{wrong}"
+        ]
+    if not survey and len(surveys) > 1 and len(by_day) > 1:
+        days = ", ".join(f"{day} ({len(names)})" for day, names in sorted(by_day.items()))
+        return [
+            f"{len(surveys)} days became {len(surveys)} surveys: {days}. One survey? Take them in"
+            f" again with --survey {min(surveys)} --replace."
+        ]
+    return []
+
+
+def about_views(views: Sequence[tuple[Found, Found]]) -> list[str]:
+    """Say which photos are kept as further views of what another one shows."""
+    if not views:
+        return []
+    pairs = [f"{view.path.name} beside {first.path.name}" for view, first in views]
+    unnamed = any(not first.binding.side for _, first in views)
+    ask = " If they show two sides, say which: counting move PHOTO --side NAME." if unnamed else ""
+    return [
+        f"{len(views)} kept as further views, not counted, since a better photo shows the same:"
+        f" {_few(pairs)}.{ask}"
+    ]
+
+
+def about_sides(unnamed: Sequence[Photo]) -> list[str]:
+    """Ask for the sides of photos that cannot be added to others of their plant."""
+    if not unnamed:
+        return []
+    plants = sorted({photo.plant for photo in unnamed})
+    return [
+        f"Which side? {_few([photo.file for photo in unnamed])} and another photo show the same"
+        f" plant; until each side is named, {_few(plants)} gets no count. Name it: counting move"
+        f" DIR {unnamed[0].file} --side path"
+    ]
+
+
+def without_photo(trial: Trial, photos: Iterable[Photo], out: LeftOut, survey: str) -> list[str]:
+    """Return the plants to count that have no photo at a survey, in the plan's order."""
+    shown = {photo.plant for photo in photos if photo.survey == survey}
+    plants = trial.plants.loc[~trial.plants["guard"].fillna(False), "code"]
+    return [code for code in plants if code not in shown and not out.plant(code, survey)]
+
+
+def about_order(trial: Trial, photos: Iterable[Photo]) -> list[str]:
+    """Name pairs of neighbours whose tags may be swapped: they were met the wrong way round.
+
+    Photos of a row by their time give the order in which its tags were met. Where that order is
+    the plan's but for two neighbours, their tags may hang on each other's plants.
+    """
+    known = trial.plants.dropna(subset=["row", "position"])
+    rows, positions = known["row"].astype(str), known["position"].astype(float)
+    places = dict(zip(known["code"], zip(rows, positions, strict=True), strict=True))
+    walks: dict[tuple[str, str, str], list[tuple[str, str]]] = defaultdict(list)
+    for photo in photos:
+        if photo.bound_by == "tag" and photo.taken_at and photo.plant in places:
+            row = places[photo.plant][0]
+            walks[photo.survey, photo.side, row].append((photo.taken_at, photo.plant))
+    pairs: dict[tuple[str, str], None] = {}
+    for met in walks.values():
+        order = list(dict.fromkeys(plant for _, plant in sorted(met)))
+        at = [places[plant][1] for plant in order]
+        if len(order) >= _LEAST_IN_ORDER:
+            for place in _swapped(at if at[-1] >= at[0] else [-step for step in at]):
+                pairs[order[place], order[place + 1]] = None
+    return [
+        f"{one} and {other} came the other way round than they stand: do their tags hang on each"
+        f" other's plants? If so: counting move DIR --swap {one} --swap {other} --reason \"tags"
+        f' swapped"'
+        for one, other in pairs
+    ]
+
+
+def _swapped(at: Sequence[float]) -> list[int]:
+    """Return where two neighbours in a rising row of numbers stand the wrong way round."""
+    falls = [place for place in range(len(at) - 1) if at[place] > at[place + 1]]
+    mended = []
+    for place in falls:
+        before = at[place - 1] if place else float("-inf")
+        after = at[place + 2] if place + 2 < len(at) else float("inf")
+        if before < at[place + 1] and at[place] < after:
+            mended.append(place)
+    # a row walked anyhow is no row with swapped tags
+    return mended if len(falls) == len(mended) and len(falls) <= max(1, len(at) // 4) else []
+
+
+def _few(names: Sequence[str], most: int = _FEW) -> str:
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")

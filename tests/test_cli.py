@@ -31,6 +31,8 @@ MORE = {
     "back-up": ["kept.zip"],
     "assign": ["--reviewers", "2"],
     "confirm": ["corrections.json"],
+    "move": ["photo.jpg", "--to", "A1-1"],
+    "rename": ["A1-1", "A1-9"],
     "take-in": ["photo.jpg"],
     "tally": ["tally.csv"],
 }

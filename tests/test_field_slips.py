@@ -6,9 +6,10 @@ import json
 
 import pytest
 from commanded import counting
-from trials import add_photo, confirm, draw_photo, make_trial
+from trials import add_photo, confirm, draw_photo, make_trial, marks
 
 from counting.ledger.facts import photos, proposals
+from counting.report.history import history
 
 
 @pytest.fixture
@@ -25,6 +26,12 @@ def taken_in(trial, tmp_path, *places, survey="2026-07-01", **more):
             draw_photo(path, 3 + number, seed=hash(place + survey) % 1000)
         paths.append(path)
     return counting("take-in", trial.directory, *paths, "--workers", 1, *more.get("words", ()))
+
+
+def added(trial, photo, count):
+    """Confirm a photo on which nothing was proposed: every fruit was added by a person."""
+    found = [{**mark, "candidate": None, "state": "added"} for mark in marks(count)]
+    confirm(trial, photo, count, proposal="", marks=found)
 
 
 def fast(trial):
@@ -100,7 +107,7 @@ def test_two_sides_are_never_added_while_one_is_not_named(trial, tmp_path):
     taken_in(trial, tmp_path, "A1-1/IMG_1", "A1-2/IMG_2")
     fast(trial)
     done = taken_in(trial, tmp_path, "A1-1/IMG_9")
-    assert done.code == 1
+    assert done.code == 2
     assert "say which side each of the two shows" in done.err
     done = taken_in(trial, tmp_path, "A1-1/IMG_9", words=("--side", "wall"))
     assert done.code == 0, done.err
@@ -186,3 +193,139 @@ def test_a_batch_that_became_two_surveys_is_told(trial, tmp_path):
 def test_plants_without_a_photo_are_listed(trial, tmp_path):
     done = taken_in(trial, tmp_path, "A1-1/path", "A1-2/path")
     assert "6 plants have no photo of 2026-07-01 yet: A2-1, A2-2, B1-1" in done.err
+
+
+# ---- moved and renamed
+
+
+def counts(trial, tmp_path, name):
+    """Return plant and survey to the photo count, as the export has them."""
+    import csv
+
+    folder = tmp_path / name
+    assert counting("export", trial.directory, "--out", folder).code == 0
+    with (folder / "observations.csv").open(encoding="utf-8-sig", newline="") as stream:
+        return {
+            (row["plant"], row["source"]): row["value"]
+            for row in csv.DictReader(stream)
+            if row["measure"] == "fruit"
+        }
+
+
+def test_a_photo_is_moved_to_its_plant_after_it_was_confirmed(trial, tmp_path):
+    taken_in(trial, tmp_path, "A1-1/path", "B1-1/path")
+    added(trial, photo_at(trial, "A1-1"), 7)
+    done = counting(
+        "move", trial.directory, "photos/2026-07-01/A1-1/path.jpg", "--to", "a1/2",
+        "--reason", "wrong tag", "--by", "Kim",
+    )  # fmt: skip
+    assert done.code == 0, done.err
+    assert "A1-1, 2026-07-01, side path -> A1-2, 2026-07-01, side path" in done.err
+    found = counts(trial, tmp_path, "out")
+    assert float(found["A1-2", "photo"]) == 7
+    assert ("A1-1", "photo") not in found
+    told = [str(step) for step in history(trial, "A1-2")[0]]
+    assert any("bound by person: wrong tag" in step for step in told)
+    told = [str(step) for step in history(trial, "A1-1")[0]]
+    assert any("moved photos/2026-07-01/A1-1/path.jpg to plant A1-2" in step for step in told)
+
+
+def test_a_photo_is_not_moved_to_a_place_that_is_taken(trial, tmp_path):
+    taken_in(trial, tmp_path, "A1-1/path", "A1-2/path")
+    name = "photos/2026-07-01/A1-1/path.jpg"
+    done = counting("move", trial.directory, name, "--to", "A1-2")
+    assert done.code == 2
+    assert "one photo at a place; move the other one too" in done.err
+    done = counting("move", trial.directory, "--swap", "A1-1", "--swap", "A1-2")
+    assert done.code == 0, done.err
+    with trial.ledger() as ledger:
+        assert {p.file.split("/")[2]: p.plant for p in photos(ledger).values()} == {
+            "A1-1": "A1-2", "A1-2": "A1-1"
+        }  # fmt: skip
+
+
+def test_photos_are_moved_by_a_list(trial, tmp_path):
+    taken_in(trial, tmp_path, "A1-1/one", "A1-2/two")
+    listed = tmp_path / "photos.csv"
+    listed.write_text("file,plant,side\none.jpg,B1-1,path\ntwo.jpg,B1 2,wall\n", encoding="utf-8")
+    done = counting("move", trial.directory, "--list", listed)
+    assert done.code == 0, done.err
+    with trial.ledger() as ledger:
+        assert {(p.plant, p.side) for p in photos(ledger).values()} == {
+            ("B1-1", "path"), ("B1-2", "wall")
+        }  # fmt: skip
+    done = counting("move", trial.directory, "three.jpg", "--to", "A1-1")
+    assert "no photo of this trial" in done.err
+    done = counting("move", trial.directory, "one.jpg", "--to", "B1-22")
+    assert "did you mean B1-2?" in done.err
+
+
+def test_a_plant_renamed_in_the_plan_alone_is_refused_with_the_mend(trial, tmp_path):
+    taken_in(trial, tmp_path, "A1-1/path")
+    added(trial, photo_at(trial, "A1-1"), 7)
+    path = tmp_path / "tally.csv"
+    path.write_text("survey,plant,fruit\n2026-07-01,A1-1,9\n", encoding="utf-8")
+    assert counting("tally", trial.directory, path).code == 0
+    plants = trial.directory / "plants.csv"
+    kept = plants.read_text(encoding="utf-8")
+    plants.write_text(kept.replace("A1-1,", "A1-9,"), encoding="utf-8")
+    done = counting("report", trial.directory)
+    assert done.code == 2
+    assert "no plant A1-1, of which there are 1 photos and 1 tallies" in done.err
+    assert f"counting rename {trial.directory} A1-1 NEW" in done.err
+    done = counting("rename", trial.directory, "A1-1", "A1-9")
+    assert done.code == 0, done.err
+    assert "A1-1 is A1-9 now, with 1 photos, 1 tallies and 0 events." in done.err
+    found = counts(trial, tmp_path, "out")
+    assert (float(found["A1-9", "photo"]), float(found["A1-9", "tally"])) == (7, 9)
+    assert "plan: well" in counting("audit", trial.directory).out
+
+
+def test_a_plant_is_renamed_in_the_plan_as_well(trial, tmp_path):
+    taken_in(trial, tmp_path, "A1-1/path")
+    done = counting("rename", trial.directory, "A1-1", "A1-9")
+    assert done.code == 0, done.err
+    assert "plants.csv was changed. Its tag shows the old code" in done.err
+    assert "A1-9," in (trial.directory / "plants.csv").read_text(encoding="utf-8")
+    done = counting("rename", trial.directory, "A1-2", "A1-9")
+    assert done.code == 2
+    assert "both A1-2 and A1-9 are there" in done.err
+
+
+def test_swapped_tags_are_suspected_where_tag_and_walk_disagree():
+    from counting.photos.remarks import _swapped
+
+    assert _swapped([1, 2, 4, 3, 5]) == [2]
+    assert _swapped([2, 1, 3, 4]) == [0]
+    assert _swapped([1, 2, 3, 4]) == []
+    assert _swapped([3, 1, 4, 2]) == []  # walked anyhow
+
+
+def test_a_foreign_tag_is_refused_by_name(tmp_path):
+    import cv2
+    import numpy as np
+    from PIL import Image
+
+    from counting.plan.mark import TrialMark
+    from counting.plan.tags import tag_picture
+
+    trial = make_trial(tmp_path / "trial")
+    ours = TrialMark.of(trial.plan)
+    theirs = TrialMark(ours.code ^ 0x2A5, 2025)
+    rng = np.random.default_rng(3)
+    for name, mark in (("own", ours), ("old", None), ("foreign", theirs)):
+        card = tag_picture("A1-1", 0, mark=mark)
+        small = cv2.resize(np.asarray(card), (520, 400), interpolation=cv2.INTER_AREA)
+        photo = rng.integers(60, 120, (900, 1200), dtype=np.uint8)
+        photo[200:600, 300:820] = small
+        folder = tmp_path / name
+        folder.mkdir()
+        Image.fromarray(np.stack([photo] * 3, axis=-1)).save(folder / f"{name}.png")
+    words = ("--survey", "2026-07-01", "--workers", 1)
+    done = counting("take-in", trial.directory, tmp_path / "foreign", *words)
+    assert done.code == 2
+    assert f"its tag is of trial {theirs}, not of this one, {ours}; take it in there" in done.err
+    for name in ("own", "old"):
+        done = counting("take-in", trial.directory, tmp_path / name, *words, "--side", name)
+        assert done.code == 0, done.err
+        assert "of 1 plants" in done.err

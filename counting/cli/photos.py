@@ -11,6 +11,62 @@ import typer
 from counting.cli.base import JsonFile, TrialDir, Workers, app, few, refused, say, write_json
 
 
+@app.command("move")
+def move_command(
+    directory: TrialDir,
+    names: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="PHOTO...", help="Path inside the trial, or name of the file."),
+    ] = None,
+    to: Annotated[str, typer.Option("--to", metavar="PLANT", help="The plant it shows.")] = "",
+    side: Annotated[str, typer.Option("--side", help="The side it shows, such as path.")] = "",
+    survey: Annotated[
+        str, typer.Option("--survey", metavar="DATE", help="The survey it belongs to.")
+    ] = "",
+    truss: Annotated[int | None, typer.Option("--truss", min=1, help="The truss it shows.")] = None,
+    swap: Annotated[
+        list[str] | None,
+        typer.Option(metavar="PLANT", help="Exchange the photos of two plants: give it twice."),
+    ] = None,
+    listed: Annotated[
+        Path | None,
+        typer.Option("--list", metavar="FILE", help="A list: file, plant, survey, truss, side."),
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why; the ledger keeps it.")] = "",
+    by: Annotated[str, typer.Option("--by", help="Who says so.")] = "",
+) -> None:
+    """Put photos where they belong: another plant, side or survey. Their counts go along.
+
+    Nothing is lost: the ledger keeps where they were, and the files stay where they are.
+
+    Example: counting move my_trial photos/2026-07-01/A1-1/IMG_4.jpg --to A1-2
+    --reason "tags swapped"
+    """
+    from counting.errors import PhotoError
+    from counting.photos.moving import Place, move, move_listed
+    from counting.photos.moving import swap as exchange
+    from counting.plan.trial import load_trial
+
+    trial, who = load_trial(directory), by or "move"
+    if swap:
+        if len(swap) != 2:
+            option, expected = "--swap", "two plants: --swap A1-1 --swap A1-2"
+            raise PhotoError(option, f"{len(swap)} plants", expected)
+        done = exchange(trial, swap[0], swap[1], survey=survey, reason=reason, by=who)
+    elif listed:
+        done = move_listed(trial, listed, reason=reason, by=who)
+    else:
+        if not names:
+            option = "counting move"
+            raise PhotoError(option, "no photo named", mend="name it, or pass --list or --swap")
+        place = Place(to, side, survey, truss)
+        done = move(trial, names, place, reason=reason, by=who)
+    for each in done:
+        say(each.sentence)
+    if not done:
+        say("Nothing to move: the photos are there already.")
+
+
 @app.command("take-in")
 def take_in_command(
     directory: TrialDir,

@@ -229,6 +229,29 @@ def diary_command(
             tell(line)
 
 
+@app.command("rename")
+def rename_command(
+    directory: TrialDir,
+    old: Annotated[str, typer.Argument(metavar="OLD", help="The code that the facts have.")],
+    new: Annotated[str, typer.Argument(metavar="NEW", help="The code from now on.")],
+    by: Annotated[str, typer.Option("--by", help="Who says so.")] = "",
+) -> None:
+    """Give a plant another code, in plants.csv and for all its photos and tallies.
+
+    Example: counting rename my_trial A1-2 A1-7
+    """
+    from counting.plan.trial import load_trial
+    from counting.records.rename import rename
+
+    done = rename(load_trial(directory, check=False), old, new, by=by)
+    say(
+        f"{old} is {new} now, with {done.photos} photos, {done.tallies} tallies and"
+        f" {done.events} events."
+    )
+    if done.in_plan:
+        say(f"plants.csv was changed. Its tag shows the old code: counting tags {directory}")
+
+
 @app.command("leave-out")
 def leave_out_command(
     directory: TrialDir,

@@ -20,10 +20,11 @@ from pydantic import (
     model_validator,
 )
 
-from counting.errors import PlanError
+from counting.errors import LedgerError, PlanError
 from counting.faults import faults_in_words
 from counting.files import read_text
-from counting.ledger import Ledger
+from counting.ledger import LEDGER_NAME, Ledger
+from counting.ledger.facts import facts_by_plant, left_out, photos, tallies
 from counting.plan.plants_file import read_plants
 from counting.text import plain_name
 from counting.typed import share
@@ -175,8 +176,15 @@ class Trial:
         return Ledger(self.directory, create=True)
 
 
-def load_trial(directory: Path) -> Trial:
+def load_trial(directory: Path, *, check: bool = True) -> Trial:
     """Read a trial's plan and plants and hold them against each other.
+
+    Parameters
+    ----------
+    directory : Path
+    check : bool
+        Refuse a plan that lacks a plant of which the ledger holds photos or tallies: they would
+        be lost without a word.
 
     Raises
     ------
@@ -189,7 +197,34 @@ def load_trial(directory: Path) -> Trial:
     plan = read_plan(directory / PLAN_NAME)
     groups = tuple(group.name for group in plan.groups)
     plants = read_plants(directory / PLANTS_NAME, groups, plan.allotted_to)
-    return Trial(directory, plan, plants)
+    trial = Trial(directory, plan, plants)
+    if check:
+        _refuse_lost_plants(trial)
+    return trial
+
+
+def _refuse_lost_plants(trial: Trial) -> None:
+    """Refuse a plan without plants that facts stand for."""
+    if not (trial.directory / LEDGER_NAME).is_file():
+        return
+    try:
+        with Ledger(trial.directory) as ledger:
+            told = facts_by_plant(list(photos(ledger).values()), tallies(ledger), left_out(ledger))
+    except LedgerError:
+        return  # whoever reads the ledger says what is wrong with it
+    codes = set(trial.plants["code"])
+    lost = sorted(plant for plant in told if plant and plant not in codes)
+    if not lost:
+        return
+    first = lost[0]
+    what = " and ".join(f"{number} {word}" for word, number in told[first].items())
+    more = f", nor {', '.join(lost[1:6])}" if len(lost) > 1 else ""
+    raise PlanError(
+        trial.directory / PLANTS_NAME,
+        f"no plant {first}, of which there are {what}{more}",
+        mend=f"if it has another code now: counting rename {trial.directory} {first} NEW; if it is"
+        " gone: put the line back and counting leave-out",
+    )
 
 
 def read_plan(path: Path) -> Plan:

@@ -40,7 +40,7 @@ def observations(trial: Trial, ledger: Ledger) -> pd.DataFrame:
     reason in `note`, while one of its photos is unconfirmed or cannot be counted, and while it has
     several photos of which one has no named side: they may show the same fruit twice. A plant of
     which no photo was looked at has no row. Where trusses are named there is a row for each besides
-    the row of the whole plant. A measure tallied truss by truss gets its sum as the whole plant's row.
+    that of the whole plant. A measure tallied truss by truss gets its sum as the row of the plant.
     Where the rule adds picked fruit, `fruit_total` is the fruit hanging and all picked so far.
     Of two tallies of the same thing, by two people, the newest stands; the ledger keeps both.
 

@@ -18,6 +18,7 @@ from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
 from counting.ledger.facts.own import PlanRecord, Tuning
 from counting.ledger.facts.photo import Photo, Slot, Tag
+from counting.ledger.facts.plants import RENAMED, facts_by_plant
 from counting.ledger.facts.proposal import Candidate, Proposal, settings_of, settings_text
 from counting.ledger.facts.read import (
     Fact,
@@ -53,6 +54,7 @@ __all__ = [
     "CANNOT_TELL",
     "COUNTED",
     "NEVER",
+    "RENAMED",
     "RETAKE",
     "Answer",
     "Candidate",
@@ -81,6 +83,7 @@ __all__ = [
     "events",
     "exclusion_of",
     "fact_of",
+    "facts_by_plant",
     "left_out",
     "moment",
     "newest_answers",

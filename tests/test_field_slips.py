@@ -293,7 +293,7 @@ def test_a_plant_is_renamed_in_the_plan_as_well(trial, tmp_path):
 
 
 def test_swapped_tags_are_suspected_where_tag_and_walk_disagree():
-    from counting.photos.remarks import _swapped
+    from counting.photos.places.remarks import _swapped
 
     assert _swapped([1, 2, 4, 3, 5]) == [2]
     assert _swapped([2, 1, 3, 4]) == [0]

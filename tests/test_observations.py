@@ -489,7 +489,7 @@ def test_ten_thousand_plants_are_all_there(tmp_path):
         for number, plant in enumerate(trial.plants["code"]):
             photo = f"{number:064x}"
             body = {"photo": photo, "file": f"{plant}.jpg", "survey": SURVEY, "plant": plant,
-                    "truss": None, "side": ""}  # fmt: skip
+                    "truss": None, "side": "", "width": 320, "height": 240}  # fmt: skip
             facts.append(("photo", photo, body))
             answer = {"photo": photo, "reviewer": "ann", "at": "2026-07-01T10:00:00Z",
                       "answer": "counted", "count": 12, "marks": marks(12)}  # fmt: skip

@@ -14,9 +14,9 @@ from trials import Beds, make_trial
 
 from counting.errors import PlanError
 from counting.plan.needed.picture import needed_picture
+from counting.plan.needed.pilot import spread_from_pilot
 from counting.plan.needed.plants import Aim, Spread, need, plots_for, power_for
 from counting.plan.needed.text import needed_text, typed_spread
-from counting.plan.pilot import spread_from_pilot
 from counting.records.tallies import take_tallies
 
 UNIT = Spread("measure", 1.0, sd=1.0)

@@ -43,8 +43,8 @@ def move_command(
     --reason "tags swapped"
     """
     from counting.errors import PhotoError
-    from counting.photos.moving import Place, move, move_listed
-    from counting.photos.moving import swap as exchange
+    from counting.photos.places.moving import Place, move, move_listed
+    from counting.photos.places.moving import swap as exchange
     from counting.plan.trial import load_trial
 
     trial, who = load_trial(directory), by or "move"

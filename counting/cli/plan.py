@@ -220,7 +220,7 @@ def plants_needed(
     Example: counting plants-needed --mean 24 --sd 9 --likeness 20% --plants-per-plot 3
     """
     from counting.measures import measure as known_measure
-    from counting.plan.have_blocks import blocks_show
+    from counting.plan.needed.have_blocks import blocks_show
     from counting.plan.needed.picture import needed_picture
     from counting.plan.needed.plants import Aim, need
     from counting.plan.needed.text import needed_text, typed_spread
@@ -264,7 +264,7 @@ def _pilot(
 ) -> tuple[Any, float, list[str]]:
     """Return the spread in a survey of a trial, the difference its plan wants, and cautions."""
     from counting.ledger import Ledger
-    from counting.plan.pilot import spread_from_pilot
+    from counting.plan.needed.pilot import spread_from_pilot
     from counting.plan.trial import load_trial
     from counting.records.observations import observations
 

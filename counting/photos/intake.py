@@ -21,7 +21,7 @@ from counting.photos.examine import Wanted
 from counting.photos.gather import FROM_CAMERA, Batch, gather
 from counting.photos.looking import Progress, bound, look
 from counting.photos.notes import Notes
-from counting.photos.remarks import (
+from counting.photos.places.remarks import (
     about_days,
     about_order,
     about_sides,

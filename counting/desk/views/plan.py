@@ -11,9 +11,9 @@ from starlette.responses import Response
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.errors import CountingError
-from counting.plan.have_blocks import blocks_show
 from counting.plan.layout import draw, layout_notes, new_id, new_seed
 from counting.plan.map import map_picture
+from counting.plan.needed.have_blocks import blocks_show
 from counting.plan.needed.plants import Aim
 from counting.plan.needed.text import typed_spread
 from counting.plan.questions import USUAL, read_form

@@ -1,0 +1,1 @@
+"""Where photos belong: mended by a person, and what to know of a batch."""

@@ -10,8 +10,10 @@ import pandas as pd
 from counting.errors import CountingError
 
 __all__ = [
+    "ANSWERS",
     "CANDIDATES",
     "EVENTS",
+    "EXCLUSIONS",
     "MARKS",
     "OBSERVATIONS",
     "PHOTOS",
@@ -109,6 +111,28 @@ OBSERVATIONS: Schema = {
 
 _AND = "; "
 """Between the names where a value rests on several people, as between flags."""
+
+ANSWERS: Schema = {
+    "photo": "str",
+    "reviewer": "str",
+    "answer": "str",  # counted, cannot tell or retake
+    "count": "Int64",
+    "at": "str",
+    "seconds": "float64",
+    "clicks": "Int64",
+    "sheet": "str",
+}
+"""One row per reviewer and photo: the answer that stands, and how long it took."""
+
+EXCLUSIONS: Schema = {
+    "plant": "str",  # empty for a photo
+    "survey": "str",  # empty for all of them
+    "photo": "str",
+    "reason": "str",
+    "by": "str",
+    "at": "str",
+}
+"""What is left out, and why."""
 
 EVENTS: Schema = {
     "event": "str",

@@ -9,6 +9,7 @@ from trials import add_photo, confirm, make_trial
 
 from counting.errors import CountingError
 from counting.files import sha256_file
+from counting.records.exclusions import leave_out
 from counting.records.observations import observations
 from counting.report.export import export
 
@@ -80,3 +81,28 @@ def test_a_trial_without_photos_exports_empty_tables_with_all_columns(tmp_path):
     assert written.rows["candidates"] == 0
     header = (written.folder / "candidates.csv").read_text(encoding="utf-8")
     assert header.startswith("photo,candidate,x,y,width,height")
+
+
+def test_the_package_tells_what_a_reader_needs_to_analyse_it_again(counted):
+    leave_out(counted, "A1-1", "broken by the wind", by="test")
+    photo = add_photo(counted, "A1-2", side="wall")
+    confirm(counted, photo, 0, answer="cannot tell", seconds=7.5)
+    written = export(counted)
+    package = json.loads((written.folder / "datapackage.json").read_text(encoding="utf-8"))
+    fields = [field for each in package["resources"] for field in each["schema"]["fields"]]
+    assert all(field["description"] for field in fields)
+    assert {field["unit"] for field in fields if field["name"] == "seconds"} == {"s"}
+    keys = {each["name"]: each["schema"].get("primaryKey") for each in package["resources"]}
+    assert keys["answers"] == ["photo", "reviewer"]
+    trial = package["trial"]
+    assert trial["allotted_to"] == "plot"
+    assert trial["rule"]["smallest_fruit_mm"] == 10
+    assert set(trial["treatments"]) == {"own-rooted", "grafted"}
+    assert trial["seed_of_the_lots"] == 20260601
+    assert "counted once" in trial["sides"]
+    out = pd.read_csv(written.folder / "exclusions.csv")
+    assert out["reason"].tolist() == ["broken by the wind"]
+    answers = pd.read_csv(written.folder / "answers.csv").set_index("photo")
+    assert answers.loc[photo, "answer"] == "cannot tell"
+    assert answers.loc[photo, "seconds"] == 7.5
+    assert package["checkpoint"]["last"]

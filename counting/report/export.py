@@ -3,29 +3,27 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from counting import __version__
-from counting.files import now, sha256_bytes, write_bytes
+from counting.files import write_bytes
 from counting.ledger import Checkpoint, Ledger
-from counting.ledger.facts import answers, photos, proposals
+from counting.ledger.facts import answers, left_out, photos, proposals
 from counting.plan.trial import Trial
 from counting.records.diary import events
 from counting.records.observations import observations
+from counting.report.package import package
 from counting.spreadsheet import safe_cell
 from counting.tables import (
+    ANSWERS,
     CANDIDATES,
-    EVENTS,
+    EXCLUSIONS,
     MARKS,
-    OBSERVATIONS,
     PHOTOS,
-    PLANTS,
-    Schema,
     as_text,
     frame,
     people_text,
@@ -35,24 +33,8 @@ from counting.text import shown
 __all__ = ["PACKAGE_NAME", "Exported", "export"]
 
 PACKAGE_NAME = "datapackage.json"
-_SCHEMAS: dict[str, Schema] = {
-    "plants": PLANTS,
-    "observations": OBSERVATIONS,
-    "photos": PHOTOS,
-    "candidates": CANDIDATES,
-    "marks": MARKS,
-    "diary": EVENTS,
-}
 _PEOPLE = ("by", "reviewer")
 """Columns that hold people's names: one, or a tuple where a value rests on several."""
-_FIELD_TYPES = {
-    "str": "string",
-    "Int64": "integer",
-    "float64": "number",
-    "boolean": "boolean",
-    "object": "string",
-}
-"""Data frame dtypes in the words of Table Schema (specs.frictionlessdata.io)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,9 +85,9 @@ def export(
         tables = _without_names(tables)
     tables = {name: as_text(table) for name, table in tables.items()}
     contents = {f"{name}.csv": _csv(table) for name, table in tables.items()}
-    package = _package(trial, tables, contents, checkpoint)
+    described = package(trial, tables, contents, checkpoint)
     contents["tables.xlsx"] = _workbook(tables)
-    contents[PACKAGE_NAME] = json.dumps(package, indent=2, ensure_ascii=False).encode("utf-8")
+    contents[PACKAGE_NAME] = json.dumps(described, indent=2, ensure_ascii=False).encode("utf-8")
     for name, content in contents.items():
         write_bytes(target / name, content, replace=replace)
     rows = {name: len(table) for name, table in tables.items()}
@@ -121,6 +103,8 @@ def _tables(trial: Trial) -> dict[str, pd.DataFrame]:
             "photos": frame((photo.row for photo in photos(ledger).values()), PHOTOS),
             "candidates": frame(_candidates(ledger), CANDIDATES),
             "marks": frame(_marks(ledger), MARKS),
+            "answers": frame((answer.to_body() for answer in answers(ledger)), ANSWERS),
+            "exclusions": frame(map(asdict, left_out(ledger).exclusions), EXCLUSIONS),
             "diary": events(ledger),
         }
 
@@ -181,39 +165,3 @@ def _workbook(tables: dict[str, pd.DataFrame]) -> bytes:
         for name, table in tables.items():
             _safe(table).to_excel(writer, sheet_name=name, index=False)
     return stream.getvalue()
-
-
-def _package(
-    trial: Trial,
-    tables: dict[str, pd.DataFrame],
-    contents: dict[str, bytes],
-    checkpoint: Checkpoint,
-) -> dict[str, Any]:
-    """Describe the tables by the Data Package standard (specs.frictionlessdata.io)."""
-    return {
-        "name": f"trial-{trial.plan.id}",
-        "title": trial.plan.title,
-        "created": now(),
-        "version": __version__,
-        "profile": "tabular-data-package",
-        "checkpoint": checkpoint.to_json(),  # a property of our own, as the standard allows
-        "resources": [
-            {
-                "name": name,
-                "path": f"{name}.csv",
-                "profile": "tabular-data-resource",
-                "format": "csv",
-                "encoding": "utf-8",
-                "bytes": len(contents[f"{name}.csv"]),
-                "hash": f"sha256:{sha256_bytes(contents[f'{name}.csv'])}",
-                "schema": {
-                    "fields": [
-                        {"name": column, "type": _FIELD_TYPES[dtype]}
-                        for column, dtype in _SCHEMAS[name].items()
-                    ],
-                    "missingValues": [""],
-                },
-            }
-            for name in tables
-        ],
-    }

@@ -9,7 +9,7 @@ from typing import Any, TypedDict
 import pandas as pd
 
 from counting.analysis.estimates import Estimate
-from counting.analysis.result import Comparison
+from counting.analysis.result import Comparison, Contrast
 from counting.ledger.facts import Exclusion
 from counting.report.figures import Figures
 
@@ -100,6 +100,27 @@ def _groups(main: Comparison) -> TextTable:
 Line = tuple[str, float | None, float | None, float | None, float | None]
 
 
+_NAMES = {
+    "ratio": "ratio of means",
+    "within blocks": "difference within blocks",
+    "true counts": "ratio of true counts",
+    "superiority": "chance of lying higher",
+}
+
+
+def _answer(contrast: Contrast) -> list[Line]:
+    """Return first the estimate that the answer rests on, with its p adjusted where it is."""
+    best, name = contrast.headline(), _NAMES.get(contrast.basis, "difference of means")
+    lines = [_line(f"the answer: {name}", best)]
+    if contrast.unadjusted is not None:
+        lines.append(_line("the same without the values from before", contrast.unadjusted))
+    told = contrast.p_told()
+    if told is not None and told != best.p:
+        together = "the same, for all groups together"
+        lines.append((together, None, best.low_joint, best.high_joint, told))
+    return lines
+
+
 def _line(name: str, estimate: Estimate) -> Line:
     return (name, estimate.value, estimate.low, estimate.high, estimate.p)
 
@@ -111,7 +132,9 @@ def _comparisons(main: Comparison) -> TextTable:
     rows = []
     for each in main.comparisons:
         lines: list[Line] = [
+            *_answer(each),
             _line("difference of means", each.difference),
+            *([_line("difference within blocks", each.within_blocks)] * (each.basis == "ratio")),
             _line("ratio of means", each.ratio),
             _line("shift of the middle", each.shift),
             ("the lots drawn again", None, None, None, each.randomisation.p),
@@ -149,12 +172,17 @@ def _others(others: Sequence[Comparison]) -> TextTable:
                 name += f", {each.group}"
             rows.append(
                 [name, other.unit, other.survey or "", means]
-                + [_number(each.difference.value)]
-                + [_interval(each.difference.low, each.difference.high)]
-                + [_p(each.to_json()["p_adjusted"])]
+                + [_headline(each), _interval(each.headline().low, each.headline().high)]
+                + [_p(each.p_told())]
             )
-    columns = ["measure", "unit", "survey", "means", "difference", "95 % interval", "p adjusted"]
+    columns = ["measure", "unit", "survey", "means", "answer", "95 % interval", "p adjusted"]
     return {"words": 4, "columns": columns, "rows": rows}
+
+
+def _headline(contrast: Contrast) -> str:
+    """Return the figure that the answer rests on: of counts a ratio, of measures a difference."""
+    text = _number(contrast.headline().value)
+    return f"{text} times" if contrast.basis in {"ratio", "true counts"} else text
 
 
 def _seen(numbers: Figures) -> TextTable:

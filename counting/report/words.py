@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from counting import __version__
+from counting.analysis.result import Comparison
 from counting.analysis.words.phrases import and_list
 from counting.plan.trial import Trial
 from counting.report.counts import Making
@@ -55,12 +56,10 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
         )
     else:
         parts.append("Counts were made by hand in the field.")
-    ratio = next((each.ratio.method for each in main.comparisons if each.ratio.method), None)
+    parts.append(_answer(main))
     parts.append(
-        f"Groups were compared at the level of the {main.unit_of_analysis}: Welch's t for the "
-        "difference of means, Hodges and Lehmann's estimate for the shift"
-        + (f", a model of the ratio ({ratio})" if ratio else "")
-        + f", and a randomisation test over the draw (seed {main.seed}); intervals are of "
+        f"Beside it stand Welch's t for the difference of means, Hodges and Lehmann's estimate for "
+        f"the shift, and a randomisation test over the draw (seed {main.seed}); intervals are of "
         f"{100 * main.level:g} %."
     )
     if len(main.comparisons) > 1:
@@ -73,6 +72,28 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
             "(double sampling), within each group and survey."
         )
     return " ".join(parts)
+
+
+def _answer(main: Comparison) -> str:
+    """Return what the answer rests on: model, blocks, degrees of freedom, k."""
+    best = next((each.headline() for each in main.comparisons), None)
+    where = f" in {main.blocks} blocks" if (main.blocks or 0) > 1 else ""
+    text = f"Groups were compared at the level of the {main.unit_of_analysis}{where}"
+    if best is None or best.method is None:
+        return f"{text}."
+    text += f" by this estimate, named beforehand: {best.method}"
+    facts = []
+    if best.df is not None:
+        facts.append(f"{best.df:.3g} degrees of freedom")
+    if main.dispersion.k_adjusted is not None:
+        facts.append(
+            f"k {main.dispersion.k_adjusted:.3g} of the plants, adjusted for the groups and blocks "
+            "fitted"
+        )
+    if main.covariate is not None:
+        name = main.covariate.measure.replace("_", " ")
+        facts.append(f"allowing for the {name} of {main.covariate.survey or 'before'}")
+    return f"{text} ({'; '.join(facts)})." if facts else f"{text}."
 
 
 def _proposed(made: Making) -> str:

@@ -41,6 +41,10 @@ class Flag(StrEnum):
     WIDE_INTERVAL = "uncertain count", "The expected count is uncertain."
     STAGES_DISAGREE = "stages disagree", "The ways of finding fruit disagree; check each ring."
     CROWDED = "crowded", "Fruit touch or hide one another; look closely."
+    NEIGHBOURS = (
+        "neighbours",
+        "Neighbours may be in view: no tag and spacing say which fruit are this plant's.",
+    )
     # last, since a whole trial may share it and it then hides the better reasons
     TOO_SMALL = "few pixels", "The photo has too few pixels for the smallest fruit to count."
     # candidates

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes
 
-__all__ = ["DEFAULT_THRESHOLD", "FLOOR", "STAGES", "THRESHOLDS", "Settings", "reaches"]
+__all__ = ["DEFAULT_THRESHOLD", "FLOOR", "OWN_FROM", "STAGES", "THRESHOLDS", "Settings", "reaches"]
 
 STAGES = ("colour", "blobs", "scorer")
 """The stages a photo can pass, in the order they are merged."""
@@ -27,6 +27,8 @@ DEFAULT_THRESHOLD = 0.44
 """The same with all stages."""
 FLOOR = 0.05
 """Least confidence that is kept at all: below it a person would not want to see a ring."""
+OWN_FROM = 0.5
+"""Share from which a fruit is taken for the plant's own: more likely its than anybody else's."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -73,6 +73,9 @@ CANDIDATES: Schema = {
     "stages": "str",  # stages that proposed it, joined by "+"
     "truss": "Int64",
     "flags": "str",
+    "whose": "str",  # this plant, neighbour, behind, fallen or unknown
+    "neighbour": "str",  # code of the neighbour whose fruit it is, where its tag is in view
+    "own_share": "float64",  # probability that it is this plant's, if it is a fruit, 0..1
 }
 """One row per fruit the finder proposes."""
 

@@ -14,6 +14,7 @@ from counting.cli.base import (
     TrialDir,
     Workers,
     app,
+    length_option,
     refused,
     say,
     write_json,
@@ -39,6 +40,15 @@ def look_at_photos(
     smallest_mm: Annotated[
         float | None, typer.Option(help="Leave out fruit under this diameter (needs a tag).")
     ] = None,
+    spacing: Annotated[
+        float | None,
+        typer.Option(
+            parser=length_option,
+            metavar="LENGTH",
+            help='How far apart the plants stand in the row: 450, "45 cm"; with a tag in the photo'
+            " it leaves out the next plant's fruit.",
+        ),
+    ] = None,
     crop: Annotated[
         str, typer.Option(metavar="NAME", help="What grows; decides which colours are ripe.")
     ] = "tomato",
@@ -53,7 +63,9 @@ def look_at_photos(
     from counting.settings import Settings
 
     settings = Settings.with_stages(stages, quick=quick)
-    looked, left_out = look(photos, settings, smallest_mm=smallest_mm, crop=crop_called(crop))
+    looked, left_out = look(
+        photos, settings, smallest_mm=smallest_mm, spacing_mm=spacing, crop=crop_called(crop)
+    )
     if looked:
         write_json(json_file, to_json(looked), replace=replace)
         if picture is not None:

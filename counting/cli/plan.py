@@ -65,6 +65,15 @@ def start(
             " 0 where single plants get the treatment.",
         ),
     ] = None,
+    spacing: Annotated[
+        float | None,
+        typer.Option(
+            parser=length_option,
+            metavar="LENGTH",
+            help='How far apart the plants stand in the row: 450, "45 cm". It tells which fruit on a'
+            " photo are the next plant's.",
+        ),
+    ] = None,
     crop: Annotated[str, typer.Option(help="What grows.")] = "tomato",
     main_measure: Annotated[
         str | None, typer.Option(help="The measure that decides; fruit if not given.")
@@ -131,6 +140,7 @@ def start(
         "plots_per_group": plots_per_group,
         "plants_per_plot": plants_per_plot,
         "guards_per_plot": guards_per_plot,
+        "spacing_mm": spacing,
         "main_measure": main_measure,
         "smallest_difference": smallest_difference,
         "smallest_fruit_mm": smallest_mm,

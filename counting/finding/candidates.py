@@ -24,14 +24,15 @@ from counting.finding.stages.blobs import blobs
 from counting.finding.stages.colour import balance, colour, resized
 from counting.finding.stages.scorer import LONG_SIDE, scorer
 from counting.finding.trusses import number_trusses
+from counting.finding.zone import NO_TAGS, RowTags, Seen, Whose, Zone, on_ground, whose
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Tag
 from counting.photos.balance import balanced as by_grey_patch
 from counting.photos.image import Image
-from counting.settings import FLOOR, Settings, reaches
+from counting.settings import FLOOR, OWN_FROM, Settings, reaches
 from counting.tables import CANDIDATES
 
-__all__ = ["DECIMALS", "LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "find"]
+__all__ = ["DECIMALS", "LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "counted", "find"]
 
 Array = NDArray[np.float64]
 Truths = NDArray[np.bool_]
@@ -64,6 +65,7 @@ DECIMALS: Mapping[str, int] = {
     "diameter_mm": 2,
     "red_share": 3,
     "confidence": 4,
+    "own_share": 3,
 }
 """As much as the numbers are good for; keeps the ledger small and alike on every machine."""
 
@@ -84,6 +86,8 @@ class Found:
         Its 90 % interval.
     flags : tuple of Flag
         Why a person should look.
+    zone : Zone
+        Which part of the photo is the plant's; `own_share` in the table is by the counting rule.
     seconds : float
         Time it took, without reading the file.
     """
@@ -94,6 +98,7 @@ class Found:
     count_low: int
     count_high: int
     flags: tuple[Flag, ...]
+    zone: Zone
     seconds: float
 
     def records(
@@ -124,6 +129,8 @@ def _record(row: Mapping[Any, Any], truss: int | None, decimals: Mapping[str, in
         stages=row["stages"],
         truss=own if truss is None else truss,
         flags=tuple(flag for flag in row["flags"].split("; ") if flag),
+        whose=row["whose"],
+        neighbour=row["neighbour"],
     )
 
 
@@ -134,6 +141,7 @@ def find(
     tag: Tag | None = None,
     smallest_mm: float | None = None,
     crop: Crop = TOMATO,
+    row: RowTags = NO_TAGS,
 ) -> Found:
     """Find the fruit in a photo.
 
@@ -149,6 +157,9 @@ def find(
         Fruit under this diameter are shown but not counted.
     crop : Crop
         What grows: its colours and sizes.
+    row : RowTags
+        The tags of the row that are in the photo, and the plants' spacing: they tell whose fruit
+        a candidate is.
 
     Returns
     -------
@@ -164,7 +175,39 @@ def find(
     candidates = _table(merged, seen, _flagged(image, merged.boxes, scale, smallest_mm), scale)
     typical = crop.typical_mm / scale.mm_per_px if scale else None
     candidates["truss"] = number_trusses(candidates, settings.threshold, typical)
-    return _counted(candidates, settings, time.perf_counter() - start)
+    found = counted(candidates, image, settings, row)
+    return replace(found, seconds=time.perf_counter() - start)
+
+
+def counted(candidates: pd.DataFrame, image: Image, settings: Settings, row: RowTags) -> Found:
+    """Say whose fruit a photo's candidates are, and count them.
+
+    Parameters
+    ----------
+    candidates : DataFrame
+        Schema `counting.tables.CANDIDATES`; what it says of whose they are is written anew.
+    image : Image
+        The photo.
+    settings : Settings
+        Stages and threshold by which they were found.
+    row : RowTags
+        What is known of the row.
+    """
+    table = candidates.copy()
+    small = _reduced(image)
+    boxes = table[["x", "y", "width", "height"]].to_numpy(dtype=np.float64)
+    seen = Seen(
+        boxes,
+        table["red_share"].fillna(0.0).to_numpy(dtype=np.float64),
+        table["confidence"].to_numpy(dtype=np.float64),
+        on_ground(small.rgb, boxes / small.scale),
+    )
+    zone = whose(seen, row.tags, (image.width, image.height), row.spacing_mm)
+    fallen = np.array([word is Whose.FALLEN for word in zone.whose], dtype=bool)
+    table["whose"] = pd.Series([word.value for word in zone.whose], dtype="str")
+    table["neighbour"] = pd.Series(zone.names, dtype="str")
+    table["own_share"] = np.where(fallen, 1.0, zone.own) if row.count_fallen else zone.own
+    return _counted(table, zone, settings)
 
 
 def _tables(image: Image, small: Image, settings: Settings) -> dict[str, pd.DataFrame]:
@@ -273,23 +316,31 @@ def _table(
             "stages": merged.stages,
             "truss": [pd.NA] * count,
             "flags": words,
+            "whose": [""] * count,
+            "neighbour": [""] * count,
+            "own_share": [np.nan] * count,
         }
     ).astype(dict(CANDIDATES))
 
 
-def _counted(candidates: pd.DataFrame, settings: Settings, seconds: float) -> Found:
+def _counted(candidates: pd.DataFrame, zone: Zone, settings: Settings) -> Found:
     """Count the candidates that the rule lets count and say why to look."""
     counts = ~candidates["flags"].str.contains(Flag.TOO_SMALL_TO_COUNT, regex=False)
-    confidence = candidates.loc[counts, "confidence"].to_numpy(dtype=np.float64)
+    large = candidates[counts]
+    own = large["own_share"].to_numpy(dtype=np.float64)
+    # a fruit counts as far as it is one and as far as it is this plant's
+    confidence = large["confidence"].to_numpy(dtype=np.float64) * own
     numbers = merge_numbers(settings.stages)["spread"]
     spread = Spread(numbers["shift_sd"] * settings.fruit_spread, numbers["missed"])
     count, low, high = expected_count(confidence, spread)
-    proposed = len(_shown(candidates[counts], settings))
+    proposed = len(_shown(large[own >= OWN_FROM], settings))
     if not proposed:
         # where nothing reaches the threshold, what lies under it is leaves more often than it says
         count, low = 0.0, 0
     flags = _flags(candidates, settings, (count, low, high), proposed)
-    return Found(candidates, proposed, count, low, high, flags, seconds)
+    if zone.borders is None and len(candidates):
+        flags = (*flags, Flag.NEIGHBOURS)
+    return Found(candidates, proposed, count, low, high, flags, zone, 0.0)
 
 
 def _flags(

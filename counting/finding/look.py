@@ -15,6 +15,7 @@ from counting.errors import PhotoError, Refusal
 from counting.files import write_bytes
 from counting.finding.candidates import DECIMALS, LONG_SIDE_READ, Found, find
 from counting.finding.picture import draw
+from counting.finding.zone import RowTags, TagSeen, zone_json
 from counting.flags import Flag
 from counting.ledger.facts import Candidate
 from counting.photos.fitness.damage import damage
@@ -30,7 +31,7 @@ _JPEG_QUALITY = 90
 _DECIMALS = {**DECIMALS, "diameter_mm": 1}
 _KEYS = (
     *("x", "y", "width", "height", "diameter_px", "diameter_mm", "colour", "red_share"),
-    *("confidence", "stages", "truss", "flags"),
+    *("confidence", "stages", "truss", "flags", "whose", "neighbour", "own_share"),
 )
 
 
@@ -61,6 +62,7 @@ def look(
     settings: Settings,
     *,
     smallest_mm: float | None = None,
+    spacing_mm: float | None = None,
     crop: Crop = TOMATO,
 ) -> tuple[list[Look], list[Refusal]]:
     """Look at loose photos.
@@ -73,6 +75,9 @@ def look(
         Stages and threshold.
     smallest_mm : float, optional
         Fruit under this diameter are shown but not counted; needs a tag in the photo.
+    spacing_mm : float, optional
+        From stem to stem in the row; with a tag in the photo it says which fruit are the next
+        plant's.
     crop : Crop
         What grows: its colours and sizes.
 
@@ -86,36 +91,44 @@ def look(
     looked, refused = [], []
     for path in paths:
         try:
-            looked.append(_look_at(path, settings, smallest_mm, crop))
+            looked.append(_look_at(path, settings, _Given(smallest_mm, spacing_mm, crop)))
         except PhotoError as error:
             refused.append(Refusal(str(path), str(error).removeprefix(f"{path}: ")))
     return looked, refused
 
 
-def _look_at(path: Path, settings: Settings, smallest_mm: float | None, crop: Crop) -> Look:
+@dataclass(frozen=True, slots=True)
+class _Given:
+    """What the person says of the photos."""
+
+    smallest_mm: float | None
+    spacing_mm: float | None
+    crop: Crop
+
+
+def _look_at(path: Path, settings: Settings, given: _Given) -> Look:
     data = read_photo(path)
     fine = load_image(path, long_side=TAG_SIDE, data=data)
-    tag = _tag(fine)
+    # the photo is of the plant whose tag is nearest the middle
+    tags = read_tags(fine.rgb, fine.scale)
+    tag = tags[0] if tags else None
     # what is decoded for the tag also serves the finder, unless a trial would read less of it:
     # the same photo gives the same count there and here
     same = fine.serves(LONG_SIDE_READ)
     image = fine if same else load_image(path, long_side=LONG_SIDE_READ, data=data)
-    record = tag.record() if tag else None
-    found = find(image, settings, tag=record, smallest_mm=smallest_mm, crop=crop)
+    found = find(
+        image,
+        settings,
+        tag=tag.record() if tag else None,
+        smallest_mm=given.smallest_mm,
+        crop=given.crop,
+        row=RowTags(
+            tuple(TagSeen(f"tag {each.id}", each.corners) for each in tags), given.spacing_mm
+        ),
+    )
     if damage(data):
         found = replace(found, flags=(Flag.DAMAGED, *found.flags))
     return Look(path, image, found, tag)
-
-
-def _tag(image: Image) -> TagReading | None:
-    """Return the tag nearest the middle of the photo, where there is one."""
-    middle = (image.width / 2, image.height / 2)
-
-    def away(tag: TagReading) -> float:
-        x, y = (sum(corner[axis] for corner in tag.corners) / 4 for axis in (0, 1))
-        return math.hypot(x - middle[0], y - middle[1])
-
-    return min(read_tags(image.rgb, image.scale), key=away, default=None)
 
 
 def to_json(looked: Sequence[Look]) -> list[dict[str, Any]]:
@@ -133,6 +146,7 @@ def _photo_json(one: Look) -> dict[str, Any]:
         "count_high": one.found.count_high,
         "flags": [str(flag) for flag in one.found.flags],
         "mm_per_px": one.tag.mm_per_px if one.tag else None,
+        "zone": zone_json(one.found.zone),
         "candidates": [_candidate_json(each) for each in one.found.records(decimals=_DECIMALS)],
     }
 

@@ -22,13 +22,15 @@ COLOURS = {
 }
 """sRGB of the ring for each colour class; light, so that they show on leaves and on fruit."""
 _DARK = (20, 24, 32)
+_GREY = (170, 174, 178)
 
 
 def draw(image: Image, candidates: Sequence[Candidate], threshold: float) -> NDArray[np.uint8]:
     """Return the photo's pixels with a ring round each candidate.
 
     A full ring is a fruit proposed; a thin one is a candidate under the threshold, or a fruit too
-    small to count.
+    small to count. A thin grey ring is a fruit that is not this plant's: a neighbour's, one of the
+    row behind, a fallen one.
 
     Parameters
     ----------
@@ -51,7 +53,8 @@ def draw(image: Image, candidates: Sequence[Candidate], threshold: float) -> NDA
         centre = (round(across), round(down))
         axes = (max(1, round(width / 2)), max(1, round(height / 2)))
         full = not candidate.small and reaches(candidate.confidence, threshold)
-        line = thick if full else 1
+        line = thick if full and candidate.own else 1
+        colour = COLOURS[candidate.colour] if candidate.own else _GREY
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, _DARK, line + 2, cv2.LINE_AA)
-        cv2.ellipse(drawn, centre, axes, 0, 0, 360, COLOURS[candidate.colour], line, cv2.LINE_AA)
+        cv2.ellipse(drawn, centre, axes, 0, 0, 360, colour, line, cv2.LINE_AA)
     return drawn

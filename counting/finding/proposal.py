@@ -14,6 +14,7 @@ from counting.errors import PhotoError
 from counting.files import sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.stages.scorer import WEIGHTS
+from counting.finding.zone import NO_TAGS, RowTags
 from counting.ledger.facts import Photo, Proposal, Tag
 from counting.photos.image import load_image, read_photo
 from counting.photos.workers import Job
@@ -26,7 +27,13 @@ __all__ = ["Task", "find_in", "finder_version", "repeat", "same"]
 def finder_version() -> str:
     """Return the package's version with a digest of the finder's weights and numbers."""
     stages = files("counting.finding.stages")
-    numbers = [part for part in stages.iterdir() if part.name.endswith(".json")]
+    zone = files("counting.finding.zone")
+    numbers = [
+        part
+        for folder in (stages, zone)
+        for part in folder.iterdir()
+        if part.name.endswith(".json")
+    ]
     parts = [stages.joinpath(name) for name in WEIGHTS]
     parts += sorted(numbers, key=lambda part: part.name)
     data = b"".join(part.read_bytes() for part in parts)
@@ -49,6 +56,8 @@ class Task:
         The only truss that the photo is of.
     crop : str
         Name of its entry in `counting.crops.CROPS`.
+    row : RowTags
+        The tags of the row in the photo, and the plan's spacing.
     """
 
     settings: Settings
@@ -56,11 +65,14 @@ class Task:
     smallest_mm: float
     truss: int | None
     crop: str
+    row: RowTags = NO_TAGS
 
     @classmethod
-    def of(cls, photo: Photo, settings: Settings, smallest_mm: float, crop: str) -> Task:
+    def of(
+        cls, photo: Photo, settings: Settings, smallest_mm: float, crop: str, row: RowTags = NO_TAGS
+    ) -> Task:
         """Return what to do with a photo of the trial."""
-        return cls(settings, photo.tag, smallest_mm, photo.truss, crop)
+        return cls(settings, photo.tag, smallest_mm, photo.truss, crop, row)
 
     @property
     def mm_per_px(self) -> float | None:
@@ -72,7 +84,8 @@ def same(proposal: Proposal, task: Task) -> bool:
     """Whether a proposal was made just as the task would make it."""
     made = (proposal.settings, proposal.version, proposal.smallest_mm, proposal.mm_per_px)
     wanted = (task.settings.hash, finder_version(), task.smallest_mm, task.mm_per_px)
-    return made == wanted and proposal.crop == task.crop
+    same_row = proposal.spacing_mm == task.row.spacing_mm
+    return made == wanted and proposal.crop == task.crop and same_row
 
 
 def find_in(job: Job) -> Proposal:
@@ -91,7 +104,14 @@ def find_in(job: Job) -> Proposal:
         raise PhotoError(job.path, found, mend=mend)
     image = load_image(job.path, long_side=LONG_SIDE_READ, data=data)
     crop = CROPS.get(task.crop, OTHER)
-    seen = find(image, task.settings, tag=task.tag, smallest_mm=task.smallest_mm, crop=crop)
+    seen = find(
+        image,
+        task.settings,
+        tag=task.tag,
+        smallest_mm=task.smallest_mm,
+        crop=crop,
+        row=task.row,
+    )
     return Proposal(
         photo=job.key,
         candidates=seen.records(truss=task.truss),
@@ -109,11 +129,16 @@ def find_in(job: Job) -> Proposal:
         count_low=float(seen.count_low),
         count_high=float(seen.count_high),
         flags=tuple(map(str, seen.flags)),
+        known=seen.zone.known,
+        zone=seen.zone.borders,
+        spacing_mm=task.row.spacing_mm,
         seconds=round(time.perf_counter() - start, 3),
     )
 
 
-def repeat(path: Path, photo: Photo, proposal: Proposal) -> Proposal:
+def repeat(
+    path: Path, photo: Photo, proposal: Proposal, row: RowTags = NO_TAGS
+) -> Proposal:
     """Find again what a proposal found, with its own settings, to compare the two.
 
     Parameters
@@ -123,6 +148,8 @@ def repeat(path: Path, photo: Photo, proposal: Proposal) -> Proposal:
     photo : Photo
     proposal : Proposal
         What the ledger has of it.
+    row : RowTags
+        What is known of the row, as `counting.finding.in_row.Rows` tells it.
 
     Returns
     -------
@@ -135,5 +162,5 @@ def repeat(path: Path, photo: Photo, proposal: Proposal) -> Proposal:
         If the photo cannot be read or has changed.
     """
     smallest = proposal.smallest_mm or 0.0
-    task = Task.of(photo, proposal.made_with, smallest, proposal.crop)
+    task = Task.of(photo, proposal.made_with, smallest, proposal.crop, row)
     return find_in(Job(proposal.photo, path, extra=task))

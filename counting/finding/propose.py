@@ -11,6 +11,7 @@ from counting import __version__
 from counting.crops import crop_of
 from counting.errors import CountingError, Refusal
 from counting.files import inside
+from counting.finding.in_row import Rows
 from counting.finding.proposal import Task, find_in, same
 from counting.finding.tune import tuned_settings
 from counting.ledger import Ledger
@@ -141,12 +142,12 @@ class _Todo:
         todo = cls()
         smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
         confirmed = {answer.photo for answer in answers(ledger)}
-        out = left_out(ledger)
+        out, rows = left_out(ledger), Rows.of(trial)
         for photo in photos(ledger).values():
             if out.photo(photo.photo):
                 continue
             proposal = proposal_of(ledger, photo.photo)
-            task = Task.of(photo, settings, smallest, crop)
+            task = Task.of(photo, settings, smallest, crop, rows.of_photo(photo))
             if proposal and photo.photo in confirmed:
                 todo.confirmed += 1
             elif proposal and same(proposal, task):

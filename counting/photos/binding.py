@@ -120,7 +120,8 @@ class _Named:
 def bind(given: Given, tags: Sequence[TagReading], taken: Taken, codes: Codes) -> Binding:
     """Decide where a photo belongs.
 
-    The plant is the tag's, else the list's, else the folder's; survey, truss and side are those of
+    The plant is the tag's, else the list's, else the folder's; of several tags the one that list
+    or folder names counts, else the one nearest the middle; survey, truss and side are those of
     the batch, else the list's, else the folder's; the survey falls back to the day of the photo.
 
     Raises
@@ -132,7 +133,10 @@ def bind(given: Given, tags: Sequence[TagReading], taken: Taken, codes: Codes) -
     folder = _from_folders(given.path, codes)
     listed = _from_list(given.listed, codes)
     known = [tag for tag in tags if tag.id in codes.tags and not codes.foreign(tag)]
-    tag = known[0] if known else None
+    # in a row the next plants' tags are in view too: one that folder or list names goes first
+    meant = (listed or folder).plant
+    named = [tag for tag in known if meant and codes.tags[tag.id] == meant]
+    tag = next(iter(named + known), None)
     strange = [each for each in tags if codes.foreign(each)]
     if strange and not tag:
         message = (

@@ -193,6 +193,7 @@ def _enter(
     """Copy the photos into the trial and write their entries, further views left out of it."""
     taken = {photo.slot: photo.photo for photo in standing.values()}
     out = left_out(ledger)
+    codes = Codes.of(trial.plants)
     entered: list[Photo] = []
     refused = []
     by = f"counting {__version__}"
@@ -206,7 +207,7 @@ def _enter(
             except CountingError as error:
                 refused.append(Refusal(str(item.path), f"{error.found}; {error.mend}"))
                 continue
-            photo = _photo(item, file)
+            photo = _photo(item, file, codes)
             entered.append(photo)
             facts.append(photo)
             if first := counting.get(photo.photo):
@@ -225,7 +226,7 @@ def _enter(
     return entered, refused
 
 
-def _photo(item: Found, file: str) -> Photo:
+def _photo(item: Found, file: str, codes: Codes) -> Photo:
     examined, binding = item.examined, item.binding
     flags = {*binding.flags, *examined.quality.flags}
     flags |= {Flag.DAMAGED} if examined.damage else set()
@@ -244,4 +245,9 @@ def _photo(item: Found, file: str) -> Photo:
         flags=tuple(flag.value for flag in Flag if flag in flags),
         quality=examined.quality.figures(),
         tag=binding.tag.record(binding.plant) if binding.tag else None,
+        others=tuple(
+            each.record(codes.tags[each.id])
+            for each in examined.tags
+            if each.id in codes.tags and (binding.tag is None or each.id != binding.tag.id)
+        ),
     )

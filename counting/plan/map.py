@@ -92,7 +92,10 @@ def map_picture(
         patterns = dict(zip(names, cycle(_HATCHES), strict=False))
         for line, row in enumerate(rows):
             _draw_row(axes, plants[plants["row"] == row], -line * _BED, patterns)
-        _footer(axes, plants, -height + 2.0, blind=blind)
+        spacing = trial.plan.layout.spacing_mm
+        _footer(axes, plants, -height + 2.0, spacing, blind=blind)
+        if spacing:
+            _draw_spacing(axes, spans[0], spacing)
         stream = io.BytesIO()
         metadata = {"Date": None} if form == "svg" else None
         figure.savefig(stream, format=form, dpi=150, metadata=metadata)
@@ -166,9 +169,25 @@ def _draw_plant(axes: Axes, place: tuple[float, float], label: str, *, guard: bo
     axes.text(*place, label, fontsize=size, color=edge, ha="center", va="center")
 
 
-def _footer(axes: Axes, plants: pd.DataFrame, bottom: float, *, blind: bool) -> None:
+def _draw_spacing(axes: Axes, span: float, spacing: float) -> None:
+    """Draw the distance from stem to stem between the first two plants of the first row."""
+    y = -2.32
+    if span < 2 * _STEP:
+        return
+    ends = (0.5 * _STEP, 1.5 * _STEP)
+    style = {"arrowstyle": "<->", "color": _INK, "lw": 1.2, "shrinkA": 0, "shrinkB": 0}
+    axes.annotate("", xy=(ends[1], y), xytext=(ends[0], y), arrowprops=style)
+    text = f"{spacing:g} mm"
+    axes.text(ends[1] + 0.15, y, text, fontsize=9.5, color=_INK, ha="left", va="center")
+
+
+def _footer(
+    axes: Axes, plants: pd.DataFrame, bottom: float, spacing: float | None, *, blind: bool
+) -> None:
     """Say how the map is read."""
     parts = ["Rows from above, plants from left to right; a plant's code is plot-plant, as A1-2."]
+    if spacing:
+        parts.append(f"In a row the plants stand {spacing:g} mm apart, stem to stem.")
     if plants["guard"].any():
         parts.append("Dotted: guard plants, grown but not counted.")
     if not blind:

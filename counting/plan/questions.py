@@ -70,6 +70,17 @@ def _size(text: str) -> float:
     return value
 
 
+def _spacing(text: str) -> float:
+    """Return mm from stem to stem; 0 where nobody knows."""
+    if text.lower() in {"", "unknown", "not known", "?"}:
+        return 0.0
+    value = length_mm(text)
+    if not 50 <= value <= 5000:
+        message = f"{text!r} is no spacing in a row; write 45 cm or 450 mm, or unknown"
+        raise ValueError(message)
+    return value
+
+
 def _unit(text: str) -> str:
     if text.lower() not in {"plant", "plot", "block"}:
         message = f"{text!r} is none of plant, plot, block"
@@ -178,6 +189,13 @@ def _questions(answers: Answers) -> list[Question]:
             "0" if plant else "2",
             _guards,
         ),
+        Question(
+            "spacing_mm",
+            "How far apart do the plants stand in the row, stem to stem? It tells on a photo which"
+            " fruit are the next plant's",
+            "unknown",
+            _spacing,
+        ),
         Question("main_measure", "Which measure decides?", "fruit", _measure),
         Question(
             "smallest_difference", "The smallest difference worth having?", "20%", _difference
@@ -244,6 +262,8 @@ def check_options(answers: Answers) -> None:
                 known["control"] = _control(known["control"], names)
         if known["smallest_fruit_mm"] is not None:
             _size(str(known["smallest_fruit_mm"]))
+        if known.get("spacing_mm") is not None:
+            _spacing(str(known["spacing_mm"]))
         if known["smallest_difference"] is not None:
             _difference(f"{known['smallest_difference'] * 100:.10g}%")
     except ValueError as error:
@@ -322,7 +342,8 @@ def plan_entries(answers: Answers) -> dict[str, Any]:
         usual |= {"plots_per_group": 3, "plants_per_plot": 1, "guards_per_plot": 0}
     known = usual | {"title": answers.name or "trial"} | known
     groups = [text.partition("=") for text in known["groups"]]
-    layout = ("blocks", "plots_per_group", "plants_per_plot", "guards_per_plot")
+    layout = ["blocks", "plots_per_group", "plants_per_plot", "guards_per_plot"]
+    layout += ["spacing_mm"] if known.get("spacing_mm") else []
     rule = ("smallest_fruit_mm", "count_damaged", "count_fallen", "add_picked")
     return {
         "title": known["title"],

@@ -78,12 +78,13 @@ class Rule(_Strict):
 
 
 class Layout(_Strict):
-    """How the beds are divided."""
+    """How the beds are divided; ``spacing_mm`` is from stem to stem in the row, where known."""
 
     blocks: int = Field(default=1, ge=1, le=1000)
     plots_per_group: int = Field(default=1, ge=1, le=1000)
     plants_per_plot: int = Field(default=1, ge=1, le=1000)
     guards_per_plot: int = Field(default=0, ge=0, le=100)
+    spacing_mm: float | None = Field(default=None, ge=50, le=5000)
 
 
 class Plan(_Strict):
@@ -273,7 +274,7 @@ def plan_text(plan: Plan) -> str:
         ("[rule]  # which fruit count; sizes in mm", plan.rule),
         ("[layout]  # how the beds are divided; plants.csv says what stands where", plan.layout),
     ):
-        parts.append(f"{title}\n{tomli_w.dumps(part.model_dump())}")
+        parts.append(f"{title}\n{tomli_w.dumps(part.model_dump(exclude_none=True))}")
     return "\n".join(parts)
 
 

@@ -243,6 +243,7 @@ def _rank(answer: Answer) -> tuple[bool, int, datetime, str]:
 
 
 def zone_of(lines: Any) -> tuple[Line, Line] | None:
+    """Return the two borders of a zone that a body holds; None where it holds none."""
     """Return a zone's two border lines as the ledger or a reviewer's file has them."""
     if lines is None:
         return None

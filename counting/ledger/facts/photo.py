@@ -108,6 +108,8 @@ class Photo:
         Figures of `counting.photos.fitness.quality.Quality`.
     tag : Tag or None
         The tag that gives the scale.
+    others : tuple of Tag
+        The trial's other tags in the photo: they tell where the next plants stand.
     """
 
     kind: ClassVar[EntryKind] = "photo"
@@ -126,6 +128,7 @@ class Photo:
     flags: tuple[str, ...] = ()
     quality: Mapping[str, float | str] = field(default_factory=dict)
     tag: Tag | None = None
+    others: tuple[Tag, ...] = ()
 
     @property
     def key(self) -> str:
@@ -166,11 +169,12 @@ class Photo:
             flags=tuple(body.get("flags", ())),
             quality=body.get("quality") or {},
             tag=Tag.of_body(tag) if tag else None,
+            others=tuple(map(Tag.of_body, body.get("other_tags", ()))),
         )
 
     def to_body(self) -> dict[str, Any]:
         """Return the photo as the ledger keeps it."""
-        return {
+        body: dict[str, Any] = {
             "photo": self.photo,
             "file": self.file,
             "width": self.width,
@@ -186,3 +190,6 @@ class Photo:
             "quality": dict(self.quality),
             "tag": self.tag.to_body() if self.tag else None,
         }
+        if self.others:
+            body["other_tags"] = [tag.to_body() for tag in self.others]
+        return body

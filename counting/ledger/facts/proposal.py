@@ -8,8 +8,9 @@ from typing import Any, ClassVar, Self
 
 from counting.crops import TOMATO
 from counting.flags import Flag
+from counting.ledger.facts.answer import Line, zone_of
 from counting.ledger.store import EntryKind
-from counting.settings import Settings, reaches
+from counting.settings import OWN_FROM, Settings, reaches
 
 __all__ = ["Candidate", "Proposal", "settings_of", "settings_text"]
 
@@ -38,6 +39,12 @@ class Candidate:
     truss : int or None
     flags : tuple of str
         Words of `counting.flags.Flag`.
+    whose : str
+        this plant, neighbour, behind, fallen or unknown; empty where it was not asked.
+    neighbour : str
+        Code of the neighbour whose fruit it is, where its tag is in view.
+    own_share : float or None
+        Probability that it is this plant's, if it is a fruit; None where it was not asked.
     """
 
     candidate: int
@@ -53,6 +60,14 @@ class Candidate:
     stages: str = ""
     truss: int | None = None
     flags: tuple[str, ...] = ()
+    whose: str = ""
+    neighbour: str = ""
+    own_share: float | None = None
+
+    @property
+    def own(self) -> bool:
+        """Whether it is taken for the plant's own; what nobody asked about is."""
+        return self.own_share is None or self.own_share >= OWN_FROM
 
     @property
     def small(self) -> bool:
@@ -86,6 +101,9 @@ class Candidate:
             stages=body.get("stages") or "",
             truss=body.get("truss"),
             flags=tuple(body.get("flags") or ()),
+            whose=body.get("whose") or "",
+            neighbour=body.get("neighbour") or "",
+            own_share=body.get("own_share"),
         )
 
     def to_body(self) -> dict[str, Any]:
@@ -104,6 +122,9 @@ class Candidate:
             "stages": self.stages,
             "truss": self.truss,
             "flags": list(self.flags),
+            "whose": self.whose,
+            "neighbour": self.neighbour,
+            "own_share": self.own_share,
         }
 
 
@@ -136,6 +157,14 @@ class Proposal:
         Expected fruit to count, with its 90 % interval.
     flags : tuple of str
         Why a person should look.
+    known : str
+        What the plant's part of the photo rests on: tags, spacing or photo (all of it); empty
+        where it was not asked.
+    zone : tuple or None
+        The plant's part of the photo: two border lines, each as ``(x, y, x, y)`` in px; None
+        where all of the photo is taken for the plant's.
+    spacing_mm : float or None
+        The plan's spacing that was taken.
     seconds : float or None
         Time it took.
     entry : str
@@ -160,6 +189,9 @@ class Proposal:
     count_low: float = 0.0
     count_high: float = 0.0
     flags: tuple[str, ...] = ()
+    known: str = ""
+    zone: tuple[Line, Line] | None = None
+    spacing_mm: float | None = None
     seconds: float | None = None
     entry: str = field(default="", compare=False)
 
@@ -184,8 +216,8 @@ class Proposal:
 
     @property
     def counted(self) -> tuple[Candidate, ...]:
-        """The candidates that are proposed as fruit and large enough to count."""
-        return tuple(each for each in self.shown if not each.small)
+        """The candidates that are proposed as the plant's own fruit and large enough to count."""
+        return tuple(each for each in self.shown if each.own and not each.small)
 
     @classmethod
     def of_body(cls, body: Mapping[str, Any], entry: str = "") -> Self:
@@ -208,6 +240,9 @@ class Proposal:
             count_low=body.get("count_low", 0.0),
             count_high=body.get("count_high", 0.0),
             flags=tuple(body.get("flags", ())),
+            known=body.get("known", ""),
+            zone=zone_of(body.get("zone")),
+            spacing_mm=body.get("spacing_mm"),
             seconds=body.get("seconds"),
             entry=entry,
         )
@@ -231,6 +266,9 @@ class Proposal:
             "count_low": self.count_low,
             "count_high": self.count_high,
             "flags": list(self.flags),
+            "known": self.known,
+            "zone": None if self.zone is None else [list(line) for line in self.zone],
+            "spacing_mm": self.spacing_mm,
             "seconds": self.seconds,
         }
 

@@ -24,13 +24,13 @@ from counting.photos.tags.fit import Corners, fitted_corners
 from counting.plan.card import CARD, GREY, MARK, MARK_COLUMNS, MARK_ROWS, MARKER, WHITE, Box
 from counting.plan.mark import TrialMark
 
-__all__ = ["TagReading", "read_tags"]
+__all__ = ["FOCAL", "TagReading", "read_tags"]
 
 Point = tuple[float, float]
 Array = npt.NDArray[np.float64]
 Photo = npt.NDArray[np.uint8]
 
-_FOCAL = 0.75
+FOCAL = 0.75
 """Focal length as a share of the photo's long side: a phone's main camera, 26 mm on 24 x 36 mm
 film (common practice). It matters only for a tilted tag far from the middle."""
 _PRINT_ERROR = 0.0025
@@ -278,7 +278,7 @@ def _full_size(points: Array, scale: float) -> tuple[Point, ...]:
 def _scale_and_tilt(corners: Array, shape: tuple[int, ...]) -> tuple[float, float]:
     """Return mm per px at the marker's distance and the card's tilt in degrees."""
     height, width = shape[:2]
-    focal = _FOCAL * max(height, width)
+    focal = FOCAL * max(height, width)
     camera = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1.0]])
     half = MARKER.width / 2
     square = np.array([[-half, half, 0], [half, half, 0], [half, -half, 0], [-half, -half, 0]])

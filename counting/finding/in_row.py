@@ -1,0 +1,59 @@
+"""What the plan and a photo's record say of the row in the photo."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Self
+
+from counting.finding.zone import RowTags, TagSeen
+from counting.ledger.facts import Photo, Tag
+from counting.plan.map import placed
+from counting.plan.trial import Trial
+
+__all__ = ["Rows"]
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Where every plant stands, as far as the zone asks.
+
+    Attributes
+    ----------
+    places : mapping of str to (int, int)
+        A plant's code to its row and its position there.
+    spacing_mm : float or None
+        From stem to stem.
+    count_fallen : bool
+        Whether fallen fruit count.
+    """
+
+    places: Mapping[str, tuple[int, int]]
+    spacing_mm: float | None
+    count_fallen: bool
+
+    @classmethod
+    def of(cls, trial: Trial) -> Self:
+        """Take them out of a trial's plan."""
+        plants = placed(trial.plants)
+        columns = (plants["code"], plants["row"], plants["position"])
+        places = {str(c): (int(r), int(p)) for c, r, p in zip(*columns, strict=True)}
+        return cls(places, trial.plan.layout.spacing_mm, trial.plan.rule.count_fallen)
+
+    def of_photo(self, photo: Photo) -> RowTags:
+        """Return the tags of the photo's own row, its own plant's first.
+
+        None of them where the photo's own tag was not read, or names another plant than the
+        photo was bound to.
+        """
+        own = photo.tag
+        if own is None or not own.corners or own.code != photo.plant:
+            return RowTags((), self.spacing_mm, self.count_fallen)
+        row = self.places.get(own.code, (0, 0))[0]
+        beside = [tag for tag in photo.others if self.places.get(tag.code, (-1, 0))[0] == row]
+        seen = tuple(self._seen(tag) for tag in (own, *beside) if tag.corners)
+        return RowTags(seen, self.spacing_mm, self.count_fallen)
+
+    def _seen(self, tag: Tag) -> TagSeen:
+        position = self.places[tag.code][1] if tag.code in self.places else None
+        return TagSeen(tag.code, tag.corners, position)

@@ -1,0 +1,18 @@
+"""Whose fruit is it? The part of a photo that is its plant's, and a share for each candidate."""
+
+from counting.finding.zone.ground import on_ground
+from counting.finding.zone.plane import TagSeen
+from counting.finding.zone.whose import NO_TAGS, Border, RowTags, Seen, Whose, Zone, whose, zone_json
+
+__all__ = [
+    "NO_TAGS",
+    "Border",
+    "RowTags",
+    "Seen",
+    "TagSeen",
+    "Whose",
+    "Zone",
+    "on_ground",
+    "whose",
+    "zone_json",
+]

@@ -24,7 +24,7 @@ from counting.finding.candidates import LONG_SIDE_READ, Found, counted, find
 from counting.finding.look import TAG_SIDE
 from counting.finding.zone import RowTags, TagSeen
 from counting.photos.image import load_image
-from counting.photos.tag_reader import TagReading, read_tags
+from counting.photos.tags.reader import TagReading, read_tags
 from counting.settings import OWN_FROM, Settings
 
 __all__ = ["RowFigures", "row_figures", "seen_rows"]
@@ -110,7 +110,7 @@ def _seen(path: Path, truth: Mapping[str, Any], settings: Settings) -> RowPhoto:
     tags = [tag for tag in read_tags(fine.rgb, fine.scale) if tag.id in places]
     own = [tag for tag in tags if places[tag.id]["plant"] == truth["plant"]]
     others = [tag for tag in tags if tag not in own]
-    scale = own[0] if own else None
+    scale = own[0].record() if own else None
     first = find(image, settings, tag=scale, smallest_mm=SMALLEST_MM)
     found = {"as before": first}
     if own:

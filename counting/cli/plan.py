@@ -70,8 +70,8 @@ def start(
         typer.Option(
             parser=length_option,
             metavar="LENGTH",
-            help='How far apart the plants stand in the row: 450, "45 cm". It tells which fruit on a'
-            " photo are the next plant's.",
+            help='How far apart the plants stand in the row: 450, "45 cm". It tells which fruit'
+            " on a photo are the next plant's.",
         ),
     ] = None,
     crop: Annotated[str, typer.Option(help="What grows.")] = "tomato",

@@ -136,9 +136,7 @@ def find_in(job: Job) -> Proposal:
     )
 
 
-def repeat(
-    path: Path, photo: Photo, proposal: Proposal, row: RowTags = NO_TAGS
-) -> Proposal:
+def repeat(path: Path, photo: Photo, proposal: Proposal, row: RowTags = NO_TAGS) -> Proposal:
     """Find again what a proposal found, with its own settings, to compare the two.
 
     Parameters

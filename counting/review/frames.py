@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from counting.flags import Flag
-from counting.ledger.facts import Candidate, Photo, Proposal, left_out, photos, proposals
+from counting.ledger.facts import Candidate, Line, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
 
 __all__ = ["Frame", "doubtful", "frames", "ordered"]
@@ -53,6 +53,9 @@ class Frame:
         Reasons to look, words of `counting.flags.Flag`.
     card : tuple of (float, float)
         Corners of the tag's card, px; empty without a tag.
+    zone : tuple or None
+        The two borders of the plant's part of the photo, each ``(x, y, x, y)`` in px; None where
+        all of it is taken for the plant's.
     """
 
     photo: str
@@ -69,6 +72,7 @@ class Frame:
     shown: frozenset[int]
     flags: tuple[str, ...]
     card: tuple[tuple[float, float], ...]
+    zone: tuple[Line, Line] | None = None
 
     @property
     def belongs_to(self) -> tuple[str, str]:
@@ -166,6 +170,7 @@ def _frame(photo: Photo, group: str, proposal: Proposal | None) -> Frame:
         shown=frozenset(each.candidate for each in proposed.shown),
         flags=_flags([*photo.flags, *proposed.flags]),
         card=photo.tag.card if photo.tag else (),
+        zone=proposed.zone,
     )
 
 

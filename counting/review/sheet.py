@@ -312,6 +312,7 @@ def _photo_data(frame: Frame, belongs: int, blind: bool) -> dict[str, Any]:
         "truss": frame.truss,
         "flags": list(frame.flags),
         "label": "" if blind else _label(frame),
+        "zone": None if frame.zone is None else [list(line) for line in frame.zone],
         "candidates": [
             [
                 each.candidate,
@@ -324,6 +325,8 @@ def _photo_data(frame: Frame, belongs: int, blind: bool) -> dict[str, Any]:
                 each.truss,
                 each.small,
                 each.colour,
+                # the neighbour's name stays away: it would tell the plant on a blind sheet
+                "" if each.own else each.whose,
             ]
             for each in frame.candidates
         ],

@@ -2,7 +2,16 @@
 
 from counting.finding.zone.ground import on_ground
 from counting.finding.zone.plane import TagSeen
-from counting.finding.zone.whose import NO_TAGS, Border, RowTags, Seen, Whose, Zone, whose, zone_json
+from counting.finding.zone.whose import (
+    NO_TAGS,
+    Border,
+    RowTags,
+    Seen,
+    Whose,
+    Zone,
+    whose,
+    zone_json,
+)
 
 __all__ = [
     "NO_TAGS",

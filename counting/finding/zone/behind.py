@@ -14,7 +14,6 @@ from importlib.resources import files
 import numpy as np
 from numpy.typing import NDArray
 
-
 __all__ = ["FEATURES", "behind_features", "behind_shares"]
 
 Array = NDArray[np.float64]
@@ -28,6 +27,10 @@ FEATURES = (
     "red of those round it",
     "red by size of those round it",
     "height from the lens",
+    "height over the lens",
+    "height squared",
+    "size by height",
+    "red by height",
 )
 TYPICAL_MM = 25.0
 _ROUND_MM = 60.0
@@ -59,10 +62,9 @@ def behind_features(places: Array, size_mm: Array, red: Array, weight: Array) ->
     gap = places[:, None, :] - places[None, :, :]
     near = np.exp(-0.5 * (gap**2).sum(axis=2) / _ROUND_MM**2) * weight[None, :]
     round_it = near @ own / np.maximum(near.sum(axis=1, keepdims=True), 1e-9)
-    height = np.abs(places[:, 1]) / _HEIGHT_MM
-    return np.column_stack(
-        [own[:, 0], own[:, 0] ** 2, own[:, 1], own[:, 2], round_it, np.minimum(height, 3.0)]
-    )
+    height = np.clip(places[:, 1] / _HEIGHT_MM, -3.0, 3.0)
+    of_height = [np.abs(height), height, height**2, size * height, red * height]
+    return np.column_stack([size, size**2, red, red * size, round_it, *of_height])
 
 
 @lru_cache(maxsize=1)

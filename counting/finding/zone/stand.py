@@ -68,11 +68,14 @@ class Hanging:
     ----------
     shares : (N, P) ndarray of float
         By the columns of the stand; rows sum to 1.
+    near : (N,) ndarray of float
+        How many times more fruit hang there than on average along the row.
     shift : float
         Most likely shift of the stems against their tags, mm to the right.
     """
 
     shares: Array
+    near: Array
     shift: float
 
 
@@ -142,7 +145,7 @@ def row_shares(stand: Stand, along: Array, slope: Array, weight: Array) -> Hangi
         How surely each is a fruit of this row, 0..1.
     """
     if not len(along):
-        return Hanging(np.empty((0, len(stand.steps))), 0.0)
+        return Hanging(np.empty((0, len(stand.steps))), np.empty(0), 0.0)
     spread = np.sqrt(SPREAD_MM**2 + OWN_SHIFT_MM**2 + (DEPTH_MM * slope) ** 2)
     off = along[:, None, None] - stand.along[None, :, None] - _SHIFTS[None, None, :]
     bell = np.exp(-0.5 * (off / spread[:, None, None]) ** 2) / spread[:, None, None]
@@ -152,4 +155,5 @@ def row_shares(stand: Stand, along: Array, slope: Array, weight: Array) -> Hangi
     chance = np.exp(odds - odds.max())
     chance /= chance.sum()
     shares = (bell / total[:, None, :]) @ chance
-    return Hanging(shares, float(_SHIFTS @ chance))
+    crowd = (total @ chance) * stand.spacing / np.sqrt(2 * np.pi)
+    return Hanging(shares, crowd, float(_SHIFTS @ chance))

@@ -136,7 +136,13 @@ def whose(
         return _without_neighbours(row, behind, ground)
     off = np.isnan(in_plane).any(axis=1)
     along, slope = (np.where(off, 1e4, in_plane[:, column]) for column in (0, 3))
-    hanging = row_shares(stand, along, np.minimum(slope, 3.0), seen.confidence * row)
+    slope = np.minimum(slope, 3.0)
+    hanging = row_shares(stand, along, slope, seen.confidence * row)
+    # a place where the row bears much makes the row behind less likely there
+    odds = behind / np.maximum(1 - behind, 1e-9) / np.maximum(hanging.near, 0.05)
+    behind = odds / (1 + odds)
+    ground = seen.on_ground * (1 - behind)
+    row = 1 - behind - ground
     own = int(np.flatnonzero(stand.steps == 0)[0])
     shares = np.column_stack([hanging.shares * row[:, None], behind, ground])
     best = shares.argmax(axis=1)

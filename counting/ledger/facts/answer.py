@@ -17,6 +17,7 @@ __all__ = [
     "RETAKE",
     "Answer",
     "Judged",
+    "Line",
     "Mark",
     "answer_key",
     "newest_answers",

@@ -15,6 +15,7 @@ import numpy as np
 
 from counting.errors import CountingError, Refusal
 from counting.files import inside, read_text, sha256_bytes, sha256_file
+from counting.finding.in_row import Rows
 from counting.finding.proposal import finder_version, repeat
 from counting.ledger import Ledger, verify
 from counting.ledger.facts import (
@@ -248,11 +249,12 @@ def _proposals(
     standing = [each for each in proposals(ledger).values() if each.photo in taken]
     same_version = [each for each in standing if each.version == finder_version()]
     chosen = _chosen(same_version, which)
+    rows = Rows.of(trial)
     jobs = [
         Job(
             proposal.photo,
             trial.directory / taken[proposal.photo].file,
-            extra=(taken[proposal.photo], proposal),
+            extra=(taken[proposal.photo], proposal, rows.of_photo(taken[proposal.photo])),
         )
         for proposal in chosen
     ]
@@ -287,8 +289,9 @@ def _chosen(made: Sequence[Proposal], which: Proposals) -> list[Proposal]:
 
 def _again(job: Job) -> str:
     """Find a photo's candidates again; return the first difference, empty if there is none."""
-    photo, proposal = job.extra
-    found = repeat(job.path, photo, proposal)
+    photo, proposal, row = job.extra
+    row = replace(row, spacing_mm=proposal.spacing_mm)
+    found = repeat(job.path, photo, proposal, row)
     told, again = (replace(each, seconds=None).to_body() for each in (proposal, found))
     return next(_differences(told, again), "")
 

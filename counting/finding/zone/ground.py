@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse.csgraph import connected_components
 
 __all__ = ["on_ground"]
 
@@ -21,6 +22,8 @@ _DARKEST = 12.0
 _ROUND, _WIDE, _HIGH = 1.5, 1.2, 2.2
 """How far round, beside and above it is looked, in diameters from the fruit's middle."""
 _GREEN_LIMIT, _GREEN_WIDTH = 0.08, 0.015
+_TOUCH = 0.7
+"""Fruit nearer than this share of their diameters together hang or lie in one bunch."""
 _LOW_LIMIT, _LOW_WIDTH = 0.6, 0.05
 """Share of the photo's height under which the ground is seen, lens level with the trusses."""
 
@@ -50,7 +53,18 @@ def on_ground(rgb: NDArray[np.float32] | NDArray[np.uint8], boxes: Array) -> Arr
     about = _share(sums, x - _ROUND * size, y - _ROUND * size, x + _ROUND * size, y + _ROUND * size)
     bare = 1 / (1 + np.exp(((above + about) / 2 - _GREEN_LIMIT) / _GREEN_WIDTH))
     low = 1 / (1 + np.exp((_LOW_LIMIT - y / rgb.shape[0]) / _LOW_WIDTH))
-    return np.asarray(bare * low)
+    return _least_of_bunch(np.asarray(bare * low), boxes)
+
+
+def _least_of_bunch(chance: Array, boxes: Array) -> Array:
+    """Give all fruit of a bunch the least chance among them: where one hangs, all hang."""
+    size = boxes[:, 2:4].max(axis=1)
+    gap = np.hypot(*(boxes[:, None, axis] - boxes[None, :, axis] for axis in (0, 1)))
+    touch = gap <= _TOUCH * (size[:, None] + size[None, :])
+    _, bunch = connected_components(touch, directed=False)
+    least = np.full(bunch.max() + 1, np.inf)
+    np.minimum.at(least, bunch, chance)
+    return np.asarray(least[bunch])
 
 
 def _share(sums: Array, left: Array, top: Array, right: Array, bottom: Array) -> Array:

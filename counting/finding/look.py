@@ -170,7 +170,7 @@ def pictures(looked: Sequence[Look], directory: Path, threshold: float, *, repla
             number += 1
             name = f"{one.path.stem}-{number}"
         names.add(name)
-        drawn = draw(one.image, one.found.records(), threshold)
+        drawn = draw(one.image, one.found.records(), threshold, one.found.zone.borders)
         quality = [cv2.IMWRITE_JPEG_QUALITY, _JPEG_QUALITY]
         _, data = cv2.imencode(".jpg", cv2.cvtColor(drawn, cv2.COLOR_RGB2BGR), quality)
         write_bytes(directory / f"{name}.jpg", data.tobytes(), replace=replace)

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from counting.ledger.facts import Candidate
+from counting.ledger.facts import Candidate, Line
 from counting.photos.image import Image
 from counting.settings import reaches
 
@@ -25,7 +25,12 @@ _DARK = (20, 24, 32)
 _GREY = (170, 174, 178)
 
 
-def draw(image: Image, candidates: Sequence[Candidate], threshold: float) -> NDArray[np.uint8]:
+def draw(
+    image: Image,
+    candidates: Sequence[Candidate],
+    threshold: float,
+    zone: tuple[Line, Line] | None = None,
+) -> NDArray[np.uint8]:
     """Return the photo's pixels with a ring round each candidate.
 
     A full ring is a fruit proposed; a thin one is a candidate under the threshold, or a fruit too
@@ -40,13 +45,16 @@ def draw(image: Image, candidates: Sequence[Candidate], threshold: float) -> NDA
         Most confident first: their rings lie on top.
     threshold : float
         Confidence from which a candidate is proposed.
+    zone : tuple of two lines, optional
+        The borders of the plant's part of the photo, px of the full-size photo; what lies outside
+        is dimmed.
 
     Returns
     -------
     (H, W, 3) ndarray of uint8
         As large as `image.rgb`.
     """
-    drawn = image.rgb.copy()
+    drawn = image.rgb.copy() if zone is None else _dimmed(image, zone)
     thick = max(2, round(max(drawn.shape[:2]) / 300))
     for candidate in reversed(candidates):
         across, down, width, height = (value / image.scale for value in candidate.box)
@@ -58,3 +66,12 @@ def draw(image: Image, candidates: Sequence[Candidate], threshold: float) -> NDA
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, _DARK, line + 2, cv2.LINE_AA)
         cv2.ellipse(drawn, centre, axes, 0, 0, 360, colour, line, cv2.LINE_AA)
     return drawn
+
+
+def _dimmed(image: Image, zone: tuple[Line, Line]) -> NDArray[np.uint8]:
+    """Return the photo's pixels, those outside the zone at half their light."""
+    inside = np.zeros(image.rgb.shape[:2], dtype=np.uint8)
+    left, right = (np.array(line, dtype=np.float64).reshape(2, 2) / image.scale for line in zone)
+    outline = np.rint(np.concatenate([left, right[::-1]])).astype(np.int32)
+    cv2.fillPoly(inside, [outline], 1)
+    return np.where(inside[..., None] > 0, image.rgb, image.rgb // 2).astype(np.uint8)

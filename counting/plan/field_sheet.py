@@ -39,7 +39,7 @@ novices to the level of experienced raters (Lage et al. 2015, Crop Protection 67
 
 _ADVICE = (
     "Write 0 for none. No plant there to count? Leave it empty and say why:"
-    " dead, broken, not found."
+    " dead, broken, not found. Photos: square to the row, the next plants' tags in view."
 )
 _EDGE = 8.0
 _TOP = 47.0

@@ -13,14 +13,16 @@ _PRINT = (
     "Lay a ruler on the black bar below: it must be 100 mm long, give or take half a millimetre."
     " If it is not, print again; every size would be wrong by as much.",
     "Cut along the dashed lines. Laminate matt, or slip the card into a clear bag; keep it flat.",
-    "Hang each card on its own plant, by the code. It stays there all season.",
+    "Hang each card on its own plant, by the code, on every plant on the same side of the stem, a"
+    " hand's breadth off. It stays there all season.",
 )
 _PHOTO = (
     "Hang the card beside the truss, as far from the camera as the fruit, facing you; never in"
     " front of fruit.",
-    "Stand 0.5 to 1 m off, the lens level with the truss; a stick of that length keeps it the same."
-    " No zoom.",
-    "Take both sides of the row, one plant or one truss to a photo, its card in every one.",
+    "Stand 0.5 to 1 m off, square to the row, the lens level with the truss; a stick of that length"
+    " keeps it the same. No zoom.",
+    "Take both sides of the row, one plant or one truss to a photo, its card nearest the middle. The"
+    " next plants' cards in view tell whose fruit is whose; so does their spacing in the plan.",
     "Hold a plain matt sheet behind the plant, white, blue or black, so that the next row does not"
     " count.",
     "Shade it from the sun, or wait for cloud. Tap the card to focus. Look at the photo before you"
@@ -46,6 +48,7 @@ def guide_page(page: Page, plan: Plan) -> None:
     _steps(page, left + half + 10, "Take the photo", _PHOTO, half)
     low = page.height - 70
     _drawings(page, left, low)
+    _row(page, left, low - 28, half)
     _size_note(page, plan, left + half + 10, low + 3)
     _ruler(page, left + half + 10, low + 43)
 
@@ -80,6 +83,26 @@ def _drawings(page: Page, x: float, y: float) -> None:
         page.box(left + card_x + 1.5 * scale, y + card_y + 6.4 * scale, 10 * scale, 0.6 * scale, 0)
         page.text(left + 19.5, y + 45.5, words, 2.6, bold=right, at="middle")
         _verdict(page, left + 34, y + 34.5, right=right)
+
+
+def _row(page: Page, x: float, y: float, room: float) -> None:
+    """Draw three plants of a row with their cards, and where one plant's part of a photo ends."""
+    step = room / 3
+    for plant in range(3):
+        stem = x + (plant + 0.45) * step
+        page.line((stem, y), (stem, y + 16), 0.9)
+        for up, side in ((2.5, -1), (8.5, 1)):
+            page.line((stem, y + up - 2), (stem + side * 3.2, y + up), 0.4)
+            for drop in (0.0, 3.4):
+                page.circle(stem + side * 3.6, y + up + 1.6 + drop, 1.6, 225, 0.4)
+        page.box(stem + 5.5, y + 0.5, 6.5, 5, 255, 0.4)
+        page.box(stem + 6, y + 1, 2, 2, 0)
+    for border in (0.95, 1.95):
+        for number in range(5):
+            at = y - 1 + number * 4
+            page.line((x + border * step, at), (x + border * step, at + 2), 0.5)
+    words = "between the dashes: this plant's part of the photo"
+    page.text(x + 1.45 * step, y + 21, words, 2.6, bold=True, at="middle")
 
 
 def _truss(page: Page, x: float, y: float) -> None:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from counting.finding.zone import Seen, TagSeen, Whose, on_ground, whose
+from counting.finding.zone import RowTags, Seen, TagSeen, Whose, on_ground, whose
 
 SIZE = (3000, 4000)
 FOCAL = 0.75 * 4000
@@ -74,7 +74,7 @@ def row(camera: Camera, spacing: float, stems: float = -80.0) -> list[list[float
 def test_with_tags_on_all_plants_every_fruit_goes_to_its_plant(turned: float, spacing: float):
     camera = Camera(turned=turned)
     tags = [camera.tag(f"A1-{2 + k}", k * spacing, 90, 2 + k) for k in (0, -1, 1)]
-    zone = whose(seen(row(camera, spacing)), tags, SIZE, spacing)
+    zone = whose(seen(row(camera, spacing)), RowTags(tuple(tags), spacing), SIZE)
     assert zone.known == "tags"
     assert zone.whose == (Whose.NEIGHBOUR,) * 10 + (Whose.THIS,) * 10 + (Whose.NEIGHBOUR,) * 10
     assert zone.names == ("A1-1",) * 10 + ("",) * 10 + ("A1-3",) * 10
@@ -83,7 +83,7 @@ def test_with_tags_on_all_plants_every_fruit_goes_to_its_plant(turned: float, sp
 
 def test_one_tag_and_the_spacing_tell_neighbours_whom_nobody_names():
     camera = Camera(turned=0.4)
-    zone = whose(seen(row(camera, 450)), [camera.tag("A1-2", 0, 90, 2)], SIZE, 450)
+    zone = whose(seen(row(camera, 450)), RowTags((camera.tag("A1-2", 0, 90, 2),), 450), SIZE)
     assert zone.known == "spacing"
     assert [word is Whose.THIS for word in zone.whose] == [False] * 10 + [True] * 10 + [False] * 10
     assert set(zone.names) == {""}
@@ -92,7 +92,7 @@ def test_one_tag_and_the_spacing_tell_neighbours_whom_nobody_names():
 def test_borders_lie_half_way_between_the_stems_not_between_the_tags():
     camera = Camera()
     tags = [camera.tag(f"A1-{2 + k}", k * 500, 90, 2 + k) for k in (0, -1, 1)]
-    zone = whose(seen(row(camera, 500, stems=-100)), tags, SIZE, 500)
+    zone = whose(seen(row(camera, 500, stems=-100)), RowTags(tuple(tags), 500), SIZE)
     assert zone.borders is not None
     for border, plant in zip(zone.borders, (-0.5, 0.5), strict=True):
         true = camera.project(plant * 500 - 100, 0)[0]
@@ -103,7 +103,7 @@ def test_borders_lie_half_way_between_the_stems_not_between_the_tags():
 def test_a_plant_without_tag_between_two_tags_keeps_its_fruit():
     camera = Camera()
     tags = [camera.tag("A1-2", 0, 90, 2), camera.tag("A1-4", 900, 60, 4)]
-    zone = whose(seen(row(camera, 450)), tags, SIZE, None)
+    zone = whose(seen(row(camera, 450)), RowTags(tuple(tags), None), SIZE)
     assert zone.whose[20:] == (Whose.NEIGHBOUR,) * 10
     assert set(zone.names[20:]) == {""}
 
@@ -111,7 +111,7 @@ def test_a_plant_without_tag_between_two_tags_keeps_its_fruit():
 def test_from_the_other_side_of_the_row_positions_run_from_right_to_left():
     camera = Camera()
     tags = [camera.tag(f"A1-{2 - k}", k * 450, 90, 2 - k) for k in (0, -1, 1)]
-    zone = whose(seen(row(camera, 450)), tags, SIZE, 450)
+    zone = whose(seen(row(camera, 450)), RowTags(tuple(tags), 450), SIZE)
     assert zone.names[:10] == ("A1-3",) * 10
     assert zone.names[20:] == ("A1-1",) * 10
 
@@ -119,20 +119,20 @@ def test_from_the_other_side_of_the_row_positions_run_from_right_to_left():
 def test_without_a_plan_two_tags_part_the_fruit_half_way():
     camera = Camera()
     tags = [camera.tag("tag 7", 0, 90), camera.tag("tag 8", 500, 90)]
-    zone = whose(seen(row(camera, 500)), tags, SIZE)
+    zone = whose(seen(row(camera, 500)), RowTags(tuple(tags), None), SIZE)
     assert zone.whose[10:] == (Whose.THIS,) * 10 + (Whose.NEIGHBOUR,) * 10
 
 
 def test_one_tag_without_spacing_leaves_the_neighbours_open():
     camera = Camera()
-    zone = whose(seen(row(camera, 450)), [camera.tag("A1-2", 0, 90)], SIZE)
+    zone = whose(seen(row(camera, 450)), RowTags((camera.tag("A1-2", 0, 90),), None), SIZE)
     assert zone.known == "photo"
     assert zone.borders is None
     assert set(zone.whose) == {Whose.UNKNOWN}
 
 
 def test_without_a_tag_everything_counts_and_nobody_knows_whose():
-    zone = whose(seen(row(Camera(), 450)), [], SIZE, 450)
+    zone = whose(seen(row(Camera(), 450)), RowTags((), 450), SIZE)
     assert zone.known == "photo"
     assert set(zone.whose) == {Whose.UNKNOWN}
     assert (zone.own == 1).all()
@@ -142,13 +142,13 @@ def test_small_red_fruit_near_the_height_of_the_lens_hang_behind():
     camera = Camera()
     own = truss(camera, -80, -250)
     far = [camera.fruit(dx, 90 + dy, 32, -1200) for dx, dy in [(-60, 0), (-20, 30), (20, -20)]]
-    zone = whose(seen(own + far, red=0.9), [camera.tag("A1-2", 0, 300, 2)], SIZE, 450)
+    zone = whose(seen(own + far, red=0.9), RowTags((camera.tag("A1-2", 0, 300, 2),), 450), SIZE)
     assert zone.whose == (Whose.THIS,) * 5 + (Whose.BEHIND,) * 3
 
 
 def test_a_photo_without_candidates_still_has_its_borders():
     camera = Camera()
-    zone = whose(seen([]), [camera.tag("A1-2", 0, 90, 2)], SIZE, 450)
+    zone = whose(seen([]), RowTags((camera.tag("A1-2", 0, 90, 2),), 450), SIZE)
     assert zone.own.shape == (0,)
     assert zone.whose == zone.names == ()
     assert zone.borders is not None
@@ -166,7 +166,7 @@ def test_shares_are_shares_wherever_the_phone_is_held(
 ):
     camera = Camera(turned=turned)
     tags = [camera.tag("A1-2", 0, up, 2), camera.tag("A1-3", spacing, up, 3)]
-    zone = whose(seen(row(camera, spacing, beside)), tags, SIZE, spacing)
+    zone = whose(seen(row(camera, spacing, beside)), RowTags(tuple(tags), spacing), SIZE)
     assert ((zone.own >= 0) & (zone.own <= 1)).all()
     assert zone.borders is not None
     left, right = zone.borders

@@ -175,6 +175,7 @@ def find(
     candidates = _table(merged, seen, _flagged(image, merged.boxes, scale, smallest_mm), scale)
     typical = crop.typical_mm / scale.mm_per_px if scale else None
     candidates["truss"] = number_trusses(candidates, settings.threshold, typical)
+    row = replace(row, typical_mm=crop.typical_mm)
     found = counted(candidates, image, settings, row)
     return replace(found, seconds=time.perf_counter() - start)
 
@@ -202,7 +203,7 @@ def counted(candidates: pd.DataFrame, image: Image, settings: Settings, row: Row
         table["confidence"].to_numpy(dtype=np.float64),
         on_ground(small.rgb, boxes / small.scale),
     )
-    zone = whose(seen, row.tags, (image.width, image.height), row.spacing_mm)
+    zone = whose(seen, row, (image.width, image.height))
     fallen = np.array([word is Whose.FALLEN for word in zone.whose], dtype=bool)
     table["whose"] = pd.Series([word.value for word in zone.whose], dtype="str")
     table["neighbour"] = pd.Series(zone.names, dtype="str")

@@ -21,8 +21,8 @@ _PHOTO = (
     " front of fruit.",
     "Stand 0.5 to 1 m off, square to the row, the lens level with the truss; a stick of that length"
     " keeps it the same. No zoom.",
-    "Take both sides of the row, one plant or one truss to a photo, its card nearest the middle. The"
-    " next plants' cards in view tell whose fruit is whose; so does their spacing in the plan.",
+    "Take both sides of the row, one plant or one truss to a photo, its card nearest the middle."
+    " The next plants' cards in view tell whose fruit is whose; so does the plan's spacing.",
     "Hold a plain matt sheet behind the plant, white, blue or black, so that the next row does not"
     " count.",
     "Shade it from the sun, or wait for cloud. Tap the card to focus. Look at the photo before you"

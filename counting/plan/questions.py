@@ -72,10 +72,8 @@ def _size(text: str) -> float:
 
 def _spacing(text: str) -> float:
     """Return mm from stem to stem; 0 where nobody knows."""
-    if text.lower() in {"", "unknown", "not known", "?"}:
-        return 0.0
-    value = length_mm(text)
-    if not 50 <= value <= 5000:
+    value = 0.0 if text.lower() in {"unknown", "?"} else length_mm(text)
+    if value and not 50 <= value <= 5000:
         message = f"{text!r} is no spacing in a row; write 45 cm or 450 mm, or unknown"
         raise ValueError(message)
     return value
@@ -148,6 +146,7 @@ USUAL: Mapping[str, Any] = {
     "plots_per_group": 1,
     "plants_per_plot": 3,
     "guards_per_plot": 2,
+    "spacing_mm": 0.0,
     "main_measure": "fruit",
     "smallest_difference": 0.2,
     "smallest_fruit_mm": 10.0,
@@ -189,13 +188,7 @@ def _questions(answers: Answers) -> list[Question]:
             "0" if plant else "2",
             _guards,
         ),
-        Question(
-            "spacing_mm",
-            "How far apart do the plants stand in the row, stem to stem? It tells on a photo which"
-            " fruit are the next plant's",
-            "unknown",
-            _spacing,
-        ),
+        Question("spacing_mm", "How far apart are the stems in a row?", "unknown", _spacing),
         Question("main_measure", "Which measure decides?", "fruit", _measure),
         Question(
             "smallest_difference", "The smallest difference worth having?", "20%", _difference

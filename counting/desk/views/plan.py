@@ -57,7 +57,7 @@ def _usual() -> dict[str, str]:
         else str(value)
         for name, value in USUAL.items()
     }
-    return texts | {"smallest_difference": "20 %"}
+    return texts | {"smallest_difference": "20 %", "spacing_mm": "unknown"}
 
 
 def _rows(form: Any) -> list[dict[str, str]]:

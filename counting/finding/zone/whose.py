@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from counting.crops import TOMATO
 from counting.finding.zone.behind import behind_shares
 from counting.finding.zone.plane import RowPlane, TagSeen, plane_of
 from counting.finding.zone.stand import Stand, row_shares, stand_of
@@ -65,11 +66,14 @@ class RowTags:
         From stem to stem, by the plan.
     count_fallen : bool
         Whether the counting rule takes fallen fruit too.
+    typical_mm : float
+        Diameter of a usual fruit of the crop.
     """
 
     tags: tuple[TagSeen, ...] = ()
     spacing_mm: float | None = None
     count_fallen: bool = False
+    typical_mm: float = TOMATO.typical_mm
 
 
 NO_TAGS = RowTags()
@@ -108,43 +112,40 @@ def zone_json(zone: Zone) -> dict[str, Any]:
     return {"known": zone.known, "borders": borders}
 
 
-def whose(
-    seen: Seen, tags: Sequence[TagSeen], size: tuple[int, int], spacing_mm: float | None = None
-) -> Zone:
+def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
     """Say of every candidate whose fruit it is.
 
     Parameters
     ----------
     seen : Seen
         The candidates.
-    tags : sequence of TagSeen
-        Tags of the row in the photo, its own plant's first; may be empty.
+    row : RowTags
+        What is known of the row.
     size : (int, int)
         Width and height of the full-size photo, px.
-    spacing_mm : float, optional
-        From stem to stem, by the plan.
     """
+    tags = row.tags
     if not tags:
         return _whole(seen)
     plane = plane_of(tags, size)
     in_plane = plane.of_photo(seen.boxes[:, :2])
-    behind = _behind(seen, plane, in_plane)
+    behind = _behind(seen, plane, in_plane, row.typical_mm)
     ground = seen.on_ground * (1 - behind)
-    row = 1 - behind - ground
-    stand = stand_of(plane, tags, spacing_mm)
+    beside = 1 - behind - ground
+    stand = stand_of(plane, tags, row.spacing_mm)
     if stand is None:
-        return _without_neighbours(row, behind, ground)
+        return _without_neighbours(beside, behind, ground)
     off = np.isnan(in_plane).any(axis=1)
     along, slope = (np.where(off, 1e4, in_plane[:, column]) for column in (0, 3))
     slope = np.minimum(slope, 3.0)
-    hanging = row_shares(stand, along, slope, seen.confidence * row)
+    hanging = row_shares(stand, along, slope, seen.confidence * beside)
     # a place where the row bears much makes the row behind less likely there
     odds = behind / np.maximum(1 - behind, 1e-9) / np.maximum(hanging.near, 0.05)
     behind = odds / (1 + odds)
     ground = seen.on_ground * (1 - behind)
-    row = 1 - behind - ground
+    beside = 1 - behind - ground
     own = int(np.flatnonzero(stand.steps == 0)[0])
-    shares = np.column_stack([hanging.shares * row[:, None], behind, ground])
+    shares = np.column_stack([hanging.shares * beside[:, None], behind, ground])
     best = shares.argmax(axis=1)
     words = tuple(_word(int(k), own, len(stand.steps)) for k in best)
     names = tuple(
@@ -171,19 +172,21 @@ def _whole(seen: Seen) -> Zone:
     return Zone("photo", None, np.ones(count), (Whose.UNKNOWN,) * count, ("",) * count)
 
 
-def _without_neighbours(row: Array, behind: Array, ground: Array) -> Zone:
+def _without_neighbours(beside: Array, behind: Array, ground: Array) -> Zone:
     """Leave out what is behind or fallen; whose the rest is nobody can tell."""
-    best = np.column_stack([row, behind, ground]).argmax(axis=1)
+    best = np.column_stack([beside, behind, ground]).argmax(axis=1)
     words = tuple((Whose.UNKNOWN, Whose.BEHIND, Whose.FALLEN)[k] for k in best)
-    return Zone("photo", None, row, words, ("",) * len(row))
+    return Zone("photo", None, beside, words, ("",) * len(beside))
 
 
-def _behind(seen: Seen, plane: RowPlane, in_plane: Array) -> Array:
+def _behind(seen: Seen, plane: RowPlane, in_plane: Array, typical_mm: float) -> Array:
     """Return the probability of hanging in the row behind."""
     if not len(seen.boxes):
         return np.empty(0)
     far = np.nan_to_num(in_plane[:, 2], nan=plane.origin[2])
     size_mm = seen.boxes[:, 2:4].max(axis=1) * far / plane.focal
+    # the weights are tomato's; another crop's fruit are brought to tomato's size
+    size_mm = size_mm * TOMATO.typical_mm / typical_mm
     lens = -float(plane.origin @ plane.up)
     places = np.nan_to_num(in_plane[:, :2], nan=1e4) - [0.0, lens]
     return behind_shares(places, size_mm, seen.red, seen.confidence)

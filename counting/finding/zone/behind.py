@@ -13,6 +13,7 @@ from importlib.resources import files
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit, logit
 
 __all__ = ["FEATURES", "behind_features", "behind_shares"]
 
@@ -36,6 +37,9 @@ TYPICAL_MM = 25.0
 _ROUND_MM = 60.0
 """How far fruit of one bunch lie from each other in the row's plane (drawn rows)."""
 _HEIGHT_MM = 300.0
+_ROUNDS = 30
+_NONE_BEHIND = (0.3, 3.0)
+"""Fruit behind and not behind that each photo is thought to show besides (drawn rows)."""
 
 
 def behind_features(places: Array, size_mm: Array, red: Array, weight: Array) -> Array:
@@ -68,16 +72,28 @@ def behind_features(places: Array, size_mm: Array, red: Array, weight: Array) ->
 
 
 @lru_cache(maxsize=1)
-def _fitted() -> tuple[Array, float]:
-    """Return the weights of the features and the intercept, from ``behind.json``."""
+def _fitted() -> tuple[Array, float, float]:
+    """Return the weights of the features, the intercept and the share behind it was fitted at."""
     text = files("counting.finding.zone").joinpath("behind.json").read_text(encoding="utf-8")
     fitted = json.loads(text)
     weights = [fitted["weights"][name] for name in FEATURES]
-    return np.array(weights, dtype=np.float64), float(fitted["intercept"])
+    share = float(fitted["share_behind"])
+    return np.array(weights, dtype=np.float64), float(fitted["intercept"]), share
 
 
 def behind_shares(places: Array, size_mm: Array, red: Array, weight: Array) -> Array:
-    """Return the probability that each fruit hangs in the row behind; see `behind_features`."""
-    weights, intercept = _fitted()
-    odds = behind_features(places, size_mm, red, weight) @ weights + intercept
-    return np.asarray(1 / (1 + np.exp(-odds)))
+    """Return the probability that each fruit hangs in the row behind; see `behind_features`.
+
+    How much of the row behind a photo shows differs: a backdrop hides it, a young row bears
+    nothing. So the share of fruit behind is estimated for each photo anew, in turn with the
+    probabilities (Saerens, Latinne & Decaestecker 2002, Neural Computation 14:21).
+    """
+    if not len(places):
+        return np.empty(0)
+    weights, intercept, usual = _fitted()
+    plain = behind_features(places, size_mm, red, weight) @ weights + intercept - logit(usual)
+    share = usual
+    for _ in range(_ROUNDS):
+        behind = expit(plain + logit(share))
+        share = (_NONE_BEHIND[0] + weight @ behind) / (sum(_NONE_BEHIND) + weight.sum())
+    return np.asarray(expit(plain + logit(share)))

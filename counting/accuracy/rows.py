@@ -71,6 +71,9 @@ class RowFigures:
         Expected count less the own fruit that show and are large enough, as a share of these.
     held : float
         Share of photos whose 90 % interval holds that number.
+    taps : float
+        Taps a photo that a person needs, "Next" included: one for each ring that is not the
+        plant's fruit, one for each of its fruit that shows and has no ring.
     """
 
     photos: int
@@ -81,6 +84,7 @@ class RowFigures:
     no_fruit: int
     errors: NDArray[np.float64]
     held: float
+    taps: float
 
 
 def seen_rows(folders: Iterable[Path], settings: Settings) -> list[RowPhoto]:
@@ -129,13 +133,17 @@ def _tag(tag: TagReading, places: Mapping[int, Mapping[str, Any]]) -> TagSeen:
 def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> RowFigures:
     """Hold what was found one way against the truth."""
     tally = dict.fromkeys(("own", "strangers", "fallen", "lost", "none"), 0)
-    errors, held = [], []
+    errors, held, taps = [], [], []
     for photo in photos:
         found = photo.found[way]
         shown = found.candidates[found.candidates["confidence"] >= settings.threshold]
         shown = shown[~shown["flags"].str.contains("too small", regex=False)]
         counts = shown["own_share"].to_numpy(np.float64) >= OWN_FROM
-        for word, count in zip(_true_words(shown, photo.truth), counts, strict=True):
+        words = _true_words(shown, photo.truth)
+        right = sum(
+            word == "this" and bool(count) for word, count in zip(words, counts, strict=True)
+        )
+        for word, count in zip(words, counts, strict=True):
             if word == "this":
                 tally["own"] += 1
                 tally["lost"] += not count
@@ -143,6 +151,7 @@ def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> Row
                 names = {"neighbour": "strangers", "behind": "strangers", "fallen": "fallen"}
                 tally[names.get(word, "none")] += 1
         true = _visible(photo.truth)
+        taps.append(1 + int(counts.sum()) - right + max(true - right, 0))
         if true:
             errors.append((found.count - true) / true)
             held.append(found.count_low <= true <= found.count_high)
@@ -155,6 +164,7 @@ def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> Row
         tally["none"],
         np.array(errors, dtype=np.float64),
         float(np.mean(held)) if held else float("nan"),
+        float(np.mean(taps)) if taps else float("nan"),
     )
 
 
@@ -215,6 +225,7 @@ def table(photos: Sequence[RowPhoto], settings: Settings) -> list[dict[str, Any]
                     "count_error": round(float(np.mean(np.abs(figures.errors))), 3),
                     "count_bias": round(float(np.mean(figures.errors)), 3),
                     "interval_holds": round(figures.held, 2),
+                    "taps": round(figures.taps, 1),
                 }
             )
     return lines

@@ -179,7 +179,9 @@ def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
     """Say for each candidate whether the person took it for a fruit that counts."""
     taken = {mark.candidate for mark in answer.fruit if mark.candidate is not None}
     judged = {mark.candidate for mark in answer.marks}
-    unclear = {mark.candidate for mark in answer.marks if mark.state == "unsure"}
+    # a fruit that is not this plant's teaches nothing of what is a fruit
+    unclear = {mark.candidate for mark in answer.marks if mark.state in {"unsure", "elsewhere"}}
+    unclear |= {each.candidate for each in proposal.candidates if not each.own} - judged
     others = [each for each in proposal.candidates if each.candidate not in judged]
     added = [mark for mark in answer.fruit if mark.candidate is None]
     partner = match_by_centre(_boxes(others), _confidence(others), _boxes(added))

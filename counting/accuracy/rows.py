@@ -25,7 +25,7 @@ from counting.finding.look import TAG_SIDE
 from counting.finding.zone import RowTags, TagSeen
 from counting.photos.image import load_image
 from counting.photos.tags.reader import TagReading, read_tags
-from counting.settings import OWN_FROM, Settings
+from counting.settings import OWN_FROM, Settings, reaches
 
 __all__ = ["RowFigures", "row_figures", "seen_rows"]
 
@@ -136,7 +136,8 @@ def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> Row
     errors, held, taps = [], [], []
     for photo in photos:
         found = photo.found[way]
-        shown = found.candidates[found.candidates["confidence"] >= settings.threshold]
+        confidence = found.candidates["confidence"].to_numpy(np.float64)
+        shown = found.candidates[reaches(confidence, settings.threshold)]
         shown = shown[~shown["flags"].str.contains("too small", regex=False)]
         counts = shown["own_share"].to_numpy(np.float64) >= OWN_FROM
         words = _true_words(shown, photo.truth)

@@ -16,6 +16,7 @@ from counting.analysis.methods.alike import intraclass
 from counting.analysis.models import Models, fit_models
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast, Covariate, GroupSummary
+from counting.analysis.season.course import as_ratios
 from counting.analysis.words import cautions
 from counting.analysis.words.sentence import worded
 
@@ -95,11 +96,14 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         smallest_difference=question.smallest_difference,
         untested=question.untested,
         not_before=question.deciding,
+        course=question.course,
         covariate=_allowed_for(models),
         trend=None if alone else models.trend,
         seed=question.seed,
         draws=question.draws,
     )
+    if question.course == "change":
+        return worded(as_ratios(found))
     return with_influence(worded(found), units, selection, question)
 
 

@@ -18,6 +18,7 @@ __all__ = [
     "SEED",
     "TOTAL",
     "Before",
+    "Course",
     "Question",
     "Unit",
     "before_of",
@@ -25,6 +26,9 @@ __all__ = [
 ]
 
 Unit = Literal["plant", "plot", "block"]
+Course = Literal["area", "slope", "peak", "first", "change"]
+"""One value of a plant's surveys: area under the curve (value times days), rise by the week,
+highest value, days to the first that is not none, last over first."""
 
 ALL_SURVEYS = "all"
 TOTAL = "fruit_total"
@@ -83,6 +87,8 @@ class Question:
         A survey before the first treatment, at which the groups should be alike.
     smallest_difference : float or None
         The smallest difference worth having, as a share of the control's mean.
+    course : Course or None
+        How all surveys are brought to one value for each plant; None: their mean or rate.
     surveys : tuple of str
         Those that are planned.
     before : Before or None
@@ -113,6 +119,7 @@ class Question:
     baseline: str | None = None
     deciding: str | None = None
     surveys: tuple[str, ...] = ()
+    course: Course | None = None
     before: Before | None = None
     doses: tuple[tuple[str, float], ...] = ()
     untested: str = ""

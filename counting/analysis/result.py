@@ -316,6 +316,8 @@ class Comparison:
         What the answer allows for.
     trend : Trend or None
         Over doses, where groups have amounts.
+    course : str or None
+        How the surveys were brought to one value for each plant.
     """
 
     measure: str
@@ -348,6 +350,7 @@ class Comparison:
     not_before: str | None = None
     covariate: Covariate | None = None
     trend: Trend | None = None
+    course: str | None = None
 
     def finished(self) -> bool:
         """Whether the survey is whole and is the one that the plan lets decide, or a later one."""

@@ -25,7 +25,7 @@ from counting.records.observations import observations
 __all__ = ["EVERY_MEASURE", "answers", "compare_trial", "further_measures", "with_exposure"]
 
 EVERY_MEASURE = "all"
-_OF_ONE = ("per", "kind")
+_OF_ONE = ("per", "kind", "course")
 """Choices that make sense for a single measure only."""
 _OF_MAIN = ("above",)
 """Choices that are the main measure's where all are compared."""

@@ -62,6 +62,10 @@ def compare_groups(
         str | None,
         typer.Option(metavar="DATE", help="Which survey: the last if not given, or all."),
     ] = None,
+    course: Annotated[
+        Literal["area", "slope", "peak", "first", "change"] | None,
+        typer.Option(help="With --survey all: the course of each plant as one value."),
+    ] = None,
     source: Annotated[
         str | None, typer.Option(help="photo or tally: where the values come from.")
     ] = None,
@@ -108,6 +112,7 @@ def compare_groups(
         "above": above,
         "kind": kind,
         "survey": survey,
+        "course": course,
         "source": source,
         "smallest_difference": smallest_difference,
     }

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from counting.analysis.data.confounded import confounded
-from counting.analysis.data.surveys import over_surveys, some_are
+from counting.analysis.data.surveys import course_of, over_surveys, some_are
 from counting.analysis.question import ALL_SURVEYS, Question
 from counting.errors import AnalysisError
 from counting.measures import Kind, measure
@@ -73,7 +73,12 @@ def select(table: pd.DataFrame, question: Question) -> Selection:
     rows = _whole_plants(rows, kind)
     rows, survey = _surveys(rows, question, notes)
     notes += confounded(rows)
-    plants, unit = _one_line_per_plant(rows, kind, survey, notes)
+    plants, unit = _one_line_per_plant(rows, kind, survey, question, notes)
+    if question.course is not None:
+        if survey != ALL_SURVEYS:
+            found = "the course over surveys of a single one"
+            raise AnalysisError(question.measure, found, mend="ask for all: --survey all")
+        kind = "length"
     groups = _groups(plants, question)
     control = _control(groups, question, notes)
     ordered = (control, *(name for name in groups if name != control))
@@ -225,6 +230,16 @@ def _surveys(
     if not surveys:
         return rows, None
     if question.survey == ALL_SURVEYS:
+        early = [name for name in surveys if name <= (question.baseline or "")]
+        if early and len(early) < len(surveys):
+            notes.append(
+                f"The {len(early)} surveys up to {early[-1]}, before the first treatment, are not "
+                "mixed in."
+                if len(early) > 1
+                else f"The survey of {early[0]}, before the first treatment, is not mixed in."
+            )
+            rows = rows[rows["survey"] > early[-1]]
+            surveys = surveys[len(early) :]
         return rows, ALL_SURVEYS if len(surveys) > 1 else surveys[0]
     chosen = question.survey or surveys[-1]
     if chosen not in surveys:
@@ -239,7 +254,7 @@ def _surveys(
 
 
 def _one_line_per_plant(
-    rows: pd.DataFrame, kind: Kind, survey: str | None, notes: list[str]
+    rows: pd.DataFrame, kind: Kind, survey: str | None, question: Question, notes: list[str]
 ) -> tuple[pd.DataFrame, str]:
     unit = next((name for name in rows["unit"] if name), "")
     key = ["group", "block", "plot", "plant"]
@@ -253,7 +268,9 @@ def _one_line_per_plant(
             f"{some_are(again, 'plant')} there more than once; their values are averaged, since "
             "several values of one plant are not several plants."
         )
-    if survey == ALL_SURVEYS:
+    if survey == ALL_SURVEYS and question.course is not None:
+        visits, unit = course_of(visits, question.course, question.measure, notes)
+    elif survey == ALL_SURVEYS:
         visits, unit = over_surveys(visits, kind, unit, notes)
     plants = visits.rename(columns={"value": "total"})[[*key, "total", "exposure"]]
     plants = plants.merge(known, on=key, how="left")

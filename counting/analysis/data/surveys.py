@@ -7,7 +7,7 @@ import pandas as pd
 
 from counting.measures import Kind
 
-__all__ = ["over_surveys", "some_are"]
+__all__ = ["course_of", "over_surveys", "some_are"]
 
 _ROUNDS = 200
 """Most rounds of the two-way fit; complete tables need two."""
@@ -51,6 +51,65 @@ def over_surveys(
     if kind == "count":
         return _count_rates(visits, key), unit
     return _adjusted_means(visits, key), unit
+
+
+def course_of(
+    visits: pd.DataFrame, course: str, measure: str, notes: list[str]
+) -> tuple[pd.DataFrame, str]:
+    """Bring each plant's surveys to one summary (Matthews et al. 1990, Br. Med. J. 300:230-235).
+
+    Parameters
+    ----------
+    visits : DataFrame
+        ``group, block, plot, plant, survey, value``; one line for each plant and survey.
+    course : str
+        A word of `counting.analysis.question.Course`.
+    measure : str
+    notes : list of str
+        What was left out is added.
+    """
+    key = ["group", "block", "plot", "plant"]
+    days = pd.to_datetime(visits["survey"])
+    visits = visits.assign(day=(days - days.min()).dt.days.astype("float64"))
+    last = float(visits["day"].max())
+    rows = []
+    never = 0
+    for names, visit in visits.sort_values("day").groupby(key, sort=False):
+        day, value = visit["day"].to_numpy(), visit["value"].to_numpy()
+        figure = _summary(course, day, value)
+        if course == "first" and np.isinf(figure):
+            never, figure = never + 1, last
+        rows.append((*names, figure))
+    table = pd.DataFrame(rows, columns=[*key, "value"])
+    short = table["value"].isna()
+    if short.any():
+        notes.append(f"{some_are(short.sum(), 'plant')} left out: seen at one survey only.")
+    if never:
+        notes.append(
+            f"{never} plants had none by the last survey; its day stands for them, so that groups "
+            "differ by more than is seen here."
+        )
+    name = measure.replace("_", " ")
+    unit = {"area": f"{name} days", "slope": f"{name} a week", "first": "days"}.get(course, "")
+    return table[~short].assign(exposure=1.0), unit
+
+
+def _summary(course: str, day: np.ndarray, value: np.ndarray) -> float:
+    """Return one figure of a plant's surveys; NaN where there are too few, inf for never."""
+    if course == "peak":
+        return float(value.max())
+    if course == "first":
+        seen = day[value > 0]
+        return float(seen[0]) if len(seen) else float("inf")
+    if len(day) < 2:
+        return float("nan")
+    if course == "area":
+        return float(np.trapezoid(value, day))
+    if course == "slope":
+        off = day - day.mean()
+        return float(off @ value / (off @ off)) * 7
+    # half a fruit is added, since a plant may have none at the first or last survey
+    return float(np.log((value[-1] + 0.5) / (value[0] + 0.5)))
 
 
 def _area(visits: pd.DataFrame) -> float:

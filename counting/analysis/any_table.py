@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+import pandas as pd
 
 from counting.analysis.compare import compare
 from counting.analysis.data.repeats import repeats
@@ -11,6 +14,7 @@ from counting.analysis.data.table_file import Columns, RawTable, read_raw, read_
 from counting.analysis.question import Before, Question
 from counting.analysis.result import Comparison
 from counting.errors import AnalysisError
+from counting.measures import measure as known
 
 __all__ = ["compare_table"]
 
@@ -44,6 +48,13 @@ def compare_table(
     }
     columns = Columns(**{**_fields(columns), **named})
     table = read_table(raw, columns)
+    notes = []
+    if choices.get("kind") is None and _measured(table, measure or columns.value):
+        choices["kind"] = "length"
+        notes.append(
+            f"The values from before ({columns.before}) are no whole numbers, so {columns.value} "
+            "is taken for measured, not counted; say --kind count if it is counted."
+        )
     question = Question(
         measure=measure or columns.value,
         main=False,
@@ -51,7 +62,8 @@ def compare_table(
         before=_before(columns, choices.get("kind")),
         **choices,
     )
-    return compare(table, question)
+    found = compare(table, question)
+    return replace(found, cautions=(*notes, *found.cautions))
 
 
 def _before(columns: Columns, kind: str | None) -> Before | None:
@@ -59,6 +71,14 @@ def _before(columns: Columns, kind: str | None) -> Before | None:
     if columns.before is None:
         return None
     return Before(columns.before, None, kind in {None, "count"})
+
+
+def _measured(table: pd.DataFrame, name: str) -> bool:
+    """Whether the values from before say that an unknown measure is not a count."""
+    if "before" not in table or known(name).unit:
+        return False
+    earlier = pd.to_numeric(table["before"], errors="coerce").dropna()
+    return bool((earlier % 1 != 0).any())
 
 
 def _fields(columns: Columns) -> dict[str, Any]:

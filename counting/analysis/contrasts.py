@@ -159,7 +159,8 @@ def _plain(
 def _randomisation(units: Units, question: Question, group: str, control: str) -> Randomisation:
     both = units.table[units.table["group"].isin([group, control])]
     treated = (both["group"] == group).to_numpy()
-    if len(both) < 2 or treated.all() or not treated.any():
+    squared = bool((both["across"] != "").any())  # its lots were not drawn within blocks alone
+    if len(both) < 2 or treated.all() or not treated.any() or squared:
         return Randomisation(None, True, None, None, None, None)
     return randomisation_test(
         both["value"].to_numpy("float64"),

@@ -157,7 +157,8 @@ def _design(
     covariate: Floats | None = None,
 ) -> Design | None:
     block = table["block"].tolist() if blocked else None
-    return design_of(table["group"].tolist(), block, groups, covariate)
+    across = table["across"].tolist() if blocked and (table["across"] != "").all() else None
+    return design_of(table["group"].tolist(), block, groups, covariate, across)
 
 
 def _dunnett(

@@ -28,7 +28,11 @@ def compare_groups(
         str | None, typer.Option(metavar="COL", help="The table's column of groups.")
     ] = None,
     block: Annotated[
-        str | None, typer.Option(metavar="COL", help="The table's column of blocks.")
+        list[str] | None,
+        typer.Option(
+            metavar="COL",
+            help="The table's column of blocks; twice for the rows and columns of a square.",
+        ),
     ] = None,
     plot: Annotated[
         str | None,
@@ -106,7 +110,8 @@ def compare_groups(
     """
     from counting.analysis.screen import as_text
 
-    columns = {"value": value, "group": group, "block": block, "plot": plot, "plant": plant}
+    strata = dict(zip(("block", "across"), block or (), strict=False))
+    columns = {"value": value, "group": group, **strata, "plot": plot, "plant": plant}
     options: dict[str, Any] = {
         "control": control,
         "above": above,

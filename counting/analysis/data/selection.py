@@ -16,7 +16,7 @@ from counting.tables import people_of
 
 __all__ = ["Selection", "select"]
 
-_TEXT = ("group", "block", "plot", "plant", "survey", "source", "at", "truss", "unit")
+_TEXT = ("group", "block", "across", "plot", "plant", "survey", "source", "at", "truss", "unit")
 _CONTROL_WORDS = ("control", "untreated", "untreated control", "check", "none", "water")
 
 
@@ -29,7 +29,7 @@ class Selection:
     plants : DataFrame
         ``group, block, plot, plant`` (text; empty where not known), ``total`` and ``exposure``
         (float64): the value is their quotient; ``before, dose`` (float64), missing where not
-        known.
+        known; ``across`` (text), the second strata of a square, as its columns.
     kind : str
         Kind of the measure.
     survey, source : str or None
@@ -209,6 +209,7 @@ def _whole_plants(rows: pd.DataFrame, kind: Kind) -> pd.DataFrame:
                 "exposure",
                 "sum" if kind == "count" and (rows["exposure"] != 1).any() else "max",
             ),
+            across=("across", "first"),
             before=("before", "mean"),
             dose=("dose", "mean"),
             unit=("unit", "first"),
@@ -261,7 +262,9 @@ def _one_line_per_plant(
     visits = rows.groupby([*key, "survey"], sort=False, as_index=False).agg(
         value=("value", "mean"), exposure=("exposure", "mean"), n=("value", "size")
     )
-    known = rows.groupby(key, sort=False, as_index=False)[["before", "dose"]].mean()
+    known = rows.groupby(key, sort=False, as_index=False).agg(
+        before=("before", "mean"), dose=("dose", "mean"), across=("across", "first")
+    )
     again = int((visits["n"] > 1).sum())
     if again:
         notes.append(

@@ -28,6 +28,7 @@ class Columns:
     source: str | None = None
     before: str | None = None
     dose: str | None = None
+    across: str | None = None
 
     def wanted(self) -> dict[str, str]:
         """Return the named columns under the names that observations have for them."""
@@ -42,6 +43,7 @@ class Columns:
             "source": self.source,
             "before": self.before,
             "dose": self.dose,
+            "across": self.across,
         }
         return {name: column for name, column in named.items() if column is not None}
 

@@ -98,6 +98,7 @@ def _names(plants: pd.DataFrame, unit: Unit, notes: list[str]) -> pd.Series:
 def _collapse(plants: pd.DataFrame, unit: Unit, kind: str) -> pd.DataFrame:
     if unit == "plant":
         columns = ["group", "block", "unit", "total", "exposure", "value", "before", "dose"]
+        columns.append("across")
         return plants[columns].assign(n=1)
     table = plants.groupby(["group", "block", "unit"], sort=False, as_index=False).agg(
         total=("total", "sum"),
@@ -105,6 +106,7 @@ def _collapse(plants: pd.DataFrame, unit: Unit, kind: str) -> pd.DataFrame:
         middle=("value", "median"),
         before=("before", "mean"),
         dose=("dose", "mean"),
+        across=("across", "first"),
         n=("total", "size"),
     )
     value = table["middle"] if kind == "grade" else table["total"] / table["exposure"]

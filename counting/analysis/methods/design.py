@@ -40,6 +40,7 @@ def design_of(
     block: Sequence[str] | None,
     groups: tuple[str, ...],
     covariate: Floats | None = None,
+    across: Sequence[str] | None = None,
 ) -> Design | None:
     """Return the model matrix, or None where blocks and groups cannot be told apart.
 
@@ -53,6 +54,8 @@ def design_of(
         The control first; those without a unit are left out.
     covariate : (n,) float64, optional
         Of each unit, known before the treatment; it is centred.
+    across : sequence of str, optional
+        Second strata of each unit, crossed with the blocks: the columns of a Latin square.
     """
     labels = np.asarray(group, dtype=object)
     present = [name for name in groups if bool((labels == name).any())]
@@ -61,6 +64,9 @@ def design_of(
     if block is not None:
         places = np.asarray(block, dtype=object)
         columns += [_is(places, name) for name in list(dict.fromkeys(block))[1:]]
+    if across is not None:
+        places = np.asarray(across, dtype=object)
+        columns += [_is(places, name) for name in list(dict.fromkeys(across))[1:]]
     if covariate is not None:
         centred = covariate - covariate.mean()
         columns.append(centred / (np.abs(centred).max() or 1.0))

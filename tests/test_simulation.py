@@ -43,7 +43,8 @@ def chance(share: float, trials: int, sds: float = 1.96) -> float:
 def table() -> dict[str, list[float]]:
     """The rows of `simulation.md` by layout; the figures of a row, missing ones as NaN."""
     text = Path(__file__).with_name("simulation.md").read_text(encoding="utf-8")
-    rows = [line.strip("| ").split("|") for line in text.splitlines() if line.startswith("| ")]
+    layouts = text.split("\n## ", maxsplit=1)[0]
+    rows = [line.strip("| ").split("|") for line in layouts.splitlines() if line.startswith("| ")]
     cells = [[cell.strip() for cell in row] for row in rows]
     return {
         name: [float(figure) if figure else math.nan for figure in figures]
@@ -63,6 +64,25 @@ def test_the_committed_table_has_every_layout_and_holds_size_coverage_and_power(
         assert coverage == pytest.approx(0.95, abs=ALLOWED + chance(0.95, trials, 3))
         assert power == pytest.approx(promised(layout), abs=0.006)
         assert found == pytest.approx(power, abs=0.02 + chance(power, trials, 3))
+
+
+def test_the_tables_of_the_season_hold_size_and_coverage() -> None:
+    text = Path(__file__).with_name("simulation.md").read_text(encoding="utf-8")
+    season = text.split("\n## The season", maxsplit=1)[1]
+    rows = [line.strip("| ").split("|") for line in season.splitlines() if line.startswith("| ")]
+    figures = [[float(each) for each in row[1:]] for row in rows if row[1].strip()[:2] == "0."]
+    before = [row for row in figures if len(row) == 7]
+    sample = [row for row in figures if len(row) == 5]
+    assert before
+    assert sample
+    for alarms, _, coverage, found, bare, _, _ in before:
+        assert alarms == pytest.approx(0.05, abs=0.01)
+        assert coverage == pytest.approx(0.95, abs=0.01)
+        assert found > bare - 0.01
+    for alarms, coverage, bias, *_ in sample:
+        assert alarms == pytest.approx(0.05, abs=0.01)
+        assert 0.93 <= coverage <= 0.97
+        assert abs(bias) < 0.01
 
 
 @pytest.mark.parametrize("layout", LAYOUTS, ids=lambda layout: layout.name)

@@ -158,16 +158,16 @@ def about_before(contrasts: tuple[Contrast, ...], before: Before | None) -> list
     """What the answer allows for, and what it would be without."""
     if before is None:
         return []
-    when = f" of {before.survey}" if before.survey else " from before"
     name = before.measure.replace("_", " ")
-    said = [f"The answer allows for the {name}{when} on the same plants, as asked beforehand."]
+    what = f"the {name} of {before.survey}" if before.survey else f"the column {name}"
+    said = [f"The answer allows for {what} on the same plants, as asked beforehand."]
     for contrast in contrasts:
         bare = contrast.unadjusted
         if bare is None or bare.value is None or bare.low is None or bare.high is None:
             continue
-        what = "times the control's" if contrast.basis == "ratio" else "more than the control"
+        than = "times the control's" if contrast.basis == "ratio" else "more than the control"
         said.append(
-            f"Without it {plants_of(contrast.group)} come to {number(bare.value)} {what} (between "
+            f"Without it {plants_of(contrast.group)} come to {number(bare.value)} {than} (between "
             f"{number(bare.low)} and {number(bare.high)}, p {p_text(bare.p)})."
         )
     return [" ".join(said)]

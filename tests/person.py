@@ -147,10 +147,8 @@ class Person:
                 todo.remove(target)
             elif self.lens() and not opened:
                 tries[target] -= 1  # the lens opened: nothing is done yet
-        if self.lens():
-            self.tap_outside()
         if zoomed:
-            self.zoom_out(photo)
+            self.zoom_out(photo)  # Next lies outside the lens, which it closes
 
     @property
     def knows_lens(self) -> bool:
@@ -189,7 +187,7 @@ class Person:
         before = self.states()
         at = self.scale(self.view())(x, y)
         under = mark is None and self.ring_under(at)
-        if under and (self.lens() or not self.knows_lens):
+        if under:
             self.hold_and_add(at)
         else:
             self.tap(*at)

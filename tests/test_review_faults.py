@@ -177,7 +177,7 @@ def test_a_tap_among_crowded_rings_opens_a_lens_in_which_each_tap_counts(
     path = make_sheet(crowded(tmp_path))
     with page_on(browser, path, PHONE) as page:
         x, y = middle(page, 0)
-        page.touchscreen.tap(x + 3, y)
+        page.touchscreen.tap(x + 9, y)
         page.wait_for_selector(".lens:not([hidden])")
         assert states(page)[0] == "proposed"
         page.wait_for_timeout(400)

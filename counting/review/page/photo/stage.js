@@ -13,7 +13,11 @@ const TWICE_PX = 24;
 /* A fingertip covers about 9 mm, of which the touch point may lie 4 mm off (common practice);
    a CSS px is 1/96 inch at arm's length, about 0.16 mm on a phone. */
 const FINGER = 26;
-const LEAST_SURE = 11;
+/* One ring is meant where the next one's middle lies more than twice as far, and no ring where all
+   edges are 9 px away: both from taps of a scripted fingertip with 2 mm of jitter. */
+const CLEAR_TIMES = 2.2;
+const CLEAR_PX = 10;
+const BESIDE_PX = 9;
 const RETRY_MS = [1000, 2000, 4000, 8000];
 
 /** Build a stage in `root`; `on` names what to do for tap, twice, hold, looped, dragged, zoned. */
@@ -134,7 +138,7 @@ export function makeStage(root, on) {
     // generous only as far as a missed fruit close by can still be added
     const least = coarse ? 11 : 8;
     let best = null;
-    let near = 0;
+    const near = [];
     let smallest = Infinity;
     for (const mark of recordOf(stage.index).marks) {
       const [cx, cy] = stage.view.toStage(mark.x, mark.y);
@@ -142,7 +146,7 @@ export function makeStage(root, on) {
       const ry = (mark.height / 2) * stage.view.scale;
       const away = Math.hypot(x - cx, y - cy);
       if (away < Math.max(FINGER, Math.min(rx, ry) + 8)) {
-        near += 1;
+        near.push({ mark, away, beside: away - Math.min(rx, ry) });
         smallest = Math.min(smallest, rx, ry);
       }
       const grace = coarse ? 3 : 2;
@@ -157,8 +161,12 @@ export function makeStage(root, on) {
       const edge = narrow >= (coarse ? 24 : 13) && Math.abs(from - 1) < band && mark.state !== 'removed';
       best = { mark, far, edge };
     }
-    // one ring under the finger is meant; two, or one beside it, may not be
-    const crowded = coarse && (near > 1 || (near === 1 && (!best || smallest < LEAST_SURE)));
+    const own = best ? near.find(({ mark }) => mark === best.mark) : null;
+    const others = near.filter((each) => each !== own);
+    const clear = best
+      ? others.every(({ away }) => away >= CLEAR_TIMES * (own ? own.away : 0) + CLEAR_PX)
+      : others.every(({ beside }) => beside >= BESIDE_PX);
+    const crowded = coarse && !clear;
     return { mark: null, edge: false, far: Infinity, ...best, crowded, smallest };
   };
 

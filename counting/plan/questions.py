@@ -14,15 +14,7 @@ from counting.plan.card import MOST_TAGS
 from counting.plan.trial import share_entry
 from counting.typed import length_mm, share, whole_number, yes
 
-__all__ = [
-    "USUAL",
-    "Answers",
-    "Question",
-    "ask",
-    "check_options",
-    "plan_entries",
-    "read_form",
-]
+__all__ = ["USUAL", "Answers", "Question", "ask", "check_options", "plan_entries", "read_form"]
 
 Ask = Callable[[str, str], str]
 """Takes a question and its usual answer, returns what was typed."""

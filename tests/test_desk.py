@@ -74,7 +74,9 @@ def pages_of(name: str) -> list[str]:
     return [
         path.removeprefix("/").replace("{trial}", name)
         for path, _ in GET
-        if "{" not in path.replace("{trial}", "") and "." not in path and not path.endswith("-file")
+        if "{" not in path.replace("{trial}", "")
+        and "." not in path
+        and not path.endswith(("-file", "/change"))
     ]
 
 
@@ -151,6 +153,20 @@ def test_a_plan_by_the_form_is_the_plan_of_the_command_line(
     words += ["--seed", str(made.plan.seed)]
     assert CliRunner().invoke(command_line, words).exit_code == 0
     assert load_trial(other).plants.equals(made.plants)
+
+
+def test_a_plan_can_be_changed_until_something_is_recorded_under_it(
+    client: httpx.Client, trial: Trial
+) -> None:
+    typed = {"title": "Two roots", "group_1": "own", "group_2": "grafted", "blocks": "3"}
+    client.post("new", data=typed)
+    form = client.get("t/two-roots/plan/change").text
+    assert 'value="grafted"' in form
+    assert client.post("t/two-roots/plan/again", data=typed | {"blocks": "5"}).status_code == 303
+    assert load_trial(trial.directory.parent / "two-roots").plan.layout.blocks == 5
+    accepts = {"accept": "text/html"}
+    assert "recorded under the plan" in client.get("t/vines/plan/change", headers=accepts).text
+    assert "so it stays as it is" in client.get("t/vines/plan").text
 
 
 def test_the_map_is_drawn_while_the_form_is_filled_in(client: httpx.Client) -> None:

@@ -17,11 +17,11 @@ from counting.plan.needed.have_blocks import blocks_show
 from counting.plan.needed.plants import Aim
 from counting.plan.needed.text import typed_spread
 from counting.plan.questions import USUAL, read_form
-from counting.plan.start import start_trial
+from counting.plan.start import refuse_to_spoil, start_trial
 from counting.plan.trial import Plan, Trial, make_plan
 from counting.typed import plain_number, share, whole_number
 
-__all__ = ["create", "draft_map", "map_of", "new", "plan", "shows"]
+__all__ = ["change", "create", "draft_map", "draw_again", "map_of", "new", "plan", "shows"]
 
 _GROUPS = 4
 """Rows for groups in the form: more than four are seldom compared in a small trial."""
@@ -43,7 +43,7 @@ def new(desk: Desk, _: Asked) -> Response:
     """Show the empty form."""
     texts = {"title": "", "crop": "tomato", "first_treatment": ""}
     texts |= {name: _GUESS[name] for name in ("mean", "sd")}
-    return desk.page("new.html", texts=texts | _usual(), faults={}, groups=_rows({}), fault="")
+    return _form(desk, None, texts=texts | _usual(), groups=_rows({}))
 
 
 def _usual() -> dict[str, str]:
@@ -85,19 +85,82 @@ def _entries(asked: Asked, *, seed: int) -> tuple[dict[str, Any], dict[str, str]
 
 def create(desk: Desk, asked: Asked) -> Response:
     """Draw lots and make the trial, or show the form again with what is wrong beside each field."""
+    return _drawn(desk, asked, None)
+
+
+def change(desk: Desk, asked: Asked) -> Response:
+    """Show the form with the plan that stands, as long as nothing was recorded under it."""
+    trial = desk.trial(asked.trial)
+    refuse_to_spoil(trial.directory, replace=True)
+    texts = _GUESS | _usual() | _texts(trial.plan)
+    return _form(desk, trial, texts=texts, groups=_rows(texts))
+
+
+def draw_again(desk: Desk, asked: Asked) -> Response:
+    """Draw lots anew for a changed plan, as long as nothing was recorded under the old one."""
+    return _drawn(desk, asked, desk.trial(asked.trial))
+
+
+def _drawn(desk: Desk, asked: Asked, trial: Trial | None) -> Response:
     entries, faults = _entries(asked, seed=new_seed())
     fault = ""
     if not faults:
+        if trial:
+            entries["id"] = trial.plan.id
+        target = trial.directory if trial else desk.shelf.free(entries["title"])
         try:
             made = start_trial(
-                desk.shelf.free(entries["title"]), make_plan(entries, where="the plan")
+                target, make_plan(entries, where="the plan"), replace=trial is not None
             )
             return desk.go("t", made.directory.name, "plan")
         except CountingError as error:
             fault = str(error)
     texts = _GUESS | _usual() | {"title": "", "crop": "", "first_treatment": ""} | dict(asked.form)
-    groups = _rows(asked.form)
-    return desk.page("new.html", status=422, texts=texts, faults=faults, groups=groups, fault=fault)
+    return _form(
+        desk, trial, texts=texts, groups=_rows(asked.form), faults=faults, fault=fault, status=422
+    )
+
+
+def _form(
+    desk: Desk,
+    trial: Trial | None,
+    *,
+    texts: Mapping[str, str],
+    groups: list[dict[str, str]],
+    faults: Mapping[str, str] | None = None,
+    fault: str = "",
+    status: int = 200,
+) -> Response:
+    action = desk.to("t", trial.directory.name, "plan", "again") if trial else desk.to("new")
+    return desk.page(
+        "new.html",
+        status=status,
+        texts=texts,
+        groups=groups,
+        faults=faults or {},
+        fault=fault,
+        action=action,
+        again=trial is not None,
+    )
+
+
+def _texts(plan: Plan) -> dict[str, str]:
+    """Return a plan's entries as they are typed."""
+    texts = {
+        "title": plan.title,
+        "crop": plan.crop,
+        "allotted_to": plan.allotted_to,
+        "main_measure": plan.main_measure,
+        "smallest_difference": f"{100 * plan.smallest_difference:g} %",
+        "first_treatment": plan.first_treatment.isoformat() if plan.first_treatment else "",
+    }
+    for part in (plan.layout, plan.rule):
+        for name, value in part.model_dump().items():
+            texts[name] = {True: "yes", False: "no"}.get(value, f"{value:g}")
+    ordered = sorted(plan.groups, key=lambda group: group.name != plan.control)
+    for number, group in enumerate(ordered, start=1):
+        texts[f"group_{number}"], texts[f"treatment_{number}"] = group.name, group.treatment
+    return texts
 
 
 def draft_map(_: Desk, asked: Asked) -> Response:
@@ -141,9 +204,19 @@ def plan(desk: Desk, asked: Asked) -> Response:
         trial,
         here="plan",
         notes=layout_notes(trial.plan),
+        open=_open(trial),
         rule=_rule(trial.plan),
         command=_command(trial),
     )
+
+
+def _open(trial: Trial) -> bool:
+    """Whether nothing was recorded under the plan yet."""
+    try:
+        refuse_to_spoil(trial.directory, replace=True)
+    except CountingError:
+        return False
+    return True
 
 
 def map_of(desk: Desk, asked: Asked) -> Response:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from urllib.parse import quote
 
 import cv2
 from starlette.responses import Response
@@ -14,10 +15,12 @@ from counting.errors import CountingError
 from counting.files import inside
 from counting.ledger.facts import Judged, left_out, standing_answers
 from counting.photos.image import load_image
+from counting.photos.places.moving import Place, move
 from counting.records.exclusions import leave_out, take_back
+from counting.records.rename import rename
 from counting.report.history import history
 
-__all__ = ["leave", "plant", "plants", "ringed"]
+__all__ = ["leave", "moved", "plant", "plants", "renamed", "ringed"]
 
 _SIDE = 1400
 _INK = (255, 210, 90)
@@ -64,6 +67,7 @@ def plant(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = 
         values=values,
         history=steps,
         out=out,
+        codes=[str(each) for each in trial.plants.loc[~trial.plants["guard"], "code"]],
         fault=fault,
         said=said,
         command=f"counting audit {trial.directory.name} --plant {code}",
@@ -114,3 +118,27 @@ def leave(desk: Desk, asked: Asked) -> Response:
     except CountingError as error:
         return plant(desk, asked, fault=str(error))
     return plant(desk, asked, said=(said,))
+
+
+def moved(desk: Desk, asked: Asked) -> Response:
+    """Put a photo at its right plant, with the reason; the ledger keeps both."""
+    trial = desk.trial(asked.trial)
+    form = asked.form
+    target = Place(form.get("to", ""), form.get("side", "").strip())
+    by, reason = form.get("by", "").strip() or "desk", form.get("reason", "").strip()
+    try:
+        done = move(trial, [form.get("photo", "")], target, reason=reason, by=by)
+    except CountingError as error:
+        return plant(desk, asked, fault=str(error))
+    return plant(desk, asked, said=tuple(each.sentence for each in done))
+
+
+def renamed(desk: Desk, asked: Asked) -> Response:
+    """Give a plant another code, in the plan and for all that is known of it."""
+    trial = desk.trial(asked.trial)
+    old, new = asked.path["plant"], asked.form.get("code", "").strip()
+    try:
+        rename(trial, old, new, by=asked.form.get("by", "").strip())
+    except CountingError as error:
+        return plant(desk, asked, fault=str(error))
+    return desk.go("t", asked.trial, "plant", quote(new, safe=""))

@@ -74,33 +74,23 @@ def begin(desk: Desk, asked: Asked) -> Response:
     trial = desk.trial(asked.trial)
     survey, side = asked.form.get("survey", "").strip(), asked.form.get("side", "").strip()
     left = waiting(trial.directory)
-    groups = {survey: left} if survey else by_day(left)
-    batches = [(photos, Batch(survey=day, side=side)) for day, photos in groups.items()]
-
-    def task(piece: Piece) -> None:
-        total, before = len(left), 0
-        for photos, batch in batches:
-            at = before
-            _take(trial, photos, batch, piece, lambda done, _, at=at: piece.moved(at + done, total))
-            before += len(photos)
-        _propose(trial, piece)
-
-    desk.work.start(asked.trial, "Looking at the photos", task)
+    batch = Batch(survey=survey, side=side)  # without a date: the folder's or the camera's day
+    bring_in(desk, trial, left, batch)
     return desk.go("t", asked.trial, "walk")
 
 
 def bring_in(desk: Desk, trial: Trial, paths: Sequence[Path], batch: Batch) -> None:
-    """Take photos that lie on this machine in, and propose fruit, behind the page."""
+    """Take photos in that lie on this machine, and propose fruit, behind the page."""
 
     def task(piece: Piece) -> None:
-        _take(trial, paths, batch, piece, piece.moved)
+        _take(trial, paths, batch, piece)
         _propose(trial, piece)
 
     desk.work.start(trial.directory.name, "Looking at the photos", task)
 
 
-def _take(trial: Trial, paths: Sequence[Path], batch: Batch, piece: Piece, progress: Any) -> None:
-    result = take_in(trial, paths, batch=batch, progress=progress)
+def _take(trial: Trial, paths: Sequence[Path], batch: Batch, piece: Piece) -> None:
+    result = take_in(trial, paths, batch=batch, progress=piece.moved)
     refused = {Path(each.item): each.reason for each in result.refused}
     piece.left_out += [(_short(trial, path), reason) for path, reason in refused.items()]
     arriving = trial.directory / ARRIVING
@@ -116,6 +106,7 @@ def _take(trial: Trial, paths: Sequence[Path], batch: Batch, piece: Piece, progr
     flagged = result.taken.loc[result.taken["flags"] != "", "flags"]
     for word, number in flagged.str.split("; ").explode().value_counts().items():
         piece.said.append(f"{number} flagged: {word}.")
+    piece.said += result.remarks
 
 
 def _propose(trial: Trial, piece: Piece) -> None:

@@ -14,7 +14,19 @@ from counting.plan.card import MOST_TAGS
 from counting.plan.trial import share_entry
 from counting.typed import length_mm, share, whole_number, yes
 
-__all__ = ["USUAL", "Answers", "Question", "ask", "check_options", "plan_entries", "read_form"]
+__all__ = [
+    "USUAL",
+    "Answers",
+    "Question",
+    "ask",
+    "check_options",
+    "checked_groups",
+    "one_control",
+    "plan_entries",
+    "questions",
+    "some_text",
+    "unit_of_lots",
+]
 
 Ask = Callable[[str, str], str]
 """Takes a question and its usual answer, returns what was typed."""
@@ -71,7 +83,8 @@ def _spacing(text: str) -> float:
     return value
 
 
-def _unit(text: str) -> str:
+def unit_of_lots(text: str) -> str:
+    """Read what gets its treatment by lot; a `ValueError` says what is wrong."""
     if text.lower() not in {"plant", "plot", "block"}:
         message = f"{text!r} is none of plant, plot, block"
         raise ValueError(message)
@@ -79,10 +92,10 @@ def _unit(text: str) -> str:
 
 
 def _groups(text: str) -> list[str]:
-    return _checked_groups([name.strip() for name in text.split(",") if name.strip()])
+    return checked_groups([name.strip() for name in text.split(",") if name.strip()])
 
 
-def _checked_groups(groups: list[str]) -> list[str]:
+def checked_groups(groups: list[str]) -> list[str]:
     """Return groups, each ``NAME`` or ``NAME=TREATMENT``, as they are.
 
     Raises
@@ -104,7 +117,7 @@ def _checked_groups(groups: list[str]) -> list[str]:
     return groups
 
 
-def _control(text: str, names: list[str]) -> str:
+def one_control(text: str, names: list[str]) -> str:
     """Return the group that is meant, whatever its capitals."""
     meant = {name.casefold(): name for name in names}
     if text.casefold() not in meant:
@@ -113,7 +126,8 @@ def _control(text: str, names: list[str]) -> str:
     return meant[text.casefold()]
 
 
-def _text(text: str) -> str:
+def some_text(text: str) -> str:
+    """Read a name or title; a `ValueError` says what is wrong."""
     if not text or len(text) > 200:
         message = "nothing was typed" if not text else "that is longer than 200 letters"
         raise ValueError(message)
@@ -121,7 +135,7 @@ def _text(text: str) -> str:
 
 
 def _measure(text: str) -> str:
-    name = _text(text).lower().replace(" ", "_")
+    name = some_text(text).lower().replace(" ", "_")
     if len(name) > 80:
         message = "a measure's name has at most 80 letters"
         raise ValueError(message)
@@ -149,7 +163,7 @@ USUAL: Mapping[str, Any] = {
 """What is taken where nothing is said; four blocks: see `counting.plan.layout`."""
 
 
-def _questions(answers: Answers) -> list[Question]:
+def questions(answers: Answers) -> list[Question]:
     """Return the questions in order; the texts follow from what was answered before."""
     plant = answers.known["allotted_to"] == "plant"
     block = answers.known["allotted_to"] == "block"
@@ -241,10 +255,10 @@ def check_options(answers: Answers) -> None:
     known = answers.known
     try:
         if known["groups"] and len(known["groups"]) > 1:
-            _checked_groups(known["groups"])
+            checked_groups(known["groups"])
             if known["control"] is not None:
                 names = [_name(group) for group in known["groups"]]
-                known["control"] = _control(known["control"], names)
+                known["control"] = one_control(known["control"], names)
         if known["smallest_fruit_mm"] is not None:
             _size(str(known["smallest_fruit_mm"]))
         if known.get("spacing_mm") is not None:
@@ -266,19 +280,19 @@ def ask(answers: Answers, put: Ask) -> None:
         Takes a question and its usual answer, returns the text typed.
     """
     first = [
-        Question("title", "What is the trial called?", answers.name, _text),
+        Question("title", "What is the trial called?", answers.name, some_text),
         Question("groups", "Which groups are compared? (names with a comma between)", "", _groups),
     ]
     for question in first:
         _put(answers, question, put)
     names = [_name(text) for text in answers.known["groups"]]
     which = Question(
-        "control", "Which of them is the control?", names[0], lambda text: _control(text, names)
+        "control", "Which of them is the control?", names[0], lambda text: one_control(text, names)
     )
     _put(answers, which, put)
     text = "What gets its treatment by lot: plant, plot or block?"
-    _put(answers, Question("allotted_to", text, "plot", _unit), put)
-    for question in _questions(answers):
+    _put(answers, Question("allotted_to", text, "plot", unit_of_lots), put)
+    for question in questions(answers):
         _put(answers, question, put)
 
 
@@ -341,53 +355,3 @@ def plan_entries(answers: Answers) -> dict[str, Any]:
         "layout": {name: known[name] for name in layout},
         "rule": {name: known[name] for name in rule},
     }
-
-
-def read_form(texts: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
-    """Read the answers of a form, all of them at once.
-
-    Parameters
-    ----------
-    texts : mapping
-        Each question's answer as typed, by the question's name; `groups` is a list of
-        ``NAME=TREATMENT``. A blank answer takes the usual value.
-
-    Returns
-    -------
-    entries : dict
-        The plan's entries; only to be used where nothing is wrong.
-    faults : dict of str to str
-        What is wrong with an answer, by the question's name.
-    """
-    faults: dict[str, str] = {}
-    known: dict[str, Any] = {}
-
-    def read(name: str, reader: Callable[[str], Any], text: str) -> None:
-        try:
-            known[name] = reader(text)
-        except ValueError as error:
-            faults[name] = str(error)
-
-    groups = list(texts.get("groups", ()))
-    read("title", _text, str(texts.get("title", "")).strip())
-    if len(groups) < 2:
-        faults["groups"] = "name two groups or more; the first is the control"
-    else:
-        read("groups", lambda _: _checked_groups(groups), "")
-    read("allotted_to", _unit, str(texts.get("allotted_to", "")).strip() or USUAL["allotted_to"])
-    if faults:
-        # what the other questions are depends on these; they are read with the usual ones
-        known = {"groups": groups, "allotted_to": USUAL["allotted_to"]} | known
-    else:
-        control = str(texts.get("control", ""))
-        read("control", lambda text: _control(text, [_name(each) for each in groups]), control)
-    alone = known["allotted_to"] == "plant"
-    # a number that cannot be read must not keep the others from being held against each other
-    known = {**USUAL, **known} | ({"plants_per_plot": 1} if alone else {})
-    for question in _questions(Answers(known)):
-        read(
-            question.name,
-            question.read,
-            str(texts.get(question.name, "")).strip() or question.usual,
-        )
-    return ({}, faults) if faults else (plan_entries(Answers(known)), faults)

@@ -11,12 +11,13 @@ from starlette.responses import Response
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.errors import CountingError
+from counting.plan.form import read_form
 from counting.plan.layout import draw, layout_notes, new_id, new_seed
 from counting.plan.map import map_picture
 from counting.plan.needed.have_blocks import blocks_show
 from counting.plan.needed.plants import Aim
 from counting.plan.needed.text import typed_spread
-from counting.plan.questions import USUAL, read_form
+from counting.plan.questions import USUAL
 from counting.plan.start import refuse_to_spoil, start_trial
 from counting.plan.trial import Plan, Trial, make_plan
 from counting.typed import plain_number, share, whole_number
@@ -156,7 +157,10 @@ def _texts(plan: Plan) -> dict[str, str]:
     }
     for part in (plan.layout, plan.rule):
         for name, value in part.model_dump().items():
-            texts[name] = {True: "yes", False: "no"}.get(value, f"{value:g}")
+            if isinstance(value, bool):
+                texts[name] = "yes" if value else "no"
+            elif value is not None:
+                texts[name] = f"{value:g}"
     ordered = sorted(plan.groups, key=lambda group: group.name != plan.control)
     for number, group in enumerate(ordered, start=1):
         texts[f"group_{number}"], texts[f"treatment_{number}"] = group.name, group.treatment

@@ -194,7 +194,6 @@ def questions(answers: Answers) -> list[Question]:
             "0" if plant else "2",
             _guards,
         ),
-        Question("spacing_mm", "How far apart are the stems in a row?", "unknown", _spacing),
         Question("main_measure", "Which measure decides?", "fruit", _measure),
         Question(
             "smallest_difference", "The smallest difference worth having?", "20%", _difference
@@ -208,6 +207,7 @@ def questions(answers: Answers) -> list[Question]:
         Question("count_damaged", "Do damaged fruit count? (yes/no)", "yes", yes),
         Question("count_fallen", "Do fallen fruit count? (yes/no)", "no", yes),
         Question("add_picked", "Are picked fruit added to the hanging ones? (yes/no)", "yes", yes),
+        Question("spacing_mm", "How far apart are the stems in a row?", "unknown", _spacing),
     ]
     if plant:
         questions = [question for question in questions if question.name != "plants_per_plot"]

@@ -98,7 +98,7 @@ WORDS: dict[str, tuple[str, str]] = {
     "confidence": ("chance that it is a fruit to count, 0 to 1", "1"),
     "stages": ("the stages that proposed it", ""),
     "whose": ("whose fruit: this plant, neighbour, behind, fallen or unknown", ""),
-    "neighbour": ("the neighbour whose fruit it is, where its tag is in view", ""),
+    "neighbour": ("code of the neighbour whose fruit it is, where its tag is in view", ""),
     "own_share": ("chance that it is this plant's, if it is a fruit, 0 to 1", "1"),
     "reviewer": ("who looked at the photo", ""),
     "mark": ("the mark's number in its photo", ""),

@@ -6,7 +6,7 @@ import json
 
 import pytest
 from commanded import counting
-from trials import add_photo, confirm, draw_photo, make_trial, marks
+from trials import Beds, add_photo, confirm, draw_photo, make_trial, marks
 
 from counting.ledger.facts import photos, proposals
 from counting.report.history import history
@@ -329,3 +329,27 @@ def test_a_foreign_tag_is_refused_by_name(tmp_path):
         done = counting("take-in", trial.directory, tmp_path / name, *words, "--side", name)
         assert done.code == 0, done.err
         assert "of 1 plants" in done.err
+
+
+# ---- unfinished work
+
+
+def test_no_headline_while_photos_wait_for_an_answer(tmp_path):
+    trial = make_trial(tmp_path / "trial", Beds(blocks=5, plants_per_plot=2))
+    for number, plant in enumerate(trial.plants["code"]):
+        photo = add_photo(trial, plant)
+        if number < 12:
+            group = trial.plants["group"][number]
+            confirm(trial, photo, 5 if group == "grafted" else 20)
+    done = counting("compare", trial.directory, "--json", "-")
+    told = json.loads(done.out)
+    assert told["sentence"].startswith("Unfinished: 12 of 20 plants counted, 4 of own-rooted and")
+    assert told["complete"] is False
+    assert sum(each["plants"] for each in told["missing"]) == 8
+    assert told["comparisons"][0]["headline"]["verdict"] == "unfinished"
+    for plant in trial.plants["code"][12:]:
+        words = ("--reason", "broken by wind", "--survey", "2026-07-01")
+        assert counting("leave-out", trial.directory, plant, *words).code == 0
+    told = json.loads(counting("compare", trial.directory, "--json", "-").out)
+    assert told["complete"] is True
+    assert "Unfinished" not in told["sentence"]

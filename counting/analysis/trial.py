@@ -15,6 +15,7 @@ from counting.analysis.question import ALL_SURVEYS, Question, before_of, questio
 from counting.analysis.result import Comparison
 from counting.analysis.sampled import compare_sampled, sampled_plants
 from counting.analysis.season.looks import about_looks
+from counting.analysis.unfinished import with_missing
 from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
 from counting.analysis.words.phrases import and_list
 from counting.analysis.words.sentence import worded
@@ -87,6 +88,8 @@ def answers(
         main = compare_with_expected(with_before(table, question), question)
     else:
         main = with_true_counts(compare_trial(table, question), table, question)
+        with trial.ledger() as ledger:
+            main = with_missing(trial, ledger, table, main)
     return (replace(main, cautions=(*main.cautions, *notes)), *others)
 
 

@@ -12,6 +12,7 @@ from counting.analysis.calibrate import Calibration, answered, calibrate_table
 from counting.analysis.question import ALL_SURVEYS, question_of
 from counting.analysis.result import Comparison
 from counting.analysis.trial import compare_trial, further_measures
+from counting.analysis.unfinished import with_missing
 from counting.files import canonical_json, sha256_bytes
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
@@ -99,6 +100,7 @@ def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Fig
     else:
         known = (table["measure"] == seen.measure).any()
         calibration = calibrate_table(table, seen) if known else None
+    main = with_missing(trial, ledger, table, main)
     return Figures(chosen, table, main, others, calibration)
 
 

@@ -1,0 +1,67 @@
+"""Whether a survey is whole: until every photo of it is answered, no verdict is given."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import pandas as pd
+
+from counting.analysis.question import ALL_SURVEYS
+from counting.analysis.result import Comparison, Missing
+from counting.analysis.words.sentence import worded
+from counting.ledger import Ledger
+from counting.ledger.facts import CANNOT_TELL, COUNTED, left_out, standing_answers
+from counting.plan.trial import Trial
+
+__all__ = ["with_missing"]
+
+_ANSWERED = {COUNTED, CANNOT_TELL}
+
+
+def with_missing(
+    trial: Trial, ledger: Ledger, table: pd.DataFrame, comparison: Comparison
+) -> Comparison:
+    """Return a comparison of photo counts with the plants that have none yet.
+
+    While a photo of the survey waits for an answer, or is to be taken again, the survey is
+    unfinished: which plants were counted first may make or hide a difference.
+
+    Parameters
+    ----------
+    trial : Trial
+    ledger : Ledger
+        The trial's, open.
+    table : DataFrame
+        Columns `counting.tables.OBSERVATIONS`.
+    comparison : Comparison
+        Returned as it is where it is not of photo counts at one survey.
+    """
+    survey = comparison.survey
+    if comparison.source != "photo" or survey is None or survey == ALL_SURVEYS:
+        return comparison
+    out = left_out(ledger)
+    judged = [each for each in standing_answers(ledger) if each.photo.survey == survey]
+    groups = {
+        str(code): str(group)
+        for code, group, guard in zip(
+            *(trial.plants[name] for name in ("code", "group", "guard")), strict=True
+        )
+        if not (pd.notna(guard) and guard) and not out.plant(str(code), survey)
+    }
+    waiting = {
+        each.photo.plant
+        for each in judged
+        if each.word not in _ANSWERED and each.photo.plant in groups
+    }
+    if not waiting:
+        return comparison
+    at = table[(table["survey"] == survey) & (table["source"] == "photo") & table["truss"].isna()]
+    counted = set(at.loc[(at["measure"] == "fruit") & at["value"].notna(), "plant"])
+    told = {each.photo.plant for each in judged if each.word == CANNOT_TELL}
+    lacking = Counter(
+        group for code, group in groups.items() if code in waiting or code not in counted | told
+    )
+    known = [summary.group for summary in comparison.groups]
+    missing = tuple(Missing(group, lacking[group]) for group in known if lacking[group])
+    return worded(replace(comparison, complete=False, missing=missing))

@@ -353,3 +353,58 @@ def test_no_headline_while_photos_wait_for_an_answer(tmp_path):
     told = json.loads(counting("compare", trial.directory, "--json", "-").out)
     assert told["complete"] is True
     assert "Unfinished" not in told["sentence"]
+
+
+# ---- what next, and forgiving names
+
+
+def test_confirm_without_files_offers_those_at_hand(trial, tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    done = counting("confirm", trial.directory)
+    assert done.code == 2
+    assert "no corrections of this trial in" in done.err
+    folder = tmp_path / "Downloads"
+    folder.mkdir()
+    for name, whose in (("corrections_a.json", trial.plan.id), ("corrections_b.json", "another")):
+        text = json.dumps({"format": "counting corrections", "trial": whose})
+        (folder / name).write_text(text, encoding="utf-8")
+    done = counting("confirm", trial.directory)
+    assert done.code == 2
+    assert str(folder / "corrections_a.json") in done.err
+    assert "corrections_b.json" not in done.err
+    assert f"to take them in: counting confirm {trial.directory} " in done.err
+
+
+def test_what_waits_is_listed(trial):
+    from counting.review.found import still_to_do
+
+    confirm(trial, add_photo(trial, "A1-1"), 0, answer="retake", marks=[])
+    add_photo(trial, "A1-2")
+    assert still_to_do(trial) == [
+        "To photograph again (2026-07-01): A1-1.",
+        "Not answered yet (2026-07-01): A1-2.",
+    ]
+
+
+@pytest.mark.parametrize("written", ["a1-2", "A1/2", "A1 2", "a1.02", "A12"])
+def test_plants_are_found_however_they_are_written(trial, written):
+    done = counting("leave-out", trial.directory, written, "--reason", "broken by wind")
+    assert done.code == 0, done.err
+    assert "A1-2" in counting("leave-out", trial.directory).out
+
+
+def test_a_name_that_is_none_is_asked_about(trial):
+    done = counting("leave-out", trial.directory, "B1-22", "--reason", "broken")
+    assert done.code == 2
+    assert "plant 'B1-22' is not in the plan; did you mean B1-2?" in done.err
+
+
+@pytest.mark.parametrize("kind", ["mulching", "planting", "visit of the school class"])
+def test_the_diary_takes_any_word_as_a_kind(trial, kind):
+    words = ("--kind", kind, "--at", "2026-07-01", "--scope", "a1/2")
+    done = counting("diary", trial.directory, *words)
+    assert done.code == 0, done.err
+    listed = counting("diary", trial.directory).out
+    assert kind in listed
+    assert "A1-2" in listed
+    assert "mulching, watering" in " ".join(counting("diary", "--help").out.split())

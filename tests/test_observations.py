@@ -280,7 +280,7 @@ def test_a_plant_left_out_with_a_reason_comes_back_when_taken_back(trial):
 
 
 def test_leaving_out_takes_a_known_plant_and_a_reason(trial):
-    with pytest.raises(TallyError, match="no plant 'Z9'"):
+    with pytest.raises(TallyError, match="plant 'Z9' is not in the plan"):
         leave_out(trial, "Z9", "wilted", by="ann")
     with pytest.raises(TallyError, match="no reason"):
         leave_out(trial, "A1-1", "  ", by="ann")

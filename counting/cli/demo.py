@@ -29,3 +29,9 @@ def demo(
     tell(f"\n{made.sentence}\n")
     tell(f"Contact sheet: {made.sheet}")
     tell(f"Report:        {made.report}")
+    tell("\nNext, to see how it works:")
+    tell("  1. Open the contact sheet in a browser and correct a photo; at the end press Save.")
+    tell(f"  2. Take it in: counting confirm {directory}")
+    tell(
+        f"  3. See what changed: counting report {directory} --replace; counting audit {directory}"
+    )

@@ -151,7 +151,12 @@ def _preview(
 def diary_command(
     directory: TrialDir,
     kind: Annotated[
-        str, typer.Option("--kind", help="application, pruning, picking, frost ... or other.")
+        str,
+        typer.Option(
+            "--kind",
+            help="planting, mulching, watering, feeding, application, pruning, leaf removal,"
+            " picking, storm damage, frost, heat, change of counter, or any other word.",
+        ),
     ] = "",
     at: Annotated[
         str, typer.Option("--at", metavar="TIME", help='When: 2026-07-01 or "2026-07-01 07:30".')

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -89,7 +90,13 @@ def sheet(
 @app.command("confirm")
 def confirm(
     directory: TrialDir,
-    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Saved corrections.")],
+    files: Annotated[
+        list[Path] | None,
+        typer.Argument(
+            metavar="FILE...",
+            help="Saved corrections; without any, those in DIR and Downloads are offered.",
+        ),
+    ] = None,
     json_file: JsonFile = None,
 ) -> None:
     """Take corrections saved from contact sheets in. The same file twice changes nothing.
@@ -97,8 +104,10 @@ def confirm(
     Example: counting confirm my_trial corrections_3f9a51c0de_Ana.json
     """
     from counting.review.corrections import take_corrections
+    from counting.review.found import still_to_do
 
-    taken = take_corrections(load_trial(directory), files)
+    trial = load_trial(directory)
+    taken = take_corrections(trial, files or _offered(trial))
     names = ", ".join(taken.reviewers)
     if taken.files and not taken.new:
         say(f"Nothing new: all {taken.again} answers of {names} stood already.")
@@ -109,6 +118,9 @@ def confirm(
         say(f"{taken.older} gave way to newer answers of the same reviewer.")
     if taken.caution:
         say(taken.caution)
+    for line in still_to_do(trial):
+        say(line.replace("DIR", str(directory)))
+    say(f"Next: counting report {directory}")
     result = {
         "files": taken.files,
         "new": taken.new,
@@ -120,6 +132,28 @@ def confirm(
     }
     write_json(json_file, result)
     refused(taken.refused, done=taken.files)
+
+
+def _offered(trial: Trial) -> list[Path]:
+    """Ask about the corrections of this trial that lie at hand."""
+    from counting.errors import CorrectionsError
+    from counting.review.found import corrections_at_hand
+
+    folders = [trial.directory, trial.directory / "sheets", Path.home() / "Downloads"]
+    found = corrections_at_hand(trial, folders)
+    if not found:
+        where = ", ".join(map(str, folders))
+        mend = "name the file that was saved from the sheet"
+        missing = f"no corrections of this trial in {where}"
+        raise CorrectionsError(trial.directory, missing, mend=mend)
+    say("Corrections of this trial:")
+    for path in found:
+        say(f"  {path}")
+    if sys.stdin.isatty() and typer.confirm("Take them in?", default=True, err=True):
+        return found
+    names = " ".join(map(str, found))
+    mend = f"to take them in: counting confirm {trial.directory} {names}"
+    raise CorrectionsError(trial.directory, "nothing was taken in", mend=mend)
 
 
 @app.command("assign")

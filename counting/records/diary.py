@@ -13,6 +13,7 @@ from counting import __version__
 from counting.errors import TallyError
 from counting.ledger import Ledger, facts
 from counting.ledger.facts import Event, read_time
+from counting.plan.codes import CodeBook
 from counting.plan.trial import Trial
 from counting.records.dilution import Dilution, dilution_of, read_dilution
 from counting.spreadsheet import likely_year, number, read_sheet
@@ -39,12 +40,14 @@ KINDS = (
     "storm damage",
     "frost",
     "heat",
-    "irrigation",
+    "planting",
+    "mulching",
+    "watering",
     "feeding",
     "change of counter",
     "other",
 )
-"""Kinds of event."""
+"""Kinds of event that are offered; any other word is taken as well."""
 
 CAUTIONS = (
     "The product's label and the rules of your country come first: crop, dose, number of "
@@ -225,14 +228,12 @@ def as_lines(table: pd.DataFrame) -> list[str]:
     return lines or ["The diary is empty."]
 
 
-def _scopes(trial: Trial) -> dict[str, str]:
-    named: dict[str, str] = {"": ""}
-    for column in ("code", "plot", "block", "group"):
-        named |= {str(name).casefold(): str(name) for name in trial.plants[column]}
-    return named
+def _scopes(trial: Trial) -> CodeBook:
+    columns = ("group", "block", "plot", "code")
+    return CodeBook(str(name) for column in columns for name in trial.plants[column])
 
 
-def _event(row: Mapping[str, str], scopes: Mapping[str, str]) -> tuple[Event, list[str]]:
+def _event(row: Mapping[str, str], scopes: CodeBook) -> tuple[Event, list[str]]:
     """Return an event and what the person should see about it."""
     text = {name: plain_name(str(row.get(name, "") or ""), name) for name in (*EVENTS, "dilution")}
     too_long = [name for name, value in text.items() if len(value) > _LONGEST]
@@ -240,13 +241,15 @@ def _event(row: Mapping[str, str], scopes: Mapping[str, str]) -> tuple[Event, li
         message = f"{too_long[0]} is longer than {_LONGEST} letters"
         raise ValueError(message)
     at, kind = _at(text["at"]), text["kind"].lower()
-    if kind not in KINDS:
-        message = f"kind {text['kind']!r} is none of {', '.join(KINDS)}"
+    if not kind:
+        message = f"no kind; any word will do, such as {', '.join(KINDS)}"
         raise ValueError(message)
-    scope = scopes.get(text["scope"].casefold())
-    if scope is None:
+    scope = scopes.find(text["scope"]) if text["scope"] else ""
+    if text["scope"] and not scope:
+        near = scopes.meant(text["scope"])
+        ask = f"did you mean {near}? Or " if near else ""
         message = (
-            f"scope {text['scope']!r} is no group, block, plot or plant of the plan; "
+            f"scope {text['scope']!r} is no group, block, plot or plant of the plan; {ask}"
             "leave it empty for the whole trial"
         )
         raise ValueError(message)

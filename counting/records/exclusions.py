@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 from counting.errors import TallyError
 from counting.ledger.facts import Exclusion, exclusion_of
+from counting.plan.codes import CodeBook
 from counting.plan.trial import Trial
 from counting.spreadsheet import iso_date
 from counting.text import plain_name
@@ -22,7 +22,7 @@ def leave_out(trial: Trial, plant: str, reason: str, *, by: str, survey: str = "
     TallyError
         If the plant is not in the plan, the survey is no date, or no reason is given.
     """
-    _check(trial, plant, survey)
+    plant = _checked(trial, plant, survey)
     reason = _plain(reason, "--reason")
     if not reason:
         option = "--reason"
@@ -36,7 +36,7 @@ def leave_out(trial: Trial, plant: str, reason: str, *, by: str, survey: str = "
 
 def take_back(trial: Trial, plant: str, *, by: str, survey: str = "") -> bool:
     """Count a plant again that was left out; return False if it was not left out so."""
-    _check(trial, plant, survey)
+    plant = _checked(trial, plant, survey)
     with trial.ledger() as ledger:
         standing = exclusion_of(ledger, Exclusion(plant=plant, survey=survey).key)
         if standing is None:
@@ -51,13 +51,17 @@ def _plain(text: str, option: str) -> str:
         raise TallyError(option, str(error)) from error
 
 
-def _check(trial: Trial, plant: str, survey: str) -> None:
-    if plant not in set(trial.plants["code"]):
-        where = Path("plants.csv")
-        raise TallyError(where, f"no plant {plant!r}", "a code of the plan", "check the code")
+def _checked(trial: Trial, plant: str, survey: str) -> str:
+    """Return the plan's code of the plant named, if the survey is a date as well."""
+    book = CodeBook(trial.plants["code"])
+    code = book.find(plant)
+    if not code:
+        where = "plants.csv"
+        raise TallyError(where, book.unknown(plant))
     if survey:
         option = "--survey"
         try:
             iso_date(survey)
         except ValueError as error:
             raise TallyError(option, str(error)) from error
+    return code

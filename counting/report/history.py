@@ -18,6 +18,7 @@ from counting.ledger.facts import (
     Tally,
     fact_of,
 )
+from counting.plan.codes import CodeBook
 from counting.plan.trial import PLANTS_NAME, Trial
 from counting.records.observations import observations
 
@@ -74,6 +75,7 @@ def history(trial: Trial, plant: str) -> tuple[list[Step], list[str]]:
     PlanError
         If the plan has no such plant.
     """
+    plant = CodeBook(trial.plants["code"]).find(plant) or plant
     rows = trial.plants[trial.plants["code"] == plant]
     if rows.empty:
         mend = f"the codes stand in {PLANTS_NAME}"

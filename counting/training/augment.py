@@ -58,8 +58,8 @@ class Recipe:
         Side of the crop in pixels.
     shares : tuple of float
         Share of each set (`SETS`), then of rendered photos and of made-up ones without fruit.
-    scales : tuple of (float, float)
-        Smallest and largest pixels of the crop per pixel of the photo, by set.
+    sides : tuple of (float, float)
+        Shortest and longest long side that a whole photo has at the crop's scale, px, by set.
     mosaic, fruit, leaves, bare : float
         Share of crops in two parts, with fruit of other photos pasted in, with leaves laid over,
         and taken from a label-free disc.
@@ -68,16 +68,23 @@ class Recipe:
     """
 
     size: int = 480
-    shares: tuple[float, ...] = (0.38, 0.12, 0.12, 0.11, 0.13, 0.06, 0.13, 0.03)
-    scales: tuple[tuple[float, float], ...] = (
-        (0.32, 0.95),
-        (1.05, 2.50),
-        (1.05, 2.50),
-        (1.05, 2.70),
-        (0.85, 2.30),
-        (0.95, 2.50),
-        (0.70, 1.90),
-        (0.50, 2.00),
+    shares: tuple[float, ...] = (
+        *(0.22, 0.07, 0.07, 0.06, 0.08, 0.03),
+        *(0.24, 0.11, 0.05),
+        *(0.06, 0.04),
+    )
+    sides: tuple[tuple[float, float], ...] = (
+        (510, 1520),
+        (500, 1200),
+        (500, 1200),
+        (500, 1300),
+        (540, 1470),
+        (600, 1600),
+        (400, 1250),
+        (500, 1500),
+        (500, 1500),
+        (540, 1460),
+        (256, 1024),
     )
     mosaic: float = 0.35
     fruit: float = 0.40
@@ -133,7 +140,9 @@ class Sampler:
         fruitful = chances * (store.counts > 0)
         self.cumulated_fruitful = torch.cumsum(fruitful / fruitful.sum().clamp(min=1e-9), 0)
         self.probes = probes(self.device)
-        self.scales = torch.tensor(recipe.scales, device=self.device) * recipe.finer
+        sides = torch.tensor(recipe.sides, device=self.device)[store.domain] * recipe.finer
+        long = torch.maximum(store.width[:, 0], store.height[:, 0])
+        self.spans = (sides / long[:, None]).log()
         self.tomato_bare = store.bare[store.domain[store.bare[:, 0].long()] == 0]
         if len(self.tomato_bare) == 0:
             self.tomato_bare = store.bare
@@ -171,7 +180,7 @@ class Sampler:
         """Photos, and the affine maps from crop to photo (B, 2, 3)."""
         store, size = self.store, self.side
         photo = self._photos(self.cumulated, batch)
-        span = self.scales[store.domain[photo]].log()
+        span = self.spans[photo]
         # Half of them evenly over the range, half round its middle.
         draws = self.draws.uniform((batch, 2))
         along = torch.where(self.draws.uniform((batch,)) < 0.5, draws[:, 0], draws.mean(1))
@@ -258,7 +267,7 @@ class Sampler:
         photo = self._photos(self.cumulated_fruitful, count)
         pick = (self.draws.uniform((count,)) * store.counts[photo].clamp(min=1)).long()
         box = store.boxes[photo, pick]
-        span = self.scales[store.domain[photo]].log()
+        span = self.spans[photo]
         scale = torch.exp(span[:, 0] + (span[:, 1] - span[:, 0]) * self.draws.uniform((count,)))
         maps = self._map(box[:, :2], scale, size)
         # Half of them beside a fruit of the crop, half anywhere.

@@ -9,6 +9,10 @@ from torch.nn import functional
 from .draws import Draws
 from .pixels import JPEG_LUMINANCE, jpeg, tone
 
+# Shares of crops with uneven light and with haze.
+SHADED = 0.4
+HAZY = 0.15
+
 
 class Light:
     """Changes the light of crops at random.
@@ -39,9 +43,15 @@ class Light:
         gamma = torch.exp(0.22 * self.draws.normal(batch, 1))
         saturation = self.draws.uniform((batch, 1), 0.35, 1.6)
         contrast = torch.exp(0.18 * self.draws.normal(batch, 1))
+        photos = self._weather(photos)
         photos = self.tone(photos, gain * 2.0**stops, gamma, saturation, contrast)
         quarter = max(batch // 4, 1)
         blurred = self._blur(photos[:quarter])
+        sharp = photos[3 * quarter :]
+        soft = self._blur(sharp)
+        edges = self.draws.uniform((len(sharp), 1, 1, 1), 0, 1.5) * (sharp - soft)
+        sharp = (sharp + edges).clamp(0, 255)
+        photos = torch.cat([photos[: 3 * quarter], sharp])
         noisy = photos[quarter : 2 * quarter]
         noisy = noisy + self.draws.normal(*noisy.shape) * self.draws.uniform(
             (len(noisy), 1, 1, 1), 0, 12
@@ -56,6 +66,24 @@ class Light:
         )
         photos = torch.cat([photos[:start], blocks, photos[start + quarter :]])
         return photos.round().clamp(0, 255)
+
+    def _weather(self, photos: Tensor) -> Tensor:
+        """Sun and shade over part of a photo, and haze, backlight or plastic before it."""
+        batch, _, rows, columns = photos.shape
+        coarse = self.draws.normal(2 * batch, 1, 4, 4)
+        fields = functional.interpolate(coarse, (rows, columns), mode="bicubic")
+        shade, veil = fields[:batch], fields[batch:]
+        strength = torch.where(
+            self.draws.uniform((batch, 1, 1, 1)) < SHADED,
+            self.draws.uniform((batch, 1, 1, 1), 0.1, 0.6),
+            0.0,
+        )
+        photos = (photos * torch.exp(strength * shade)).clamp(0, 255)
+        dense = self.draws.uniform((batch, 1, 1, 1), 0.05, 0.5) + 0.15 * veil
+        dense = dense.clamp(0, 0.7) * (self.draws.uniform((batch, 1, 1, 1)) < HAZY)
+        light = self.draws.uniform((batch, 1, 1, 1), 130, 255)
+        light = light + 12 * self.draws.normal(batch, 3, 1, 1)
+        return photos + dense * (light.clamp(0, 255) - photos)
 
     def _blur(self, photos: Tensor) -> Tensor:
         """Gaussian blur, each photo with its own width."""

@@ -21,9 +21,22 @@ from .scenes import scene_photos
 
 LEVELS = 4
 MOST_BOXES = 56
-SETS = ("tomato", "apple-green", "apple-ripe", "pear", "cherry-ripe", "cherry-green")
+SETS = (
+    "tomato",
+    "apple-green",
+    "apple-ripe",
+    "pear",
+    "cherry-ripe",
+    "cherry-green",
+    "tomato-small",
+    "strawberry-phone",
+    "strawberry-gripper",
+)
 RENDERED = len(SETS)
 PLAIN = RENDERED + 1
+# Sets whose licence forbids that anything shipped is trained or fitted on them: measured only.
+MEASURED_ONLY = ("tomato-phones",)
+MEASURED_FROM = PLAIN + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +48,8 @@ class LabelledPhoto:
     name : str
         Set and file name, ``tomato/tomato_0018.jpg``.
     domain : int
-        Index of its set in `SETS`; `RENDERED`, or `PLAIN` for a made-up photo without fruit.
+        Index of its set in `SETS`; `RENDERED`, `PLAIN` for a made-up photo without fruit, or
+        from `MEASURED_FROM` on the index in `MEASURED_ONLY`.
     fold : int
         Fold it is held out in; -1 for none.
     image : ndarray, (H, W, 3) uint8
@@ -107,6 +121,16 @@ def read_photos(folder: Path, most: int | None = None) -> list[LabelledPhoto]:
         message = f"{folder}: expected folders {', '.join(SETS)}; found none."
         raise FileNotFoundError(message)
     return photos
+
+
+def strangers(folder: Path, most: int | None = None) -> list[LabelledPhoto]:
+    """Read the photos that are measured and never learnt from (`MEASURED_ONLY`)."""
+    return [
+        photo
+        for number, name in enumerate(MEASURED_ONLY)
+        if (folder / name / "labels.json").is_file()
+        for photo in _read_set(folder / name, MEASURED_FROM + number, most)
+    ]
 
 
 def rendered_photos(folder: Path, most: int | None = None) -> list[LabelledPhoto]:

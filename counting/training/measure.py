@@ -13,7 +13,7 @@ from counting.accuracy.score import best_f1, ranked_hits, score
 from counting.finding.stages.scorer import Boxes, boxes_of
 from counting.settings import reaches
 
-from .material import SETS, LabelledPhoto
+from .material import MEASURED_FROM, MEASURED_ONLY, SETS, LabelledPhoto
 
 Maps = Callable[[NDArray[np.float32]], NDArray[np.float32]]
 
@@ -63,7 +63,7 @@ def figures(
     """
     return {
         name: _of_set([p for p in photos if p.domain == domain], found, threshold)
-        for domain, name in enumerate(SETS)
+        for domain, name in (*enumerate(SETS), *enumerate(MEASURED_ONLY, MEASURED_FROM))
         if any(p.domain == domain for p in photos)
     }
 

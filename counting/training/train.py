@@ -1,9 +1,9 @@
 """Train the scorer: ``python -m counting.training.train --data PHOTOS --out DIR``.
 
 Without ``--fold`` all labelled photos are trained on and ``DIR/scorer.onnx`` is what is shipped.
-With ``--fold K`` the scenes and trees of that fold (`split.json`) are held out and the figures on
-them are printed. Half an hour on one GPU; the learning rate follows the clock, so that a run of
-any length ends at its lowest.
+With ``--fold K`` the scenes and trees of that fold (`split.json`) are held out, with ``--without
+SET`` whole sets, and the figures on them are printed. Half an hour on one GPU; the learning rate
+follows the clock, so that a run of any length ends at its lowest.
 """
 
 from __future__ import annotations
@@ -25,14 +25,19 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from counting.finding.stages.scorer import CLOSER_SIDE, LONG_SIDE
+
 from .augment import Recipe, Sampler
+from .looks import write_looks
 from .losses import loss
 from .material import (
+    SETS,
     LabelledPhoto,
     lay_out,
     plain_photos,
     read_photos,
     rendered_photos,
+    strangers,
 )
 from .measure import Maps, as_text, figures, propose
 from .network import Scorer, Shipped, start_from, write_onnx
@@ -52,7 +57,6 @@ SECOND = 0.2
 EARLIER = 0.56
 # How much the labels weigh where a teacher is heard too.
 LABELS = 0.5
-LONG_SIDE = 832
 # How photos lie in memory while training; which is faster depends on the card and its library.
 LAYOUT = torch.channels_last
 THRESHOLD = 0.45
@@ -79,6 +83,7 @@ class Plan:
     encoder: Path | None
     teacher: Path | None
     pasted: float
+    without: tuple[str, ...]
 
 
 class Average:
@@ -109,8 +114,11 @@ def train(plan: Plan) -> Path:
         installed.
     """
     photos = read_photos(plan.data, plan.most)
-    held = [p for p in photos if p.fold == plan.fold]
-    learnt = [p for p in photos if p.fold != plan.fold]
+    left_out = [SETS.index(name) for name in plan.without]
+    held = [p for p in photos if p.fold == plan.fold or p.domain in left_out]
+    names = {p.name for p in held}
+    learnt = [p for p in photos if p.name not in names]
+    held += strangers(plan.data, plan.most)
     if plan.rendered:
         learnt += rendered_photos(plan.rendered, plan.most)
     plain = plain_photos(np.random.default_rng(plan.seed))
@@ -126,7 +134,7 @@ def train(plan: Plan) -> Path:
     recipe = Recipe(size=plan.size, fruit=plan.pasted, finer=finer)
     sampler = Sampler(store, recipe, plan.seed + 1, plan.compiled)
     step = _stepper(plan, network)
-    name = "scorer" if plan.fold is None else f"fold{plan.fold}"
+    name = _name(plan)
     ends = time.monotonic() + 60 * plan.minutes
     shares = [step(sampler, 0.0)]
     # What is compiled is compiled by now: the schedule begins.
@@ -149,6 +157,13 @@ def train(plan: Plan) -> Path:
     kept = average.network
     kept.load_state_dict(mean_of(earlier or kept.state_dict(), kept.state_dict()))
     return _write(plan, name, kept, held, 1.0)
+
+
+def _name(plan: Plan) -> str:
+    """What the run's files are called."""
+    if plan.without:
+        return "without-" + "-".join(plan.without)
+    return "scorer" if plan.fold is None else f"fold{plan.fold}"
 
 
 def share_of_rate(moment: float) -> float:
@@ -247,6 +262,10 @@ def _write(
         maps = maps_of(network, plan.device)
         found = {p.name: propose(maps, p.image, LONG_SIDE) for p in held}
         table = figures(held, found, THRESHOLD)
+        if moment == 1.0:
+            closer = {p.name: propose(maps, p.image, CLOSER_SIDE) for p in held}
+            looks = {photo: (found[photo], closer[photo]) for photo in found}
+            write_looks(plan.out / f"{name}.npz", looks)
         log.info("%s at %.2f of the run, held out\n%s", name, moment, as_text(table))
         record = json.dumps({"run": name, "moment": moment, "figures": table})
         with (plan.out / f"{name}.jsonl").open("a", encoding="utf-8") as lines:
@@ -275,6 +294,9 @@ def _plan(arguments: Sequence[str]) -> Plan:
     parser.add_argument(
         "--pasted", type=float, default=0.4, help="share of crops with pasted fruit"
     )
+    parser.add_argument(
+        "--without", nargs="*", default=[], choices=SETS, help="leave these sets out"
+    )
     parser.add_argument("--every", type=float, default=2.0, help="minutes between figures")
     a = parser.parse_args(arguments)
     return Plan(
@@ -295,6 +317,7 @@ def _plan(arguments: Sequence[str]) -> Plan:
         a.encoder,
         a.teacher,
         a.pasted,
+        tuple(a.without),
     )
 
 

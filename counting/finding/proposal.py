@@ -34,7 +34,7 @@ def finder_version() -> str:
         for part in folder.iterdir()
         if part.name.endswith(".json")
     ]
-    parts = [stages.joinpath(name) for name in WEIGHTS]
+    parts = [stages.joinpath(WEIGHTS)]
     parts += sorted(numbers, key=lambda part: part.name)
     data = b"".join(part.read_bytes() for part in parts)
     return f"{__version__} ({sha256_bytes(data)[:12]})"

@@ -1,20 +1,19 @@
 """The learned scorer as a stage: a small network gives centres, boxes, confidences in one pass.
 
-Where the fruit aren't large in the photo, a second network of the same make looks closer: two that
-learnt apart err apart, and small fruit show better to it.
+Where the fruit aren't large in the photo, the same network looks closer at the part of the photo
+in which it saw any: small fruit show better there, and two looks err apart.
 """
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
-from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
+import onnxruntime
 import pandas as pd
 from numpy.typing import NDArray
 
@@ -28,10 +27,11 @@ __all__ = [
     "WEIGHTS",
     "Boxes",
     "Network",
-    "Networks",
+    "both_looks",
     "boxes_of",
     "scorer",
     "scorer_with",
+    "worth_closer",
 ]
 
 Boxes = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -40,15 +40,17 @@ Maps = Callable[[NDArray[np.uint8]], NDArray[np.float32]]
 """From a padded photo (H, W, 3) to the seven maps (7, H/4, W/4) of MODEL.md."""
 
 LONG_SIDE = 832
-"""Long side the network of the first look sees, px; other sizes stand in MODEL.md."""
+"""Long side of the photo in the first look, px; other sizes stand in MODEL.md."""
 CLOSER_SIDE = 1152
-"""Long side the network of the closer look sees, px."""
-WEIGHTS = ("scorer.onnx", "closer.onnx")
-"""Files of the two networks beside this module."""
+"""Long side that the whole photo would have in the closer look, px."""
+WEIGHTS = "scorer.onnx"
+"""File of the network beside this module."""
 _LARGE = 0.10  # of the photo's long side: median box from which a closer look adds nothing
 FLOOR = 0.05
 """Least confidence of a peak that becomes a candidate."""
 _LIKELY = 0.3  # confidence from which a box tells how large the fruit are
+_PERHAPS = 0.1  # confidence from which a closer look is worth it there
+_MARGIN = 0.04  # of the photo's long side, round what the first look saw
 _MULTIPLE = 32
 _STRIDE = 4
 _GREY = (114, 114, 114)  # what the network was trained to see beyond the photo's edge
@@ -71,22 +73,26 @@ class Network:
     """
 
     def __init__(self, path: Path) -> None:
+        options = onnxruntime.SessionOptions()
+        # One thread: as many photos as there are cores are looked at side by side.
+        options.intra_op_num_threads = options.inter_op_num_threads = 1
+        options.log_severity_level = 3
         try:
-            self._net = cv2.dnn.readNetFromONNX(str(path))
-        except cv2.error as error:
+            self._session = onnxruntime.InferenceSession(
+                path.read_bytes(), options, providers=["CPUExecutionProvider"]
+            )
+        except Exception as error:  # the library's errors have no other base in common
             mend = "install the package again"
-            raise CountingError(path, f"cannot be loaded ({error.err})", mend=mend) from error
-        self._lock = threading.Lock()
+            why = str(error).splitlines()[0] if str(error) else type(error).__name__
+            raise CountingError(path, f"cannot be loaded ({why})", mend=mend) from error
 
     def boxes(self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE) -> Boxes:
         """Return what the network sees in a photo; see `boxes_of`."""
         return boxes_of(self._run, rgb, long_side)
 
     def _run(self, padded: NDArray[np.uint8]) -> NDArray[np.float32]:
-        blob = cv2.dnn.blobFromImage(padded)
-        with self._lock:
-            self._net.setInput(blob)
-            maps: Any = self._net.forward()
+        photo = padded.transpose(2, 0, 1)[None].astype(np.float32, order="C")
+        (maps,) = self._session.run(None, {"photo": photo})
         return np.asarray(maps[0], dtype=np.float32)
 
 
@@ -128,16 +134,9 @@ def _padded(rgb: NDArray[np.uint8], scale: float) -> NDArray[np.uint8]:
     return padded.astype(np.uint8, copy=False)
 
 
-class Networks(NamedTuple):
-    """The network of the first look, and the one that looks closer."""
-
-    first: Network
-    closer: Network
-
-
 @cache
-def _shipped(name: str) -> Network:
-    with as_file(files("counting.finding.stages").joinpath(name)) as path:
+def _shipped() -> Network:
+    with as_file(files("counting.finding.stages").joinpath(WEIGHTS)) as path:
         return Network(path)
 
 
@@ -156,19 +155,37 @@ def scorer(image: Image, *, quick: bool = False) -> pd.DataFrame:
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    return scorer_with(Networks(*map(_shipped, WEIGHTS)), image, quick=quick)
+    return scorer_with(_shipped(), image, quick=quick)
 
 
-def scorer_with(networks: Networks, image: Image, *, quick: bool = False) -> pd.DataFrame:
-    """Propose fruit by given networks; see `scorer`."""
-    look = networks.first.boxes(image.rgb)
-    if not quick and _worth_closer(look, max(image.rgb.shape[:2])):
-        look = _both(look, networks.closer.boxes(image.rgb, CLOSER_SIDE))
+def scorer_with(network: Network, image: Image, *, quick: bool = False) -> pd.DataFrame:
+    """Propose fruit by a given network; see `scorer`."""
+    look = network.boxes(image.rgb)
+    long_side = max(image.rgb.shape[:2])
+    if not quick and worth_closer(look, long_side):
+        left, top, right, bottom = _part_with_fruit(look, image.rgb)
+        part = image.rgb[top:bottom, left:right]
+        side = round(CLOSER_SIDE * max(part.shape[:2]) / long_side)
+        boxes, sure = network.boxes(part, side)
+        look = both_looks(look, (boxes + (left, top, 0, 0), sure))
     boxes, sure = look
     return proposed(boxes * image.scale, sure)
 
 
-def _worth_closer(look: Boxes, long_side: int) -> bool:
+def _part_with_fruit(look: Boxes, rgb: NDArray[np.uint8]) -> tuple[int, int, int, int]:
+    """Return left, top, right and bottom of the part of a photo that may show fruit, px."""
+    boxes, sure = look
+    height, width = rgb.shape[:2]
+    some = boxes[sure >= _PERHAPS]
+    margin = _MARGIN * max(height, width)
+    low = (some[:, :2] - some[:, 2:] / 2).min(axis=0) - margin
+    high = (some[:, :2] + some[:, 2:] / 2).max(axis=0) + margin
+    left, top = np.clip(low, 0, (width, height)).astype(int)
+    right, bottom = np.clip(np.ceil(high), 0, (width, height)).astype(int)
+    return int(left), int(top), int(right), int(bottom)
+
+
+def worth_closer(look: Boxes, long_side: float) -> bool:
     """Whether there are fruit, and the middle one isn't large in the photo."""
     boxes, sure = look
     likely = boxes[sure >= _LIKELY]
@@ -176,7 +193,7 @@ def _worth_closer(look: Boxes, long_side: int) -> bool:
     return len(sides) > 0 and bool(np.median(sides) < _LARGE * long_side)
 
 
-def _both(first: Boxes, second: Boxes) -> Boxes:
+def both_looks(first: Boxes, second: Boxes) -> Boxes:
     """Join two looks at a photo, each best first: boxes weighted by confidence, its mean."""
     (boxes, sure), (others, as_sure) = first, second
     partner = match_by_overlap(boxes, sure, others)

@@ -260,7 +260,7 @@ def test_the_numbers_on_scenes_held_out_are_kept_beside_the_weights() -> None:
     merged = held_out["blobs+colour+scorer"]
     assert merged["f1"] > held_out["blobs+colour"]["f1"]
     assert merged["calibration_error"] < 0.05
-    assert 0.85 <= merged["interval_coverage"] <= 0.97
+    assert 0.85 <= merged["interval_coverage"] <= 0.98
 
 
 def test_the_table_of_the_stages_tells_the_figures_that_were_measured() -> None:

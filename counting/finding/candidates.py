@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from counting.crops import TOMATO, Crop
 from counting.finding.boxes import overlap
-from counting.finding.expected import Spread, expected_count
-from counting.finding.merge import Merged, merge, merge_numbers
+from counting.finding.expected import expected_count
+from counting.finding.merge import Merged, merge, spread_of
 from counting.finding.ripeness import Ripeness, ripeness
 from counting.finding.stages import blobs as blobs_module
 from counting.finding.stages import colour as colour_module
@@ -331,9 +331,7 @@ def _counted(candidates: pd.DataFrame, zone: Zone, settings: Settings) -> Found:
     own = large["own_share"].to_numpy(dtype=np.float64)
     # a fruit counts as far as it is one and as far as it is this plant's
     confidence = large["confidence"].to_numpy(dtype=np.float64) * own
-    numbers = merge_numbers(settings.stages)["spread"]
-    spread = Spread(numbers["shift_sd"] * settings.fruit_spread, numbers["missed"])
-    count, low, high = expected_count(confidence, spread)
+    count, low, high = expected_count(confidence, spread_of(settings))
     proposed = len(_shown(large[own >= OWN_FROM], settings))
     if not proposed:
         # where nothing reaches the threshold, what lies under it is leaves more often than it says

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-__all__ = ["Spread", "expected_count"]
+__all__ = ["Spread", "distribution", "expected_count", "widened"]
 
 Array = NDArray[np.float64]
 
@@ -28,10 +29,14 @@ class Spread:
         photo: light, distance and plant make all of them easier or harder.
     missed : float
         Fruit that no candidate shows, per fruit expected among the candidates.
+    strange : float
+        Standard deviation of a factor common to all photos of a place (on its logarithm): how far
+        the finder may be off in one that it never saw. 0 where its own reviewed photos tell.
     """
 
     shift_sd: float
     missed: float
+    strange: float = 0.0
 
 
 def expected_count(confidence: Array, spread: Spread) -> tuple[float, int, int]:
@@ -61,7 +66,19 @@ def expected_count(confidence: Array, spread: Spread) -> tuple[float, int, int]:
     reached = np.cumsum(chances)
     low = int(np.searchsorted(reached, (1 - _LEVEL) / 2))
     high = int(np.searchsorted(reached, (1 + _LEVEL) / 2))
-    return float(chances @ numbers), low, min(high, len(chances) - 1)
+    count, high = float(chances @ numbers), min(high, len(chances) - 1)
+    return count, *widened(count, low, high, spread.strange)
+
+
+def widened(count: float, low: int, high: int, strange: float) -> tuple[int, int]:
+    """Widen an interval for a place never seen: independent errors add up in squares."""
+    reach = float(special.ndtri((1 + _LEVEL) / 2)) * strange * count
+    if not reach:
+        return low, high
+    return (
+        max(0, round(count - math.hypot(max(count - low, 0), reach))),
+        round(count + math.hypot(max(high - count, 0), reach)),
+    )
 
 
 def distribution(confidence: Array, spread: Spread) -> Array:

@@ -11,10 +11,12 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit, logit
 
+from counting.finding.expected import Spread
 from counting.finding.matching import FREE, match_by_overlap
 from counting.finding.stages.numbers import numbers
+from counting.settings import Settings
 
-__all__ = ["Merged", "merge", "merge_numbers", "stage_set"]
+__all__ = ["Merged", "merge", "merge_numbers", "spread_of", "stage_set"]
 
 Array = NDArray[np.float64]
 
@@ -57,6 +59,13 @@ def merge_numbers(stages: tuple[str, ...]) -> dict[str, Any]:
     """Return the fitted numbers of a set of stages, from ``confidence.json``."""
     fitted: dict[str, Any] = numbers("confidence")["sets"][stage_set(stages)]
     return fitted
+
+
+def spread_of(settings: Settings) -> Spread:
+    """Return how far counts stray: in a place never seen, unless the trial's own numbers tell."""
+    fitted = merge_numbers(settings.stages)["spread"]
+    strange = 0.0 if settings.tuned else fitted.get("strange", 0.0)
+    return Spread(fitted["shift_sd"] * settings.fruit_spread, fitted["missed"], strange)
 
 
 def join(tables: Mapping[str, pd.DataFrame]) -> tuple[Array, Array, tuple[str, ...]]:

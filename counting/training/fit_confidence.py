@@ -1,12 +1,11 @@
-"""Fit how the stages' scores become one probability, and how counts of photos stray.
+"""Fit how the scores of the colour and blob stages become one probability, where they stand alone.
 
-    python -m counting.training.fit_confidence PHOTOS HELD_OUT FIRST CLOSER
+    python -m counting.training.fit_confidence PHOTOS HELD_OUT
 
 PHOTOS is ``../shared/labelled-photos/tomato``, HELD_OUT the folder that
-`counting.training.fit_stages` wrote to; FIRST and CLOSER hold ``fold0.onnx`` to
-``fold2.onnx`` of the scorer's two networks: each stage's scores come from numbers that never saw
-the photo's scene. Writes ``confidence.json``; the figures in it are again from thirds held out in
-turn.
+`counting.training.fit_stages` wrote to: each stage's scores come from numbers that never saw the
+photo's scene. Writes the sets without the scorer into ``confidence.json`` (`fit_scorer` those with
+it); the figures in it are again from thirds held out in turn.
 """
 
 from __future__ import annotations
@@ -19,7 +18,6 @@ from itertools import combinations
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -32,9 +30,8 @@ from counting.finding.boxes import proposed
 from counting.finding.expected import Spread, distribution, expected_count
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.merge import join, merge_features, stage_set
+from counting.finding.stages.numbers import numbers
 from counting.finding.stages.profile import Linear
-from counting.finding.stages.scorer import LONG_SIDE, Network, Networks, scorer_with
-from counting.photos.image import load_image
 from counting.settings import FLOOR, STAGES
 from counting.training.fit_stages import fit_logistic, write_numbers
 from counting.training.scenes import ScenePhoto, scene_photos
@@ -55,13 +52,10 @@ class _Joined:
         return np.asarray(match_by_centre(self.boxes, confidence, self.photo.boxes) != FREE, float)
 
 
-def _tables(photos: Sequence[ScenePhoto], held_out: Path, scorers: Sequence[Path]) -> list[Tables]:
-    """Return each photo's tables of all stages, at both sizes of the cheap ones."""
+def _tables(photos: Sequence[ScenePhoto], held_out: Path) -> list[Tables]:
+    """Return each photo's tables of the stages."""
     name = photos[0].path.parent.parent.name
     stored = json.loads((held_out / f"{name}.json").read_text(encoding="utf-8"))
-    nets = [
-        Networks(*(Network(folder / f"fold{fold}.onnx") for folder in scorers)) for fold in range(3)
-    ]
     tables = []
     for photo in photos:
         mine: Tables = {}
@@ -69,17 +63,14 @@ def _tables(photos: Sequence[ScenePhoto], held_out: Path, scorers: Sequence[Path
             rows = np.array(photos_rows[photo.path.name], dtype=np.float64).reshape(-1, 5)
             rows = rows[rows[:, 4] >= 0.02]
             mine[stage] = proposed(rows[:, :4], rows[:, 4])
-        image = load_image(photo.path, long_side=LONG_SIDE)
-        mine["scorer"] = scorer_with(nets[photo.fold], image)
         tables.append(mine)
     return tables
 
 
 def _joined(photos: Sequence[ScenePhoto], tables: list[Tables], stages: tuple[str, ...]) -> Any:
-    part = "cheap" if "scorer" in stages else "candidate"
     rows = []
     for photo, mine in zip(photos, tables, strict=True):
-        used = {s: mine["scorer" if s == "scorer" else f"{s} {part}"] for s in stages}
+        used = {s: mine[f"{s} candidate"] for s in stages}
         boxes, scores, names = join(used)
         rows.append(_Joined(photo, boxes, merge_features(scores)))
     return rows, names
@@ -177,14 +168,15 @@ def _marked(row: _Joined, chance: Array, interval: tuple[float, int, int]) -> Ma
     return mark_photo(photo.name, labels, Seen(candidates, *interval, 0.0))
 
 
-def main(folder: Path, held_out: Path, first: Path, closer: Path) -> None:
+def main(folder: Path, held_out: Path) -> None:
     """Fit, measure, write ``confidence.json``."""
-    cv2.setNumThreads(1)
     photos = scene_photos(folder)
-    tables = _tables(photos, held_out, (first, closer))
-    sets: dict[str, Any] = {}
-    for number in (1, 2, 3):
-        for stages in combinations(STAGES, number):
+    tables = _tables(photos, held_out)
+    standing = numbers("confidence")
+    sets: dict[str, Any] = dict(standing["sets"])
+    alone = [name for name in STAGES if name != "scorer"]
+    for number in (1, 2):
+        for stages in combinations(alone, number):
             rows, names = _joined(photos, tables, stages)
             fitted = _fit(rows)
             spread = _fit_spread(rows, [_kept(fitted.probability(r.features)) for r in rows])
@@ -202,9 +194,8 @@ def main(folder: Path, held_out: Path, first: Path, closer: Path) -> None:
             }
             sys.stdout.write(f"{stage_set(stages)}: {json.dumps(figures)}\n")
             sys.stdout.flush()
-    origin = f"{len(photos)} photos of {folder.name}, scenes held out in thirds"
-    write_numbers("confidence", {"origin": origin, "sets": sets})
+    write_numbers("confidence", {"origin": standing["origin"], "sets": sets})
 
 
 if __name__ == "__main__":
-    main(*(Path(name) for name in sys.argv[1:5]))
+    main(*(Path(name) for name in sys.argv[1:3]))

@@ -36,6 +36,8 @@ class ScenePhoto:
         Boxes that a person could argue about (``iscrowd`` in COCO).
     fold : int
         The fold it is held out in; -1 for none.
+    long_side : float
+        The longer side of the photo, px.
     """
 
     name: str
@@ -44,6 +46,7 @@ class ScenePhoto:
     kinds: NDArray[np.str_]
     unsure: NDArray[np.bool_]
     fold: int
+    long_side: float
 
 
 @cache
@@ -82,6 +85,7 @@ def scene_photos(folder: Path, most: int | None = None) -> list[ScenePhoto]:
                 rows["kind"].to_numpy(np.str_),
                 rows["crowd"].to_numpy(np.bool_),
                 int(split.get(name, {"fold": -1})["fold"]),
+                max(row["width"], row["height"]),
             )
         )
     return photos

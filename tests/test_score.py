@@ -272,7 +272,7 @@ def test_no_photo_at_all_gives_figures_that_are_empty_not_an_error():
 def test_the_json_has_the_keys_that_outside_checks_read():
     wanted = "photos labelled proposed matched precision recall f1 precision_centre recall_centre "
     wanted += "f1_centre ap50 threshold count_mae count_bias count_r2 corrections_per_100 "
-    wanted += "interval_coverage seconds_per_photo by_class by_size by_photo"
+    wanted += "interval_coverage total_bias flagged seconds_per_photo by_class by_size by_photo"
     assert list(score([], 0.5).to_json()) == wanted.split()
 
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from counting.accuracy.labels import LABELS
 from counting.accuracy.marked import Marked
 from counting.finding.matching import FREE
+from counting.finding.uncertain import expected_error, most_uncertain
 from counting.tables import empty
 
 __all__ = [
@@ -66,6 +67,11 @@ class Accuracy:
         Misses and false alarms by centre, per 100 labelled fruit: clicks of a reviewer.
     interval_coverage : float or None
         Share of photos whose labelled count lies in the 90 % interval of the expected count.
+    total_bias : float or None
+        Proposed fruit of all photos over labelled ones, less 1.
+    flagged : dict
+        ``share`` of photos that a person is directed to, and ``error_share``, how much of all
+        count error lies in them.
     seconds_per_photo : float or None
         Mean time of decoding and finding, one core.
     by_class, by_size : dict
@@ -92,6 +98,8 @@ class Accuracy:
     count_r2: float | None
     corrections_per_100: float | None
     interval_coverage: float | None
+    total_bias: float | None
+    flagged: dict[str, float | None]
     seconds_per_photo: float | None
     by_class: dict[str, dict[str, Any]]
     by_size: dict[str, dict[str, Any]]
@@ -140,6 +148,8 @@ def score(marked: Sequence[Marked], threshold: float) -> Accuracy:
         count_r2=r2,
         corrections_per_100=_ratio(100 * (labelled + proposed - 2 * hits_centre), labelled),
         interval_coverage=_mean([row["within"] for row in by_photo]),
+        total_bias=None if not labelled else proposed / labelled - 1,
+        flagged=_flagged(by_photo),
         seconds_per_photo=_mean([row["seconds"] for row in by_photo]),
         by_class=_by_class(marked, threshold),
         by_size=_by_size(marked, threshold),
@@ -167,8 +177,21 @@ def _photo_row(photo: Marked, threshold: float) -> dict[str, Any]:
         "expected": seen.count,
         "expected_low": seen.count_low,
         "expected_high": seen.count_high,
+        "expected_error": expected_error(proposed, seen.count, seen.count_low, seen.count_high),
         "within": bool(seen.count_low <= labelled <= seen.count_high),
         "seconds": seen.seconds,
+    }
+
+
+def _flagged(by_photo: list[dict[str, Any]]) -> dict[str, float | None]:
+    """Return the share of photos flagged for their count, and their share of all count error."""
+    chosen = most_uncertain(np.array([row["expected_error"] for row in by_photo], np.float64))
+    errors = np.array([abs(row["proposed"] - row["labelled"]) for row in by_photo], np.float64)
+    for row, flagged in zip(by_photo, chosen, strict=True):
+        row["flagged"] = bool(flagged)
+    return {
+        "share": _ratio(int(chosen.sum()), len(by_photo)),
+        "error_share": _ratio(float(errors[chosen].sum()), float(errors.sum())),
     }
 
 

@@ -89,6 +89,9 @@ def _show(figures: Accuracy, calibration_error: float | None) -> None:
         "count: R2": text(figures.count_r2),
         "corrections per 100 fruit": text(figures.corrections_per_100, 1),
         "counts inside the 90 % interval": text(figures.interval_coverage),
+        "total proposed over labelled, less 1": text(figures.total_bias),
+        "photos flagged": text(figures.flagged["share"]),
+        "count error in flagged photos": text(figures.flagged["error_share"]),
         "expected calibration error": text(calibration_error, 3),
         "seconds a photo": text(figures.seconds_per_photo),
     }

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from counting.finding.uncertain import expected_error, most_uncertain
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Line, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
@@ -25,6 +26,11 @@ _OWN_FAULT = {
         Flag.NOTHING_FOUND,
     )
 }
+
+_DOUBTS = frozenset({Flag.WIDE_INTERVAL, Flag.STAGES_DISAGREE, Flag.CROWDED})
+"""Doubts about the count, said where the count is likely to be off by most."""
+_OF_THE_TRIAL = (Flag.TOO_SMALL,)
+"""Reasons that a whole trial may share: said on single photos where most of them lack it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +62,8 @@ class Frame:
     zone : tuple or None
         The two borders of the plant's part of the photo, each ``(x, y, x, y)`` in px; None where
         all of it is taken for the plant's.
+    error : float
+        By how many fruit the proposed count is likely to be off; 0 where nothing was proposed yet.
     """
 
     photo: str
@@ -73,6 +81,7 @@ class Frame:
     flags: tuple[str, ...]
     card: tuple[tuple[float, float], ...]
     zone: tuple[Line, Line] | None = None
+    error: float = 0.0
 
     @property
     def belongs_to(self) -> tuple[str, str]:
@@ -119,6 +128,28 @@ def frames(trial: Trial) -> list[Frame]:
             continue
         group = str(plants.at[photo.plant, "group"]) if known else ""
         result.append(_frame(photo, group, proposed.get(photo.photo)))
+    return _directed(result)
+
+
+def _directed(listed: list[Frame]) -> list[Frame]:
+    """Keep doubts about a count on the photos whose counts are likely to be off by most.
+
+    What is wrong with a photo itself stays said on each, unless most of the trial shares it.
+    """
+    chosen = most_uncertain(np.array([frame.error for frame in listed], dtype=np.float64))
+    common = {
+        flag
+        for flag in _OF_THE_TRIAL
+        if sum(flag in frame.flags for frame in listed) > len(listed) / 2
+    }
+    result = []
+    for frame, look in zip(listed, chosen, strict=True):
+        words = [word for word in frame.flags if word not in common]
+        if look:
+            words.append(Flag.WIDE_INTERVAL)
+        else:
+            words = [word for word in words if word not in _DOUBTS]
+        result.append(replace(frame, flags=_flags(words)))
     return result
 
 
@@ -171,7 +202,15 @@ def _frame(photo: Photo, group: str, proposal: Proposal | None) -> Frame:
         flags=_flags([*photo.flags, *proposed.flags]),
         card=photo.tag.card if photo.tag else (),
         zone=proposed.zone,
+        error=_error(proposed),
     )
+
+
+def _error(proposed: Proposal) -> float:
+    interval = (proposed.count, proposed.count_low, proposed.count_high)
+    if any(value is None for value in interval):
+        return 0.0
+    return expected_error(len(proposed.shown), *map(float, interval))
 
 
 def _flags(words: Sequence[str]) -> tuple[str, ...]:

@@ -86,9 +86,9 @@ def _trial_with(directory, photos, *, shift=0.0, seed=1):
     return trial
 
 
-def test_fewer_than_ten_confirmed_photos_are_refused(tmp_path):
+def test_fewer_than_eight_confirmed_photos_are_refused(tmp_path):
     trial = _trial_with(tmp_path, LEAST_PHOTOS - 1)
-    with trial.ledger() as ledger, pytest.raises(CountingError, match="at least 10"):
+    with trial.ledger() as ledger, pytest.raises(CountingError, match="at least 8"):
         tune(ledger, SETTINGS, "here")
     with trial.ledger() as ledger:
         assert ledger.get("tuning", "tuning") is None

@@ -111,7 +111,7 @@ def propose_fruit(
         str, typer.Option(metavar="ADDRESS", help="Work on a dask cluster: tcp://HOST:PORT.")
     ] = "",
     tune: Annotated[
-        bool, typer.Option("--tune", help="Learn from the confirmed photos first (10 or more).")
+        bool, typer.Option("--tune", help="Learn from the confirmed photos first (8 or more).")
     ] = False,
     untuned: Annotated[
         bool, typer.Option("--untuned", help="Leave aside what the trial has taught.")
@@ -125,14 +125,24 @@ def propose_fruit(
     """
     from counting.cli.progress import photo_progress
     from counting.finding.propose import propose
+    from counting.finding.record import record
+    from counting.finding.tune import LEAST_PHOTOS, confirmed_photos
     from counting.finding.tune import tune as learn
     from counting.plan.trial import load_trial
     from counting.settings import Settings
 
     trial, settings = load_trial(directory), Settings.with_stages(stages, quick=quick)
-    if tune:
-        with trial.ledger() as ledger:
+    with trial.ledger() as ledger:
+        if tune:
             _say_tuned(learn(ledger, settings, str(directory)))
+        elif not untuned and len(confirmed_photos(ledger, settings.stages)) >= LEAST_PHOTOS:
+            # enough was reviewed: the trial's own numbers take over, and the trial is told
+            learnt = learn(ledger, settings, str(directory))
+            if learnt.stored:
+                _say_tuned(learnt)
+        told = record(ledger).sentence()
+    if told:
+        say(told)
     with photo_progress("Proposing") as progress:
         done = propose(
             trial,

@@ -12,9 +12,9 @@ from scipy.optimize import minimize
 
 from counting.errors import CountingError
 from counting.files import now
-from counting.finding.expected import Spread, expected_count
+from counting.finding.expected import expected_count
 from counting.finding.matching import FREE, match_by_centre
-from counting.finding.merge import merge_numbers
+from counting.finding.merge import spread_of
 from counting.ledger import Ledger
 from counting.ledger.facts import (
     Answer,
@@ -40,13 +40,13 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LEAST_PHOTOS = 10
+LEAST_PHOTOS = 8
 """Fewer confirmed photos tell chance, not the trial."""
 _FOLDS = 10
 _SLOPE_SD, _OFFSET_SD, _SPREAD_SD = 0.3, 1.0, 0.4
 """How far a trial is expected to stray from what was learnt on others: standard deviations of
-log slope, offset (log-odds) and log spread of a normal prior about "no change". Chosen so that ten
-photos with some 100 fruit outweigh it."""
+log slope, offset (log-odds) and log spread of a normal prior about "no change". Chosen so that
+eight photos with some 100 fruit outweigh it."""
 _NUMBERS = ("threshold", "slope", "offset", "fruit_spread")
 """Of the settings, what a trial can have of its own."""
 _SPREADS = np.exp(np.linspace(-0.9, 1.2, 8))
@@ -278,7 +278,7 @@ def _spread(photos: Sequence[Confirmed], settings: Settings) -> float:
     Counts are taken as normal here, with the variance that `counting.finding.expected` describes
     (to first order in the shift), since it is tried many times.
     """
-    spread = _of(settings, 1.0)
+    spread = spread_of(dataclasses.replace(settings, fruit_spread=1.0))
     chances = [_chance(photo.odds, settings) for photo in photos]
     inner = np.array([float((chance * (1 - chance)).sum()) for chance in chances])
     mean = np.array([float(chance.sum()) for chance in chances])
@@ -288,11 +288,6 @@ def _spread(photos: Sequence[Confirmed], settings: Settings) -> float:
     likely = -(away**2 / variance + np.log(variance)).sum(axis=1) / 2
     worth = likely - (np.log(_SPREADS) / _SPREAD_SD) ** 2 / 2
     return round(float(_SPREADS[worth.argmax()]), 4)
-
-
-def _of(settings: Settings, factor: float) -> Spread:
-    numbers = merge_numbers(settings.stages)["spread"]
-    return Spread(numbers["shift_sd"] * factor, numbers["missed"])
 
 
 def _best(
@@ -331,7 +326,7 @@ def _figures(trials: Sequence[tuple[Confirmed, Settings]]) -> dict[str, float]:
         candidates += len(chance)
         loss -= float(np.log(np.where(photo.fruit, chance, 1 - chance)).sum())
         away += abs(int(reaches(chance, settings.threshold).sum()) - photo.count)
-        _, low, high = expected_count(chance, _of(settings, settings.fruit_spread))
+        _, low, high = expected_count(chance, spread_of(settings))
         within += low <= photo.count <= high
     return {
         "corrections_per_100": 100 * corrections / max(fruit, 1),

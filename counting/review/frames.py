@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -26,11 +26,6 @@ _OWN_FAULT = {
         Flag.NOTHING_FOUND,
     )
 }
-
-_DOUBTS = frozenset({Flag.WIDE_INTERVAL, Flag.STAGES_DISAGREE, Flag.CROWDED})
-"""Doubts about the count, said where the count is likely to be off by most."""
-_OF_THE_TRIAL = (Flag.TOO_SMALL,)
-"""Reasons that a whole trial may share: said on single photos where most of them lack it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +57,8 @@ class Frame:
     zone : tuple or None
         The two borders of the plant's part of the photo, each ``(x, y, x, y)`` in px; None where
         all of it is taken for the plant's.
-    error : float
-        By how many fruit the proposed count is likely to be off; 0 where nothing was proposed yet.
+    interval : tuple or None
+        Expected count and the ends of its 90 % interval, where there is a proposal.
     """
 
     photo: str
@@ -81,7 +76,7 @@ class Frame:
     flags: tuple[str, ...]
     card: tuple[tuple[float, float], ...]
     zone: tuple[Line, Line] | None = None
-    error: float = 0.0
+    interval: tuple[float, float, float] | None = None
 
     @property
     def belongs_to(self) -> tuple[str, str]:
@@ -90,23 +85,21 @@ class Frame:
 
     @property
     def doubt(self) -> float:
-        """Wrong rings and missed fruit to be expected: each candidate may be either."""
-        return sum(each.confidence * (1 - each.confidence) for each in self.candidates)
+        """By how many fruit the proposed count is likely to be off; 0 without a proposal."""
+        return expected_error(len(self.shown), *self.interval) if self.interval else 0.0
 
 
 def doubtful(listed: Sequence[Frame]) -> set[str]:
-    """Return the photos to look at closely: the third that holds most of the doubt, and those
-    with a fault of their own.
+    """Return the photos to look at closely: those whose counts are likely to be off by most, at
+    most three in ten, and those with a fault of their own.
 
     Reasons that the finder gives do not decide: on rows of plants all photos have one.
     """
-    doubts = sorted(frame.doubt for frame in listed)
-    limit = doubts[(2 * len(doubts)) // 3] if doubts else 0.0
-    even = not doubts or doubts[0] >= limit  # all alike: none stands out
+    chosen = most_uncertain(np.array([frame.doubt for frame in listed], dtype=np.float64))
     return {
         frame.photo
-        for frame in listed
-        if (frame.doubt >= limit and not even) or _OWN_FAULT & set(frame.flags)
+        for frame, unsure in zip(listed, chosen, strict=True)
+        if unsure or _OWN_FAULT & set(frame.flags)
     }
 
 
@@ -128,28 +121,6 @@ def frames(trial: Trial) -> list[Frame]:
             continue
         group = str(plants.at[photo.plant, "group"]) if known else ""
         result.append(_frame(photo, group, proposed.get(photo.photo)))
-    return _directed(result)
-
-
-def _directed(listed: list[Frame]) -> list[Frame]:
-    """Keep doubts about a count on the photos whose counts are likely to be off by most.
-
-    What is wrong with a photo itself stays said on each, unless most of the trial shares it.
-    """
-    chosen = most_uncertain(np.array([frame.error for frame in listed], dtype=np.float64))
-    common = {
-        flag
-        for flag in _OF_THE_TRIAL
-        if sum(flag in frame.flags for frame in listed) > len(listed) / 2
-    }
-    result = []
-    for frame, look in zip(listed, chosen, strict=True):
-        words = [word for word in frame.flags if word not in common]
-        if look:
-            words.append(Flag.WIDE_INTERVAL)
-        else:
-            words = [word for word in words if word not in _DOUBTS]
-        result.append(replace(frame, flags=_flags(words)))
     return result
 
 
@@ -202,15 +173,13 @@ def _frame(photo: Photo, group: str, proposal: Proposal | None) -> Frame:
         flags=_flags([*photo.flags, *proposed.flags]),
         card=photo.tag.card if photo.tag else (),
         zone=proposed.zone,
-        error=_error(proposed),
+        interval=_interval(proposed),
     )
 
 
-def _error(proposed: Proposal) -> float:
-    interval = (proposed.count, proposed.count_low, proposed.count_high)
-    if any(value is None for value in interval):
-        return 0.0
-    return expected_error(len(proposed.shown), *map(float, interval))
+def _interval(proposed: Proposal) -> tuple[float, float, float] | None:
+    count, low, high = proposed.count, proposed.count_low, proposed.count_high
+    return None if count is None or low is None or high is None else (count, low, high)
 
 
 def _flags(words: Sequence[str]) -> tuple[str, ...]:

@@ -288,7 +288,7 @@ def zoned(path: Path, trial: Trial) -> Path:
     photo = data["photos"][0]
     photo["zone"] = [[267.0, 0.0, 267.0, 600.0], [790.0, 0.0, 790.0, 600.0]]
     for place, row in enumerate(photo["candidates"]):
-        row.append("neighbour" if place % 3 == 0 else "this plant")
+        row[10] = "neighbour" if place % 3 == 0 else ""
     path.write_text("".join(page_pieces(data, (each.review for each in made))), encoding="utf-8")
     return path
 

@@ -120,7 +120,7 @@ class Person:
         """Do what is left, each time the nearest next; a lens or a zoom serves all it shows."""
         place: tuple[float, float] = (0.0, 0.0)
         zoomed = False
-        tries: dict[tuple[float, float, int | None], int] = {}
+        tries: dict[tuple[float, float, int | None], float] = {}
         while todo:
             todo.sort(key=lambda each: math.dist(each[:2], place))
             target = next((each for each in todo if self.in_sight(each)), None)
@@ -146,7 +146,7 @@ class Person:
             if self.act(target):
                 todo.remove(target)
             elif self.lens() and not opened:
-                tries[target] -= 1  # the lens opened: nothing is done yet
+                tries[target] -= 0.75  # the lens opened: nothing is done yet
         if zoomed:
             self.zoom_out(photo)  # Next lies outside the lens, which it closes
 
@@ -164,7 +164,7 @@ class Person:
         view = self.view()
         x, y = self.scale(view)(*target[:2])
         box = self.page.locator(view).bounding_box()
-        margin = HALF_TIP if self.lens() else 4
+        margin = 4  # fruit at the photo's edge stand at the glass's edge
         return bool(
             box["x"] + margin <= x <= box["x"] + box["width"] - margin
             and box["y"] + margin <= y <= box["y"] + box["height"] - margin

@@ -13,8 +13,8 @@ from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
 from counting.analysis.question import ALL_SURVEYS, Question, before_of, question_of
 from counting.analysis.result import Comparison
-from counting.analysis.sampled import compare_sampled, sampled_plants
 from counting.analysis.season.looks import about_looks
+from counting.analysis.season.sampled import compare_sampled, sampled_plants
 from counting.analysis.unfinished import with_missing
 from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
 from counting.analysis.words.phrases import and_list

@@ -1,1 +1,1 @@
-"""Over several surveys and several trials: looks, the course, trials put together."""
+"""Beyond one reviewed survey: looks, the course, a sample of reviews, trials put together."""

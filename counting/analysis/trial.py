@@ -15,7 +15,7 @@ from counting.analysis.question import ALL_SURVEYS, Question, before_of, questio
 from counting.analysis.result import Comparison
 from counting.analysis.season.looks import about_looks
 from counting.analysis.season.sampled import compare_sampled, sampled_plants
-from counting.analysis.unfinished import with_missing
+from counting.analysis.season.unfinished import with_missing
 from counting.analysis.unreviewed import compare_with_expected, expected_counts, with_expected
 from counting.analysis.words.phrases import and_list
 from counting.analysis.words.sentence import worded

@@ -25,7 +25,7 @@ from counting.plan.trial import Trial, load_trial
 def _propose_first(trial: Trial) -> None:
     """Propose fruit on photos on which nothing was proposed yet, and say so."""
     from counting.cli.progress import photo_progress
-    from counting.finding.first import propose_first
+    from counting.review.first import propose_first
 
     with photo_progress("Proposing") as progress:
         number = propose_first(trial, progress)

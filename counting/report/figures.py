@@ -11,8 +11,8 @@ import pandas as pd
 from counting.analysis.calibrate import Calibration, answered, calibrate_table
 from counting.analysis.question import ALL_SURVEYS, question_of
 from counting.analysis.result import Comparison
+from counting.analysis.season.unfinished import with_missing
 from counting.analysis.trial import compare_trial, further_measures
-from counting.analysis.unfinished import with_missing
 from counting.files import canonical_json, sha256_bytes
 from counting.ledger import Ledger
 from counting.plan.trial import Trial

@@ -22,6 +22,7 @@ from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.cautions import about_verdicts
 from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
+from counting.flags import Flag
 from counting.ledger import Ledger
 from counting.ledger.facts import Judged, Proposal, left_out, proposals, standing_answers
 from counting.plan.trial import Trial
@@ -83,6 +84,8 @@ def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
         waiting = [each.photo.photo for each in judged if not each.answer]
         lost = any(each.answer and not each.counted for each in judged)
         bare = any(photo not in made for photo in waiting)
+        # what a damaged file lost is for a person to say
+        bare = bare or any(not j.answer and Flag.DAMAGED.value in j.photo.flags for j in judged)
         gone = plant in guards or out.plant(plant, survey)
         if not waiting or lost or bare or gone:
             continue

@@ -145,9 +145,16 @@ def _pose(corners: Array, focal: float, middle: Array) -> tuple[Array, Array]:
     square = np.array([[-half, half, 0], [half, half, 0], [half, -half, 0], [-half, -half, 0]])
     _, turn, place = cv2.solvePnP(square, corners, camera, None, flags=cv2.SOLVEPNP_IPPE_SQUARE)
     axes = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
+    place = np.asarray(place, dtype=np.float64).ravel()
+    if not (np.isfinite(axes).all() and np.isfinite(place).all()):
+        # OpenCV gives no answer for some squares that face the camera exactly
+        side = float(np.sqrt(cv2.contourArea(corners.astype(np.float32))))
+        far = focal * MARKER.width / side
+        place = np.append((corners.mean(axis=0) - middle) / focal, 1.0) * far
+        axes = np.diag([1.0, -1.0, -1.0])
     # the square's y points up, the card's offset is given downwards
     offset = axes @ (_MIDDLE_OF_CARD * [1, -1, 1])
-    return np.asarray(place, dtype=np.float64).ravel() + offset, axes[:, 0]
+    return place + offset, axes[:, 0]
 
 
 def _up(tags: Sequence[TagSeen]) -> Array:

@@ -15,8 +15,9 @@ from counting.finding.zone import NO_TAGS, RowTags
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Photo, Proposal, Tag
 from counting.photos.image import Image
+from counting.plan.form import read_form
 from counting.plan.map import map_picture
-from counting.plan.questions import Answers, plan_entries, read_form
+from counting.plan.questions import Answers, plan_entries
 from counting.plan.trial import load_trial, make_plan, plan_text
 from counting.review.frames import Frame
 from counting.review.sheet import SheetOptions, sheet_data

@@ -59,7 +59,7 @@ def test_no_scene_or_tree_lies_in_two_folds():
 
 
 torch = pytest.importorskip("torch", reason="training needs the extra `train` (torch)")
-augment = pytest.importorskip("counting.training.augment")
+augment = pytest.importorskip("counting.training.crops.augment")
 losses = pytest.importorskip("counting.training.losses")
 material = pytest.importorskip("counting.training.material")
 measure = pytest.importorskip("counting.training.measure")

@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from .network import STRIDE
+from counting.training.network import STRIDE
 
 # Spread of a centre: Liu et al. 2020, section 3.2, with their factor 0.54.
 SPREAD = 0.54

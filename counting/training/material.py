@@ -17,7 +17,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from .scenes import scene_photos
+from counting.training.scenes import scene_photos
 
 LEVELS = 4
 MOST_BOXES = 56

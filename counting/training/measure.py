@@ -12,8 +12,7 @@ from counting.accuracy.marked import BOX, Seen, mark_photo
 from counting.accuracy.score import best_f1, ranked_hits, score
 from counting.finding.stages.scorer import Boxes, boxes_of
 from counting.settings import reaches
-
-from .material import MEASURED_FROM, MEASURED_ONLY, SETS, LabelledPhoto
+from counting.training.material import MEASURED_FROM, MEASURED_ONLY, SETS, LabelledPhoto
 
 Maps = Callable[[NDArray[np.float32]], NDArray[np.float32]]
 

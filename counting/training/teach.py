@@ -14,9 +14,9 @@ import torch
 from torch import Tensor, nn
 from torch.nn import functional
 
-from .losses import WEIGHTS, overlap
-from .network import STRIDE, Scorer
-from .pixels import shrunk
+from counting.training.crops.pixels import shrunk
+from counting.training.losses import WEIGHTS, overlap
+from counting.training.network import STRIDE, Scorer
 
 FINER = 1.4
 """How many times larger the closer look is."""

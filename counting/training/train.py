@@ -26,11 +26,10 @@ from numpy.typing import NDArray
 from torch import Tensor
 
 from counting.finding.stages.scorer import CLOSER_SIDE, LONG_SIDE
-
-from .augment import Recipe, Sampler
-from .looks import write_looks
-from .losses import loss
-from .material import (
+from counting.training.crops.augment import Recipe, Sampler
+from counting.training.looks import write_looks
+from counting.training.losses import loss
+from counting.training.material import (
     SETS,
     LabelledPhoto,
     lay_out,
@@ -39,9 +38,9 @@ from .material import (
     rendered_photos,
     strangers,
 )
-from .measure import Maps, as_text, figures, propose
-from .network import Scorer, Shipped, start_from, write_onnx
-from .teach import FINER, Teacher, teaching
+from counting.training.measure import Maps, as_text, figures, propose
+from counting.training.network import Scorer, Shipped, start_from, write_onnx
+from counting.training.teach import FINER, Teacher, teaching
 
 Weights = dict[str, Tensor]
 log = logging.getLogger(__name__)

@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from .draws import Draws
-from .geometry import across, clipped, determinant, moved
-from .light import Light
-from .material import LEVELS, MOST_BOXES, Store
-from .pixels import hide, probes, render, shrunk
+from counting.training.crops.draws import Draws
+from counting.training.crops.geometry import across, clipped, determinant, moved
+from counting.training.crops.light import Light
+from counting.training.crops.pixels import hide, probes, render, shrunk
+from counting.training.material import LEVELS, MOST_BOXES, Store
 
 FRUIT = 3
 LEAVES = 5
@@ -104,7 +104,7 @@ class Layers:
     maps : Tensor, (B, L, 2, 3)
         From crop to photo.
     shapes : Tensor, (B, L, 7)
-        As `counting.training.pixels.inside` reads them; of no length where nothing is laid.
+        As `counting.training.crops.pixels.inside` reads them; of no length where nothing is laid.
     """
 
     photo: Tensor

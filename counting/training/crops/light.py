@@ -6,8 +6,8 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from .draws import Draws
-from .pixels import JPEG_LUMINANCE, jpeg, tone
+from counting.training.crops.draws import Draws
+from counting.training.crops.pixels import JPEG_LUMINANCE, jpeg, tone
 
 # Shares of crops with uneven light and with haze.
 SHADED = 0.4

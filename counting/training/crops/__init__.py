@@ -1,0 +1,1 @@
+"""The crops of photos that the network trains on: where they lie, light, damage, leaves."""

@@ -105,6 +105,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         "facts": words.facts(trial, numbers),
         "warning": numbers.calibration.warning if numbers.calibration else "",
         "main": numbers.main,
+        "answer": words.answer_parts(numbers.main),
         "cautions": _cautions(numbers),
         "calibrated": _apart(numbers),
         "level": f"{100 * numbers.main.level:g}",

@@ -9,13 +9,24 @@ from counting.plan.trial import Trial
 from counting.report.counts import Making
 from counting.report.figures import Figures
 
-__all__ = ["facts", "limits", "methods"]
+__all__ = ["answer_parts", "facts", "limits", "methods"]
 
 _STAGES = {
     "colour": "colour segmentation",
     "blobs": "blob detection",
     "scorer": "a small learned detector",
 }
+
+
+def answer_parts(main: Comparison) -> tuple[str, str]:
+    """Return what stands large as the answer, and what stands under it in grey.
+
+    Of an unfinished survey the first is what is still missing, the second the estimate so far.
+    """
+    so_far = " ".join(contrast.sentence for contrast in main.comparisons)
+    if main.complete or not so_far or not main.sentence.endswith(so_far):
+        return main.sentence, ""
+    return main.sentence.removesuffix(so_far).strip(), so_far
 
 
 def facts(trial: Trial, numbers: Figures) -> str:

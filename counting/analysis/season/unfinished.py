@@ -1,4 +1,4 @@
-"""Whether a survey is whole: until every photo of it is answered, no verdict is given."""
+"""Whether a survey is whole: until every plant of it is counted, no verdict is given."""
 
 from __future__ import annotations
 
@@ -24,8 +24,9 @@ def with_missing(
 ) -> Comparison:
     """Return a comparison of photo counts with the plants that have none yet.
 
-    While a photo of the survey waits for an answer, or is to be taken again, the survey is
-    unfinished: which plants were counted first may make or hide a difference.
+    While a plant of the plan has no photo, or one that waits for an answer or is to be taken
+    again, the survey is unfinished: which plants were counted first may make or hide a
+    difference. Plants that are left out, with the reason, are not waited for.
 
     Parameters
     ----------
@@ -54,14 +55,14 @@ def with_missing(
         for each in judged
         if each.word not in _ANSWERED and each.photo.plant in groups
     }
-    if not waiting:
-        return comparison
     at = table[(table["survey"] == survey) & (table["source"] == "photo") & table["truss"].isna()]
     counted = set(at.loc[(at["measure"] == "fruit") & at["value"].notna(), "plant"])
     told = {each.photo.plant for each in judged if each.word == CANNOT_TELL}
     lacking = Counter(
         group for code, group in groups.items() if code in waiting or code not in counted | told
     )
+    if not lacking:
+        return comparison
     known = [summary.group for summary in comparison.groups]
     missing = tuple(Missing(group, lacking[group]) for group in known if lacking[group])
     return worded(replace(comparison, complete=False, missing=missing))

@@ -17,6 +17,7 @@ from counting.report.export import export
 from counting.report.figures import Figures, figures
 from counting.report.pictures import plots
 from counting.report.report import REPORT_NAME, make_report
+from counting.report.words import answer_parts
 
 __all__ = ["answer", "picture", "report", "report_file", "tables_file"]
 
@@ -44,6 +45,7 @@ def answer(desk: Desk, asked: Asked) -> Response:
         "answer.html",
         trial,
         numbers=numbers,
+        parts=answer_parts(numbers.main),
         why="",
         first=said[:_CAUTIONS],
         more=said[_CAUTIONS:],

@@ -12,6 +12,7 @@ from counting.desk.asked import Asked
 from counting.desk.desk import Desk, Sheet
 from counting.errors import CountingError
 from counting.review.corrections import take_corrections
+from counting.review.first import propose_first
 from counting.review.frames import frames
 from counting.review.live import Place
 from counting.review.live import app as live_sheet
@@ -44,7 +45,8 @@ def start(desk: Desk, asked: Asked) -> Response:
     key = f"{desk.key}/t/{asked.trial}/sheet"
     place = Place(desk.host, desk.port, key)
     try:
-        app = live_sheet(trial, place, SheetOptions())
+        propose_first(trial)
+        app = live_sheet(trial, place, SheetOptions(open_only=True))
     except CountingError as error:
         return check(desk, asked, fault=str(error))
     desk.sheets[asked.trial] = Sheet(app, len(frames(trial)))
@@ -55,8 +57,9 @@ def make(desk: Desk, asked: Asked) -> Response:
     """Make a sheet as a file, for somebody else."""
     trial = desk.trial(asked.trial)
     who = asked.form.get("reviewer", "").strip()
-    options = SheetOptions(reviewer=who, replace=True)
+    options = SheetOptions(reviewer=who, open_only=True, replace=True)
     try:
+        propose_first(trial)
         made = make_sheets(trial, options)
     except CountingError as error:
         return check(desk, asked, fault=str(error))

@@ -29,6 +29,7 @@ from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
 from counting.ledger.facts import standing_answers
 from counting.plan.trial import Trial, load_trial
+from counting.records.observations import observations
 from counting.report.season import season
 
 FORM = {"content-type": "application/x-www-form-urlencoded"}
@@ -199,13 +200,45 @@ def test_typed_tallies_enter_as_the_command_takes_them(client: httpx.Client, tri
     assert kept == ["2026-07-01-typed.csv"]
 
 
-def test_a_dropped_spreadsheet_is_taken_or_refused_in_words(client: httpx.Client) -> None:
+def read(client: httpx.Client, **told: Any) -> Any:
+    return client.post("t/vines/tallies/read", json=told).json()
+
+
+def dropped(client: httpx.Client, name: str, text: str) -> Any:
     headers = {"content-type": "application/octet-stream"}
-    sheet = "survey,plant,fruit\n2026-07-01,P3,4\n"
-    told = client.post("t/vines/tallies/sheet?name=a.csv", content=sheet, headers=headers).json()
-    assert told["said"] == ["Took in 1 values of 1 plants."]
-    told = client.post("t/vines/tallies/sheet?name=a.exe", content=sheet, headers=headers).json()
-    assert "expected a CSV, XLSX or ODS" in told["refused"]
+    return client.post(f"t/vines/tallies/sheet?name={name}", content=text, headers=headers).json()
+
+
+def test_a_dropped_spreadsheet_is_shown_before_it_is_taken_in(client: httpx.Client) -> None:
+    shown = dropped(client, "a.csv", "survey,plant,fruit\n2026-07-01,P3,4\n")
+    assert [column["read_as"] for column in shown["columns"]] == ["survey", "plant", "fruit"]
+    assert shown["clear"]
+    assert read(client, file=shown["file"])["said"][0] == "Took in 1 values of 1 plants."
+    assert "expected a CSV, XLSX or ODS" in dropped(client, "a.exe", "x")["refused"]
+
+
+def test_a_messy_spreadsheet_is_asked_about_mended_in_the_page_and_remembered(
+    client: httpx.Client, trial: Trial
+) -> None:
+    text = "Our tunnel,,\n,,\nDate,Plant no.,Red toms\n06/07/2026,p1,7\n06/07/2026,P2,seven\n"
+    text += "Total,,14\n"
+    shown = dropped(client, "messy.csv", text)
+    assert not shown["clear"]
+    chosen = {"Red toms": "fruit"}
+    shown = read(client, file=shown["file"], columns=chosen)
+    assert len(shown["ask_dates"]) == 2
+    shown = read(client, file=shown["file"], columns=chosen, day_first=True)
+    [doubt] = shown["doubts"]
+    assert (doubt["plant"], doubt["cell"]) == ("P2", "seven")
+    mend = {"line": doubt["line"], "place": doubt["place"], "text": "7"}
+    told = read(client, file=shown["file"], columns=chosen, day_first=True, mends=[mend])
+    assert told["said"][0] == "Took in 2 values of 2 plants."
+    with trial.ledger() as ledger:
+        table = observations(trial, ledger)
+    now = table[(table["source"] == "tally") & (table["survey"] == "2026-07-06")]
+    assert sorted(zip(now["plant"], now["value"], strict=True)) == [("P1", 7), ("P2", 7)]
+    again = dropped(client, "next.csv", "Date,Plant no.,Red toms\n13/07/2026,P3,5\n")
+    assert again["clear"]
 
 
 def test_an_event_of_the_diary_is_written_with_its_cautions(client: httpx.Client) -> None:

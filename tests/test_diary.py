@@ -220,7 +220,7 @@ def test_a_sheet_of_events_is_taken_in_whole(trial, tmp_path):
 def test_every_bad_line_of_a_sheet_is_named_and_nothing_written(trial, tmp_path):
     path = tmp_path / "diary.csv"
     path.write_text(
-        "at,kind\n2026-07-01,picking\n2026-07-99,picking\n2026-07-01,dance\n", encoding="utf-8"
+        "at,kind\n2026-07-01,picking\n2026-07-99,picking\n2026-13-01,dance\n", encoding="utf-8"
     )
     with pytest.raises(TallyError) as caught:
         read_events(trial, path)

@@ -72,7 +72,7 @@ def taken_back(trial, path):
     assert values(rows, measure="fruit", truss=1) == [float(index) for index in range(last + 1)]
     assert values(rows, measure="fruit", truss=2) == [0.0] * (last + 1)
     assert set(rows["survey"]) == {"2026-07-06"}
-    assert set(rows["by"]) == {"Kim"}
+    assert set(rows["by"]) == {("Kim",)}
     missing = rows[rows["value"].isna()]
     assert set(missing["plant"]) == {counted["code"].iloc[last]}
     assert missing["note"].str.contains("broken by wind").all()

@@ -144,6 +144,7 @@ def test_a_reading_goes_into_the_ledger_as_plain_numbers():
 
     body = only(read_tags(photo(SMALL, 1))).record().to_body()
     assert set(body) == {
+        "code",  # the plant's, known once the photo is bound
         "id",
         "corners",
         "card",

@@ -208,7 +208,7 @@ def _said(found: Calibration):
         "found": contrast.ratio.value,
         "low": contrast.ratio.low,
         "high": contrast.ratio.high,
-        "share_ratio": contrast.share_ratio,
+        "share_ratio": contrast.share_ratio.value,
     }
 
 

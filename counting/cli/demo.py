@@ -27,6 +27,7 @@ def demo(
 
     made = run_demo(directory, replace=replace, tell=say)
     tell(f"\n{made.sentence}\n")
+    tell(f"The desk:      counting open {directory}")
     tell(f"Contact sheet: {made.sheet}")
     tell(f"Report:        {made.report}")
     tell("\nNext, to see how it works:")

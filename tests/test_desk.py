@@ -412,6 +412,8 @@ def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
                 if sum(bool(each.answer) for each in standing_answers(ledger)) == len(photos):
                     break
             time.sleep(0.1)
+        # what arrived lies in the trial's own folder of photos now, whole
+        assert len(list((trial.directory / "photos").rglob("*.jpg"))) == len(photos)
         page.goto(f"{link}t/by-clicking/answer")
         shown = page.inner_text(".sentence")
         context.close()

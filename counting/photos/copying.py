@@ -43,7 +43,10 @@ def place(directory: Path, photo: Path, sha256: str, binding: Binding) -> str:
     source = photo.resolve()
     if not _is_utf8(source):
         raise PhotoError(photo, "its name is not UTF-8", mend="rename it")
-    if source.is_relative_to(directory.resolve()):
+    root = directory.resolve()
+    inner = source.relative_to(root).parts[:-1] if source.is_relative_to(root) else (".",)
+    # what lies in a hidden folder of the trial only waits there and is taken away again
+    if not any(part.startswith(".") for part in inner):
         return relative(directory, source)
     truss = "" if binding.truss is None else f"/{binding.truss}"
     folder = inside(directory, f"photos/{binding.survey}/{_plain(binding.plant)}{truss}")

@@ -1,4 +1,6 @@
 // Saved corrections, dropped or chosen, go to the desk; it says what it took and what it refused.
+import { takesDrops } from './drop.js';
+
 const drop = document.querySelector('#drop');
 const told = document.querySelector('#told');
 
@@ -28,17 +30,8 @@ const take = async (files) => {
   refused.forEach((text) => line(text, 'fault'));
 };
 
-for (const kind of ['dragover', 'dragenter']) {
-  drop.addEventListener(kind, (event) => {
-    event.preventDefault();
-    drop.classList.add('over');
-  });
-}
-drop.addEventListener('dragleave', () => drop.classList.remove('over'));
-drop.addEventListener('drop', (event) => {
-  event.preventDefault();
-  drop.classList.remove('over');
-  take(event.dataTransfer.files);
+takesDrops(drop, (transfer) => {
+  take(transfer.files);
 });
 document.querySelector('#files').addEventListener('change', (event) => {
   take(event.target.files);

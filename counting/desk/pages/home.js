@@ -1,4 +1,6 @@
 // A copy of a trial, dropped or chosen, is brought back into a folder of its own.
+import { takesDrops } from './drop.js';
+
 const drop = document.querySelector('#drop');
 const told = document.querySelector('#told');
 
@@ -31,17 +33,8 @@ const send = async (file) => {
   setTimeout(() => location.reload(), 2500);
 };
 
-for (const kind of ['dragover', 'dragenter']) {
-  drop.addEventListener(kind, (event) => {
-    event.preventDefault();
-    drop.classList.add('over');
-  });
-}
-drop.addEventListener('dragleave', () => drop.classList.remove('over'));
-drop.addEventListener('drop', (event) => {
-  event.preventDefault();
-  drop.classList.remove('over');
-  if (event.dataTransfer.files[0]) send(event.dataTransfer.files[0]);
+takesDrops(drop, (transfer) => {
+  if (transfer.files[0]) send(transfer.files[0]);
 });
 document.querySelector('#files').addEventListener('change', (event) => {
   if (event.target.files[0]) send(event.target.files[0]);

@@ -1,4 +1,5 @@
 // The grid of tallies: keys that move, blocks that paste, and what the desk says to them.
+import { takesDrops } from './drop.js';
 import { showReading } from './reading.js';
 
 const grid = document.querySelector('#grid');
@@ -124,17 +125,8 @@ const read = async (words) => {
   return answer(reply);
 };
 
-for (const kind of ['dragover', 'dragenter']) {
-  drop.addEventListener(kind, (event) => {
-    event.preventDefault();
-    drop.classList.add('over');
-  });
-}
-drop.addEventListener('dragleave', () => drop.classList.remove('over'));
-drop.addEventListener('drop', (event) => {
-  event.preventDefault();
-  drop.classList.remove('over');
-  if (event.dataTransfer.files[0]) send(event.dataTransfer.files[0]);
+takesDrops(drop, (transfer) => {
+  if (transfer.files[0]) send(transfer.files[0]);
 });
 document.querySelector('#files').addEventListener('change', (event) => {
   if (event.target.files[0]) send(event.target.files[0]);

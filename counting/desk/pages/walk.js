@@ -1,4 +1,6 @@
 // Photos dropped or chosen go to the desk one after the other; those without a plant are given one.
+import { takesDrops } from './drop.js';
+
 const drop = document.querySelector('#drop');
 const SHOWN = 12;
 const AT_ONCE = 3;
@@ -91,19 +93,11 @@ const send = async (items) => {
 };
 
 if (drop) {
-  for (const kind of ['dragover', 'dragenter']) {
-    drop.addEventListener(kind, (event) => {
-      event.preventDefault();
-      drop.classList.add('over');
-    });
-  }
-  drop.addEventListener('dragleave', () => drop.classList.remove('over'));
-  drop.addEventListener('drop', async (event) => {
-    event.preventDefault();
-    const entries = [...event.dataTransfer.items]
+  takesDrops(drop, async (transfer) => {
+    const entries = [...transfer.items]
       .map((item) => item.webkitGetAsEntry?.())
       .filter(Boolean);
-    const plain = [...event.dataTransfer.files].map((file) => ({ file, name: file.name }));
+    const plain = [...transfer.files].map((file) => ({ file, name: file.name }));
     const found = entries.length
       ? (await Promise.all(entries.map((each) => ofEntry(each)))).flat()
       : plain;

@@ -27,6 +27,8 @@ KILLS = 100
 """Of each of the four commands, 400 in all."""
 PHOTOS = 8
 REVIEWERS = ("r1", "r2", "r3", "r4")
+SEAL = ".ledger.seal."
+"""Of a seal that is being written."""
 KINDS = ("photo", "proposal", "confirmation", "observation")
 
 
@@ -161,9 +163,12 @@ def test_killed_at_any_moment_it_goes_on_to_the_same_end(tmp_path, name):
 
     def finished(trial: Path) -> None:
         assert facts(trial) == expected
-        assert files(trial) == expected_files
-        assert observed(trial).equals(table)
         found = verify(trial)
+        left = files(trial)
+        if found.remarks:  # the seal that was being written when it was killed; the next clears it
+            left = {name: data for name, data in left.items() if not name.startswith(SEAL)}
+        assert left == expected_files
+        assert observed(trial).equals(table)
         assert found.faults == ()
         # a life that found all done writes nothing, and who writes nothing does not seal
         assert all("after the seal" in remark for remark in found.remarks)

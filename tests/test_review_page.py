@@ -449,6 +449,7 @@ def test_the_keyboard_alone_does_everything(browser: Any, sheet: Path) -> None:
         page.keyboard.press("f")
         page.keyboard.press("c")
         page.keyboard.press("r")
+        page.wait_for_selector("#next:enabled")  # shut until its photo is decoded
         page.keyboard.press("Enter")
         assert page.inner_text("#number") == "4"
         page.keyboard.press("p")

@@ -11,6 +11,8 @@ from counting.tables import Schema
 __all__ = ["PROPOSED", "clip", "overlap", "proposed", "shared", "suppress"]
 
 Array = NDArray[np.float64]
+_TOGETHER = 32
+"""Boxes held against all others at once: few enough to stay in a processor's cache."""
 
 PROPOSED: Schema = {
     "x": "float64",  # px of the full-size upright photo, centre of the box
@@ -69,15 +71,16 @@ def suppress(
     ranked = boxes[order]
     area = ranked[:, 2] * ranked[:, 3]
     alive = np.ones(len(order), dtype=bool)
-    for row in range(len(order)):
-        if not alive[row]:
-            continue
-        common = overlap(ranked[row : row + 1], ranked[row + 1 :])[0]
+    for start in range(0, len(order), _TOGETHER):
+        rows = start + np.flatnonzero(alive[start : start + _TOGETHER])
+        common = overlap(ranked[rows], ranked[start:])
         gone = common > limit
         if inside is not None:
-            within = common / (1 + common) * (area[row] + area[row + 1 :])
-            gone |= within > inside * np.minimum(area[row], area[row + 1 :])
-        alive[row + 1 :] &= ~gone
+            within = common / (1 + common) * (area[rows, None] + area[start:])
+            gone |= within > inside * np.minimum(area[rows, None], area[start:])
+        for row, hidden in zip(rows, gone, strict=True):
+            if alive[row]:
+                alive[row + 1 :] &= ~hidden[row + 1 - start :]
     return order[alive]
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from counting.errors import CountingError
 
-__all__ = ["CROPS", "OTHER", "TOMATO", "Crop", "crop_called", "crop_of"]
+__all__ = ["CROPS", "OTHER", "TOMATO", "Crop", "crop_called", "crop_of", "unmeasured"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,6 +158,30 @@ def crop_of(text: str) -> Crop:
     """Return the crop that a plan names, by one or several of its fruit, else `OTHER`."""
     word = text.strip().casefold()
     return next((crop for crop in CROPS.values() if word in {crop.name, crop.fruits}), OTHER)
+
+
+def unmeasured(text: str) -> str:
+    """Return what to say of a crop on which the finder was never held against labelled photos.
+
+    Every crop with an entry of its own was; STAGES.md has the figures.
+
+    Parameters
+    ----------
+    text : str
+        The crop as the plan names it.
+
+    Returns
+    -------
+    str
+        A sentence; empty for the crops that were measured.
+    """
+    if crop_of(text) is not OTHER:
+        return ""
+    named = text.strip() if text.strip() != OTHER.name else "this crop"
+    return (
+        f"How well fruit are found was never measured on {named}: have a person look at every"
+        " photo until the trial's own reviews say how far to trust it."
+    )
 
 
 def crop_called(name: str) -> Crop:

@@ -347,3 +347,10 @@ def test_the_start_command_refuses_in_one_line_and_writes_nothing(tmp_path, word
     assert said in done.stderr
     assert len([line for line in done.stderr.splitlines() if said in line]) == 1
     assert not (tmp_path / "trial").exists()
+
+
+def test_a_crop_that_was_never_measured_is_told_and_others_are_not():
+    plan = plan_of(blocks=6, guards_per_plot=2)
+    (told,) = layout_notes(plan.model_copy(update={"crop": "cucumber"}))
+    assert "never measured on cucumber" in told
+    assert layout_notes(plan.model_copy(update={"crop": "Strawberries"})) == []

@@ -124,6 +124,7 @@ def propose_fruit(
     Example: counting propose my_trial
     """
     from counting.cli.progress import photo_progress
+    from counting.crops import unmeasured
     from counting.finding.propose import propose
     from counting.finding.record import record
     from counting.finding.tune import LEAST_PHOTOS, confirmed_photos
@@ -152,6 +153,8 @@ def propose_fruit(
             progress=progress,
             tuned=not untuned,
         )
+    if doubt := unmeasured(trial.plan.crop):
+        say(doubt)
     _say_proposed(done, directory)
     write_json(json_file, _proposed_json(done), replace=replace)
     refused(done.refused, done=done.new + done.standing + done.confirmed)

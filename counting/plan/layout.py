@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from counting.crops import unmeasured
 from counting.errors import PlanError
 from counting.measures import MEASURES
 from counting.plan.card import MOST_TAGS
@@ -244,7 +245,7 @@ def _chance_note(plan: Plan) -> Iterator[str]:
 
 
 def _other_notes(plan: Plan) -> Iterator[str]:
-    """Yield notes about guard plants, dates and the main measure."""
+    """Yield notes about guard plants, dates, the main measure and the crop."""
     if plan.layout.guards_per_plot < 2 and plan.allotted_to == "plant":
         yield (
             "Plants with different treatments stand side by side: what is sprayed or watered on one"
@@ -266,3 +267,5 @@ def _other_notes(plan: Plan) -> Iterator[str]:
             f"The main measure {plan.main_measure!r} is none of the known ones"
             f" ({', '.join(MEASURES)}): it is recorded as a plain number without unit."
         )
+    if doubt := unmeasured(plan.crop):
+        yield doubt

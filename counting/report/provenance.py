@@ -6,6 +6,7 @@ import platform
 from importlib.metadata import version
 
 from counting import __version__
+from counting.crops import unmeasured
 from counting.files import sha256_file
 from counting.ledger import Ledger
 from counting.ledger.facts import proposals
@@ -40,4 +41,6 @@ def provenance(trial: Trial, ledger: Ledger, numbers: Figures) -> dict[str, str]
     if finders:
         facts["fruit proposed by"] = f"counting {', '.join(finders)}"
         facts["finder's settings"] = ", ".join(settings)
+        if doubt := unmeasured(trial.plan.crop):
+            facts["finder on this crop"] = doubt
     return facts

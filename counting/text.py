@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 
-__all__ = ["one_line", "plain_name", "shown"]
+__all__ = ["few", "one_line", "plain_name", "shown"]
 
 _UNUSUAL = re.compile(r"[^\t\n\x20-\x7e]")
 """All but what is certainly harmless; each is then asked for its category."""
@@ -14,6 +15,12 @@ _OBEYED = frozenset({"Cc", "Cf", "Cs", "Zl", "Zp"})
 of writing, halves of a letter, ends of lines and paragraphs (Unicode Standard, table 4-4)."""
 _INVISIBLE = frozenset({"Cf"})
 _SPACE = re.compile(r"\s+")
+
+
+def few(names: Sequence[str], most: int = 10) -> str:
+    """Return names with commas between, of many only the first and how many more there are."""
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def shown(text: str) -> str:

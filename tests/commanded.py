@@ -20,13 +20,23 @@ class Done:
     err: str
 
 
-def counting(*words: object, typed: str = "") -> Done:
-    """Run ``counting WORDS``; `typed` is what waits on the standard input, which is no keyboard."""
+class _Keyboard(io.StringIO):
+    """What a person types at a terminal."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+def counting(*words: object, typed: str = "", keyboard: bool = False) -> Done:
+    """Run ``counting WORDS``; `typed` is what waits on the standard input.
+
+    Only with `keyboard` does a person sit there who can be asked.
+    """
     out, err = io.StringIO(), io.StringIO()
     code = 0
     with (
         mock.patch.object(sys, "argv", ["counting", *map(str, words)]),
-        mock.patch.object(sys, "stdin", io.StringIO(typed)),
+        mock.patch.object(sys, "stdin", (_Keyboard if keyboard else io.StringIO)(typed)),
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),
     ):

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+import shlex
 
 import pytest
 from commanded import counting
@@ -187,7 +189,67 @@ def test_a_batch_that_became_two_surveys_is_told(trial, tmp_path):
     dated(folder / "A1-1" / "IMG_1.jpg", "2026-07-06")
     dated(folder / "A1-2" / "IMG_2.jpg", "2026-07-07")
     done = counting("take-in", trial.directory, folder, "--workers", 1)
-    assert "2 days became 2 surveys: 2026-07-06 (1), 2026-07-07 (1). One survey?" in done.err
+    assert "The photos were taken on 2 days: 2026-07-06 (IMG_1.jpg); 2026-07-07 (IMG_2.jpg)." in (
+        done.err
+    )
+    assert "They became 2 surveys. One survey? Take them in again with --survey 2026-07-06" in (
+        done.err
+    )
+    again = counting("take-in", trial.directory, folder, "--survey", "from-camera", "--workers", 1)
+    assert "days" not in again.err
+
+
+@pytest.mark.parametrize(
+    ("words", "typed", "surveys"),
+    [
+        (("--survey", "2026-07-06"), "1\n", {"A1-1": "2026-07-06", "A1-2": "2026-07-07"}),
+        (("--survey", "2026-07-06"), "2\n", {"A1-1": "2026-07-06", "A1-2": "2026-07-06"}),
+        ((), "9\n1\n", {"A1-1": "2026-07-06", "A1-2": "2026-07-07"}),
+        ((), "2\n", {"A1-1": "2026-07-06", "A1-2": "2026-07-06"}),
+        ((), "3\n", {}),
+    ],
+)
+def test_at_a_keyboard_a_person_is_asked_before_days_are_mixed(
+    trial, tmp_path, words, typed, surveys
+):
+    folder = tmp_path / "in"
+    dated(folder / "A1-1" / "IMG_1.jpg", "2026-07-06")
+    dated(folder / "A1-2" / "IMG_2.jpg", "2026-07-07")
+    done = counting(
+        "take-in", trial.directory, folder, *words, "--workers", 1, typed=typed, keyboard=True
+    )
+    assert done.code == (0 if surveys else 2), done.err
+    said = " 1  2 days, 2 surveys: each photo to the camera's day"
+    assert said in done.err.replace("\n", " ")
+    assert "all to survey 2026-07-06 (the camera's clock is wrong" in done.err
+    assert "again with" not in done.err  # who was asked is not told once more
+    if not surveys:
+        assert "nothing was taken in" in done.err
+    with trial.ledger() as ledger:
+        assert {p.plant: p.survey for p in photos(ledger).values()} == surveys
+
+
+def test_a_survey_of_another_day_than_all_its_photos_offers_their_day(trial, tmp_path):
+    folder = tmp_path / "in"
+    dated(folder / "A1-1" / "IMG_1.jpg", "2026-07-07")
+    words = ("take-in", trial.directory, folder, "--survey", "2026-07-06", "--workers", 1)
+    done = counting(*words, typed="1\n", keyboard=True)
+    assert "  1  survey 2026-07-07, the camera's day" in done.err
+    with trial.ledger() as ledger:
+        assert {photo.survey for photo in photos(ledger).values()} == {"2026-07-07"}
+    done = counting(*words, "--replace")
+    assert "Is 2026-07-07 meant? Take them in again with --survey from-camera --replace." in (
+        done.err
+    )
+
+
+def test_surveys_that_folders_name_are_not_asked_about(trial, tmp_path):
+    folder = tmp_path / "in"
+    for number, day in enumerate(("2026-07-06", "2026-07-07")):
+        dated(folder / day / "A1-1" / f"IMG_{number}.jpg", day)
+    done = counting("take-in", trial.directory, folder, "--workers", 1, keyboard=True)
+    assert done.code == 0, done.err
+    assert "days" not in done.err
 
 
 def test_plants_without_a_photo_are_listed(trial, tmp_path):
@@ -292,7 +354,46 @@ def test_a_plant_is_renamed_in_the_plan_as_well(trial, tmp_path):
     assert "both A1-2 and A1-9 are there" in done.err
 
 
-def test_swapped_tags_are_suspected_where_tag_and_walk_disagree():
+def tagged(path, code, number, mark=None, **save):
+    """Write a photo of a tag before leaves of noise."""
+    import cv2
+    import numpy as np
+    from PIL import Image
+
+    from counting.plan.tags import tag_picture
+
+    card = np.asarray(tag_picture(code, number, mark=mark))
+    photo = np.random.default_rng(number).integers(60, 120, (500, 640), dtype=np.uint8)
+    photo[50:450, 60:580] = cv2.resize(card, (520, 400), interpolation=cv2.INTER_AREA)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    Image.fromarray(np.stack([photo] * 3, axis=-1)).save(path, **save)
+
+
+def test_swapped_tags_are_suspected_said_and_mended_as_the_line_says(tmp_path):
+    from PIL import Image
+
+    trial = make_trial(tmp_path / "trial", Beds(blocks=1, plants_per_plot=5))
+    numbers = dict(zip(trial.plants["code"], trial.plants["tag"], strict=True))
+    for minute, code in enumerate(["A1-1", "A1-2", "A1-4", "A1-3", "A1-5"]):
+        exif = Image.Exif()
+        exif[0x0132] = f"2026:07:01 09:{minute:02}:00"
+        tagged(tmp_path / "in" / f"IMG_{minute}.jpg", code, int(numbers[code]), exif=exif)
+    done = counting("take-in", trial.directory, tmp_path / "in", "--workers", 1)
+    assert done.code == 0, done.err
+    (line,) = [line for line in done.err.splitlines() if "the other way round" in line]
+    assert line.startswith("A1-4 and A1-3 came the other way round than they stand: do their tags")
+    moved = counting(*shlex.split(line.partition("If so: counting ")[2]))
+    assert moved.code == 0, moved.err
+    with trial.ledger() as ledger:
+        at = {photo.file.split("/")[-1]: photo for photo in photos(ledger).values()}
+    assert {name: photo.plant for name, photo in at.items()} == {
+        "IMG_0.jpg": "A1-1", "IMG_1.jpg": "A1-2", "IMG_2.jpg": "A1-3", "IMG_3.jpg": "A1-4",
+        "IMG_4.jpg": "A1-5",
+    }  # fmt: skip
+    assert "tags swapped" in at["IMG_2.jpg"].bound_by
+
+
+def test_swapped_tags_are_suspected_only_where_all_else_is_in_order():
     from counting.photos.places.remarks import _swapped
 
     assert _swapped([1, 2, 4, 3, 5]) == [2]
@@ -302,25 +403,13 @@ def test_swapped_tags_are_suspected_where_tag_and_walk_disagree():
 
 
 def test_a_foreign_tag_is_refused_by_name(tmp_path):
-    import cv2
-    import numpy as np
-    from PIL import Image
-
     from counting.plan.mark import TrialMark
-    from counting.plan.tags import tag_picture
 
     trial = make_trial(tmp_path / "trial")
     ours = TrialMark.of(trial.plan)
     theirs = TrialMark(ours.code ^ 0x2A5, 2025)
-    rng = np.random.default_rng(3)
     for name, mark in (("own", ours), ("old", None), ("foreign", theirs)):
-        card = tag_picture("A1-1", 0, mark=mark)
-        small = cv2.resize(np.asarray(card), (520, 400), interpolation=cv2.INTER_AREA)
-        photo = rng.integers(60, 120, (900, 1200), dtype=np.uint8)
-        photo[200:600, 300:820] = small
-        folder = tmp_path / name
-        folder.mkdir()
-        Image.fromarray(np.stack([photo] * 3, axis=-1)).save(folder / f"{name}.png")
+        tagged(tmp_path / name / f"{name}.png", "A1-1", 0, mark)
     words = ("--survey", "2026-07-01", "--workers", 1)
     done = counting("take-in", trial.directory, tmp_path / "foreign", *words)
     assert done.code == 2
@@ -347,6 +436,20 @@ def test_no_headline_while_photos_wait_for_an_answer(tmp_path):
     assert told["complete"] is False
     assert sum(each["plants"] for each in told["missing"]) == 8
     assert told["comparisons"][0]["headline"]["verdict"] == "unfinished"
+    sentence = told["sentence"]
+    assert counting("report", trial.directory).code == 0
+    page = (trial.directory / "report.html").read_text(encoding="utf-8")
+    figures = json.loads(re.search(r'id="figures">(.*?)</script>', page, re.DOTALL)[1])["main"]
+    assert (figures["complete"], figures["missing"]) == (False, told["missing"])
+    assert figures["comparisons"][0]["headline"]["verdict"] == "unfinished"
+    large, grey = (
+        re.search(f'<p class="{kind}">(.*?)</p>', page)[1].replace("\N{NO-BREAK SPACE}", " ")
+        for kind in ("sentence", "sentence second so-far")
+    )
+    assert large.startswith("Unfinished: 12 of 20 plants counted, 4 of own-rooted and")
+    assert "fewer" not in large  # the estimate stands below, in grey
+    assert grey.startswith("So far: ")
+    assert sentence == f"{large} {grey.removeprefix('So far: ')}"
     for plant in trial.plants["code"][12:]:
         words = ("--reason", "broken by wind", "--survey", "2026-07-01")
         assert counting("leave-out", trial.directory, plant, *words).code == 0
@@ -375,15 +478,79 @@ def test_confirm_without_files_offers_those_at_hand(trial, tmp_path, monkeypatch
     assert f"to take them in: counting confirm {trial.directory} " in done.err
 
 
-def test_what_waits_is_listed(trial):
-    from counting.review.found import still_to_do
+@pytest.fixture
+def answered(tmp_path):
+    """A trial whose sheet came back: Ana answered its four photos, one of them "retake"."""
+    from sheet_trial import Drawn, draw_trial
+    from test_corrections import a_document
 
-    confirm(trial, add_photo(trial, "A1-1"), 0, answer="retake", marks=[])
-    add_photo(trial, "A1-2")
-    assert still_to_do(trial) == [
-        "To photograph again (2026-07-01): A1-1.",
-        "Not answered yet (2026-07-01): A1-2.",
+    trial = draw_trial(tmp_path / "trial", Drawn(plants=5, sides=("a",), size=(160, 120)))
+    assert counting("sheet", trial.directory).code == 0
+    document = a_document(trial)
+    document["photos"] = document["photos"][:4]
+    document["photos"][0] |= {"answer": "retake", "count": 0, "marks": []}
+    return trial, document
+
+
+def test_confirm_takes_what_lies_in_the_trial_and_in_downloads_and_says_what_waits(
+    answered, tmp_path, monkeypatch
+):
+    trial, document = answered
+    monkeypatch.setenv("HOME", str(tmp_path))
+    (tmp_path / "Downloads").mkdir()
+    halves = document["photos"][:2], document["photos"][2:]
+    places = trial.directory / "sheets", tmp_path / "Downloads"
+    for folder, half in zip(places, halves, strict=True):
+        text = json.dumps({**document, "photos": half})
+        (folder / "corrections_1_Ana.json").write_text(text, encoding="utf-8")
+    declined = counting("confirm", trial.directory, typed="n\n", keyboard=True)
+    assert declined.code == 2
+    assert "nothing was taken in" in declined.err
+    done = counting("confirm", trial.directory, typed="y\n", keyboard=True)
+    assert done.code == 0, done.err
+    assert [str(folder / "corrections_1_Ana.json") in done.err for folder in places] == [True] * 2
+    assert "4 answers taken in from Ana." in done.err
+    with trial.ledger() as ledger:
+        at = {photo.photo: photo.plant for photo in photos(ledger).values()}
+    again = at[document["photos"][0]["photo"]]
+    (left,) = set(at.values()) - {at[each["photo"]] for each in document["photos"]}
+    assert f"To photograph again (2026-07-01): {again}." in done.err
+    assert f"Not answered yet (2026-07-01): {left}." in done.err
+
+
+def test_report_and_confirm_name_whom_to_photograph_again_and_whose_photo_was_left_out(
+    trial, tmp_path
+):
+    from PIL import Image, ImageFilter
+
+    sharp = draw_photo(tmp_path / "in" / "2026-07-01" / "A1-1" / "IMG_1.jpg", 5)
+    with Image.open(sharp) as image:
+        image.filter(ImageFilter.GaussianBlur(5)).save(sharp.with_name("IMG_2.jpg"))
+    for number, code in enumerate(trial.plants["code"][1:6]):
+        draw_photo(tmp_path / "in" / "2026-07-01" / code / "IMG_3.jpg", 3, seed=number)
+    assert counting("take-in", trial.directory, tmp_path / "in", "--workers", 1).code == 0
+    for code in trial.plants["code"][:3]:
+        added(trial, photo_at(trial, code, ""), 5)
+    again = photo_at(trial, trial.plants["code"][3], "")
+    confirm(trial, again, 0, proposal="", answer="retake", marks=[])
+    unsure = photo_at(trial, trial.plants["code"][4], "")
+    confirm(trial, unsure, 0, proposal="", answer="cannot tell", marks=[])
+    said = [
+        "To photograph again (2026-07-01): A2-2.",
+        "Cannot be counted; photograph again, or leave out with the reason (2026-07-01): B1-1.",
+        "No photo yet (2026-07-01): B2-1, B2-2.",
+        "Not answered yet (2026-07-01): B1-2.",
+        "Photos left out, another counts in their place (2026-07-01): A1-1 (1).",
     ]
+    done = counting("report", trial.directory)
+    assert done.code == 0, done.err
+    page = (trial.directory / "report.html").read_text(encoding="utf-8")
+    page = re.sub("<span[^>]*>|</span>", "", page)
+    listed = page.partition("<h3>Still to do</h3>")[2].partition("</ul>")[0]
+    assert re.findall("<li>(.*?)</li>", listed) == said
+    assert "A1-1, photo IMG_2.jpg" in page
+    listed = counting("leave-out", trial.directory).out
+    assert "A1-1, photo IMG_2.jpg, 2026-07-01, a further view: IMG_1.jpg shows the same" in listed
 
 
 @pytest.mark.parametrize("written", ["a1-2", "A1/2", "A1 2", "a1.02", "A12"])

@@ -10,6 +10,7 @@ from collections import defaultdict
 
 import pandas as pd
 import pytest
+from commanded import counting
 from rendered import ROOT, SMALL_TRUTH, TRUTH, fruit, marker_truth, photos, plants
 from typer.testing import CliRunner
 
@@ -17,7 +18,7 @@ from counting.analysis.compare import compare
 from counting.analysis.question import question_of
 from counting.analysis.trial import compare_trial
 from counting.cli import app
-from counting.demo import recorded_corrections, run_demo
+from counting.demo import Demo, recorded_corrections
 from counting.files import sha256_file
 from counting.finding.propose import propose
 from counting.photos.intake import take_in
@@ -67,11 +68,22 @@ def whole(table, source, measure="fruit"):
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    """The demo trial, from its photos to its report."""
+def shown(tmp_path_factory):
+    """The demo as a person runs it, in a folder of its own: what it prints, and the folder."""
     if not TRUTH.is_file():
         pytest.skip("needs the rendered photos with their truth.json")
-    return run_demo(tmp_path_factory.mktemp("flow") / "trial")
+    folder = tmp_path_factory.mktemp("flow") / "trial"
+    return counting("demo", folder), folder
+
+
+@pytest.fixture(scope="module")
+def demo(shown):
+    """The demo trial, from its photos to its report."""
+    done, folder = shown
+    assert done.code == 0, done.err
+    sentence = done.out.strip().partition("\n")[0]
+    (sheet,) = (folder / "sheets").glob("*.html")
+    return Demo(folder, sheet, folder / "report.html", sentence)
 
 
 @pytest.fixture(scope="module")
@@ -221,6 +233,23 @@ def test_the_demo_s_comparison_holds_the_true_ratio_and_its_hand_counts_bring_it
     # measured 2.6 % off from photos alone, 0.4 % with four plants of each group counted by hand
     assert photo.ratio.value == pytest.approx(true, rel=0.05)
     assert calibrated.ratio.value == pytest.approx(true, rel=0.02)
+
+
+@pytest.mark.slow
+def test_the_demo_ends_with_the_paths_and_the_three_next_things_to_do(shown, demo):
+    lines = [line for line in shown[0].out.splitlines() if line]
+    assert lines[1:] == [
+        f"The desk:      counting open {demo.trial}",
+        f"Contact sheet: {demo.sheet}",
+        f"Report:        {demo.report}",
+        "Next, to see how it works:",
+        "  1. Open the contact sheet in a browser and correct a photo; at the end press Save.",
+        f"  2. Take it in: counting confirm {demo.trial}",
+        f"  3. See what changed: counting report {demo.trial} --replace; counting audit"
+        f" {demo.trial}",
+    ]
+    assert demo.sheet.is_file()
+    assert demo.report.is_file()
 
 
 @pytest.mark.slow

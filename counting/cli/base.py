@@ -15,7 +15,7 @@ from rich.console import Console
 from counting import __version__
 from counting.errors import CountingError, Refusal
 from counting.files import write_text
-from counting.text import one_line, shown
+from counting.text import few, one_line, shown
 from counting.typed import day, length_mm
 from counting.typed import share as read_share
 
@@ -98,12 +98,6 @@ def refused(refusals: Sequence[Refusal], *, done: int) -> None:
     for refusal in refusals:
         say(f"  {one_line(refusal.item)}: {one_line(refusal.reason)}")
     raise typer.Exit(Exit.SOME_REFUSED if done else Exit.NOTHING_DONE)
-
-
-def few(names: Sequence[str], most: int = 10) -> str:
-    """Return names with commas between, of many only the first and how many more there are."""
-    more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def share(text: object) -> float:

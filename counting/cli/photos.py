@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from counting.cli.base import JsonFile, TrialDir, Workers, app, few, refused, say, write_json
+from counting.cli.base import JsonFile, TrialDir, Workers, app, few, refused, say, typed, write_json
+
+if TYPE_CHECKING:
+    from counting.photos.places.days import Days
 
 
 @app.command("move")
@@ -104,7 +108,8 @@ def take_in_command(
     """Take photos into the trial and bind each to its plant.
 
     The tag in the photo names the plant; else photos.csv beside it; else its folders,
-    survey/plant or survey/plant/truss. Originals are never changed.
+    survey/plant or survey/plant/truss. Originals are never changed. Where the camera's days and
+    the survey disagree you are asked first (at a keyboard; else it is said).
 
     Example: counting take-in my_trial ~/camera --survey 2026-07-01 --side path
     """
@@ -114,8 +119,14 @@ def take_in_command(
     from counting.plan.trial import load_trial
 
     trial = load_trial(directory)
-    batch = Batch(survey, side, manifest, workers)
     with photo_progress("Looking at photos") as progress:
+        at_keyboard = sys.stdin.isatty()
+
+        def ask(days: Days) -> str:
+            progress.away()
+            return _asked(days, directory)
+
+        batch = Batch(survey, side, manifest, workers, ask if at_keyboard else None)
         result = take_in(trial, photos, batch=batch, replace=replace, progress=progress)
     plants = result.taken["plant"].nunique()
     say(f"Took in {len(result.taken)} photos of {plants} plants.")
@@ -156,3 +167,21 @@ def take_in_command(
         replace=replace,
     )
     refused(result.refused, done=len(result.taken) + result.again)
+
+
+def _asked(days: Days, directory: Path) -> str:
+    """Put doubtful days to the person at the keyboard; return the survey to say for all."""
+    from counting.errors import PhotoError
+
+    say(days.sentence)
+    for number, (_, words) in enumerate(days.choices, start=1):
+        say(f"  {number}  {words}")
+    nothing = len(days.choices) + 1
+    say(f"  {nothing}  take nothing in")
+    surveys = {str(number): survey for number, (survey, _) in enumerate(days.choices, start=1)}
+    while (chosen := typed("Which?", "")) not in surveys:
+        if chosen == str(nothing):
+            mend = "say --survey, or sort the photos"
+            raise PhotoError(directory, "nothing was taken in", mend=mend)
+        say(f"Type a number from 1 to {nothing}.")
+    return surveys[chosen]

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 
 from rich.progress import (
     BarColumn,
@@ -11,6 +12,7 @@ from rich.progress import (
     Progress,
     ProgressColumn,
     Task,
+    TaskID,
     TextColumn,
     TimeRemainingColumn,
 )
@@ -18,7 +20,7 @@ from rich.text import Text
 
 from counting.cli.base import messages
 
-__all__ = ["photo_progress"]
+__all__ = ["Moving", "photo_progress"]
 
 
 class _Speed(ProgressColumn):
@@ -29,8 +31,24 @@ class _Speed(ProgressColumn):
         return Text(f"{speed:.1f} photos/s" if speed else "", style="progress.data.speed")
 
 
+@dataclass(frozen=True, slots=True)
+class Moving:
+    """A bar that is shown: called with the number done and of all it moves."""
+
+    bar: Progress
+    task: TaskID
+
+    def __call__(self, done: int, total: int) -> None:
+        """Move the bar."""
+        self.bar.update(self.task, completed=done, total=total)
+
+    def away(self) -> None:
+        """Take the bar off the screen, as before a question."""
+        self.bar.stop()
+
+
 @contextmanager
-def photo_progress(word: str) -> Iterator[Callable[[int, int], None]]:
+def photo_progress(word: str) -> Iterator[Moving]:
     """Show a bar while photos are worked on; give a function of (done, total) that moves it."""
     columns = (
         TextColumn("{task.description}"),
@@ -43,9 +61,4 @@ def photo_progress(word: str) -> Iterator[Callable[[int, int], None]]:
     with Progress(
         *columns, console=messages, transient=True, disable=not messages.is_terminal
     ) as bar:
-        task = bar.add_task(word, total=None)
-
-        def moved(done: int, total: int) -> None:
-            bar.update(task, completed=done, total=total)
-
-        yield moved
+        yield Moving(bar, bar.add_task(word, total=None))

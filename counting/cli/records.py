@@ -274,7 +274,7 @@ def leave_out_command(
 
     Example: counting leave-out my_trial A1-2 --reason "broken by wind" --survey 2026-07-15
     """
-    from counting.ledger.facts import left_out
+    from counting.ledger.facts import left_out, photos
     from counting.plan.trial import load_trial
     from counting.records.exclusions import leave_out, take_back
 
@@ -287,10 +287,9 @@ def leave_out_command(
         done = leave_out(trial, plant, reason, by=who, survey=survey)
         say(f"{plant} is left out." if done else f"{plant} is left out already.")
     with trial.ledger() as ledger:
-        out = left_out(ledger).exclusions
+        out, taken = left_out(ledger).exclusions, photos(ledger)
         if not plant and not out:
             say("Nothing is left out.")
         for each in out:
-            what = each.plant or f"photo {each.photo[:12]}"
-            when = each.survey or ("all surveys" if each.plant else "")
-            tell(", ".join(part for part in (what, when, each.reason) if part))
+            what, when = each.named(taken)
+            tell(f"{what}, {when or 'all surveys'}, {each.reason}")

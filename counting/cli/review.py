@@ -119,7 +119,7 @@ def confirm(
     if taken.caution:
         say(taken.caution)
     for line in still_to_do(trial):
-        say(line.replace("DIR", str(directory)))
+        say(line)
     say(f"Next: counting report {directory}")
     result = {
         "files": taken.files,

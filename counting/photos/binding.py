@@ -17,7 +17,10 @@ from counting.plan.codes import CodeBook
 from counting.plan.mark import TrialMark
 from counting.spreadsheet import iso_date
 
-__all__ = ["Binding", "Codes", "Given", "bind"]
+__all__ = ["FROM_CAMERA", "Binding", "Codes", "Given", "bind"]
+
+FROM_CAMERA = "from-camera"
+"""Said in place of a survey's date: each photo belongs to the day on which it was taken."""
 
 _TRUSS = re.compile(r"(?:truss|t)?[ _-]?0*([1-9]\d{0,2})", re.IGNORECASE | re.ASCII)
 _SIDE = re.compile(r"[^\W\d_]{2,20}")
@@ -96,6 +99,8 @@ class Binding:
         Reasons to look.
     tag : TagReading or None
         The tag that gives plant and scale.
+    dated_by : str
+        What named the survey: said (for the whole batch), list, folder or camera.
     """
 
     survey: str
@@ -105,6 +110,7 @@ class Binding:
     bound_by: str
     flags: tuple[Flag, ...]
     tag: TagReading | None
+    dated_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +153,7 @@ def bind(given: Given, tags: Sequence[TagReading], taken: Taken, codes: Codes) -
     plant, bound_by = _plant(codes.tags[tag.id] if tag else "", listed, folder)
     if not plant:
         raise ValueError(_no_plant(given, codes))
-    survey = _survey(given, listed, folder, taken)
+    survey, dated_by = _survey(given, listed, folder, taken)
     flags = _flags(tag, known, plant, listed or folder)
     if codes.tags and not tag:
         flags.append(Flag.NO_TAG)
@@ -156,7 +162,7 @@ def bind(given: Given, tags: Sequence[TagReading], taken: Taken, codes: Codes) -
     source = listed or folder
     truss = source.truss if source.truss is not None else folder.truss
     side = given.side or source.side or folder.side
-    return Binding(survey, plant, truss, side, bound_by, tuple(flags), tag)
+    return Binding(survey, plant, truss, side, bound_by, tuple(flags), tag, dated_by)
 
 
 def _plant(tagged: str, listed: _Named | None, folder: _Named) -> tuple[str, str]:
@@ -221,12 +227,13 @@ def _side(text: str) -> str:
     return word if _SIDE.fullmatch(word) and word not in _NO_SIDE else ""
 
 
-def _survey(given: Given, listed: _Named | None, folder: _Named, taken: Taken) -> str:
-    if given.survey == "from-camera":
+def _survey(given: Given, listed: _Named | None, folder: _Named, taken: Taken) -> tuple[str, str]:
+    """Return the survey and what named it."""
+    if given.survey == FROM_CAMERA:
         if not taken.time:
             message = "it carries no time of its own; say --survey 2026-07-01 for it"
             raise ValueError(message)
-        return taken.time[:10]
+        return taken.time[:10], "camera"
     own = (listed.survey if listed else "") or folder.survey
     if given.survey and own and own != given.survey:
         message = (
@@ -234,11 +241,16 @@ def _survey(given: Given, listed: _Named | None, folder: _Named, taken: Taken) -
             "leave one of them out"
         )
         raise ValueError(message)
-    survey = given.survey or own or taken.time[:10]
-    if not survey:
-        message = "no survey date: it carries no time of its own; say --survey 2026-07-01"
-        raise ValueError(message)
-    return survey
+    for survey, source in (
+        (given.survey, "said"),
+        (listed.survey if listed else "", "list"),
+        (folder.survey, "folder"),
+        (taken.time[:10], "camera"),
+    ):
+        if survey:
+            return survey, source
+    message = "no survey date: it carries no time of its own; say --survey 2026-07-01"
+    raise ValueError(message)
 
 
 def _no_plant(given: Given, codes: Codes) -> str:

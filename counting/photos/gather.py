@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from counting.errors import PhotoError, Refusal
-from counting.photos.binding import Given
+from counting.photos.binding import FROM_CAMERA, Given
 from counting.photos.image import SUFFIXES
 from counting.photos.manifest import MANIFEST_NAME, Manifest, read_manifest
+from counting.photos.places.days import Days
 from counting.typed import day
 
-__all__ = ["FROM_CAMERA", "Batch", "gather"]
+__all__ = ["AskDays", "Batch", "gather"]
 
-FROM_CAMERA = "from-camera"
-"""Said in place of a survey's date: each photo belongs to the day on which it was taken."""
 _LIST_ENDINGS = {".csv", ".xlsx", ".ods"}
+AskDays = Callable[[Days], str]
+"""Puts doubtful days to a person; returns the survey to say for all, one of `Days.choices`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,12 +36,16 @@ class Batch:
         A list of photos; None to use each folder's ``photos.csv``, where there is one.
     workers : int or None
         Processes that look at them; None for one per core.
+    ask : callable or None
+        Asked where the camera's days and the surveys disagree, before anything is taken in; None
+        to take the photos in as said, with a remark.
     """
 
     survey: str = ""
     side: str = ""
     manifest: Path | None = None
     workers: int | None = None
+    ask: AskDays | None = None
 
 
 def gather(

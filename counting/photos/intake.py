@@ -14,15 +14,15 @@ from counting.errors import CountingError, Refusal
 from counting.flags import Flag
 from counting.ledger import Ledger, Told
 from counting.ledger.facts import Exclusion, Photo, Slot, left_out, photos, to_name
-from counting.photos.binding import Codes
+from counting.photos.binding import Codes, Given
 from counting.photos.claims import Found, against, best, once
 from counting.photos.copying import place
-from counting.photos.examine import Wanted
-from counting.photos.gather import FROM_CAMERA, Batch, gather
+from counting.photos.examine import Examined, Wanted
+from counting.photos.gather import Batch, gather
 from counting.photos.looking import Progress, bound, look
 from counting.photos.notes import Notes
+from counting.photos.places.days import Days
 from counting.photos.places.remarks import (
-    about_days,
     about_order,
     about_sides,
     about_views,
@@ -119,7 +119,7 @@ def take_in(
     with trial.ledger() as ledger, Notes(trial.directory, wanted) as notes:
         standing = _standing(ledger)
         seen = look(given, wanted, notes, workers=batch.workers, progress=progress)
-        found, faults = bound(given, codes, seen)
+        found, faults, asked = _bound(given, codes, seen, batch, standing)
         refused += faults
         found, again, faults = once(found)
         refused += faults
@@ -133,8 +133,8 @@ def take_in(
         entered, faults = _enter(trial, ledger, new, standing, views)
         refused += faults
         standing, out = _standing(ledger), left_out(ledger)
-    said_survey = "" if batch.survey == FROM_CAMERA else batch.survey
-    remarks = about_days([*new, *(view for view, _ in views)], said_survey)
+    days = Days.of([*new, *(view for view, _ in views)], batch.survey)
+    remarks = [days.remark] if days.remark and not asked else []
     remarks += about_views(views)
     plants = {photo.plant for photo in entered}
     remarks += about_sides([each for each in to_name(standing.values()) if each.plant in plants])
@@ -146,6 +146,25 @@ def take_in(
     taken = frame((photo.row for photo in entered), PHOTOS)
     lacking = {day: without_photo(trial, standing.values(), out, day) for day in surveys}
     return TakenIn(taken, again, refused, local, tuple(guards), tuple(remarks), lacking)
+
+
+def _bound(
+    given: list[Given],
+    codes: Codes,
+    seen: list[Examined | Refusal],
+    batch: Batch,
+    standing: Mapping[str, Photo],
+) -> tuple[list[Found], list[Refusal], bool]:
+    """Bind each photo to its plant; where the days are doubtful, as a person says who is asked."""
+    found, faults = bound(given, codes, seen)
+    days = Days.of([item for item in found if item.examined.photo not in standing], batch.survey)
+    if batch.ask is None or not days.doubtful:
+        return found, faults, False
+    survey = batch.ask(days)
+    if survey != batch.survey:
+        given = [dataclasses.replace(item, survey=survey) for item in given]
+        found, faults = bound(given, codes, seen)
+    return found, faults, True
 
 
 def _unlike(new: list[Found], standing: dict[str, Photo]) -> list[Found]:

@@ -12,9 +12,10 @@ import pandas as pd
 from jinja2 import Environment
 from markupsafe import Markup, escape
 
+from counting.analysis.question import ALL_SURVEYS
 from counting.analysis.true_counts import TrueComparison
 from counting.files import now, write_text
-from counting.ledger.facts import left_out
+from counting.ledger.facts import left_out, photos
 from counting.measures import measure
 from counting.plan.trial import Trial
 from counting.records.diary import CAUTIONS, events
@@ -25,6 +26,7 @@ from counting.report.pictures import plots
 from counting.report.pictures.beds import bed_map, short_names
 from counting.report.provenance import provenance
 from counting.review.agree import agree
+from counting.review.found import still_to_do
 from counting.text import shown
 
 __all__ = ["REPORT_NAME", "make_report", "page_text"]
@@ -97,7 +99,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
     with trial.ledger() as ledger:
         numbers = numbers or figures(trial, ledger, choices)
         made = making(ledger)
-        not_counted = left_out(ledger).exclusions
+        not_counted, taken = left_out(ledger).exclusions, photos(ledger)
         diary = events(ledger)
         sources = provenance(trial, ledger, numbers)
     return {
@@ -108,13 +110,14 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         "answer": words.answer_parts(numbers.main),
         "cautions": _cautions(numbers),
         "calibrated": _apart(numbers),
+        "to_do": still_to_do(trial, _day(numbers)),
         "level": f"{100 * numbers.main.level:g}",
         "main_survey_text": f" at the survey of {numbers.main.survey}"
         if numbers.main.survey
         else "",
         "letters": short_names([group.group for group in numbers.main.groups]),
         "plots": _plots(trial, numbers, diary),
-        "tables": tables.all_tables(numbers, not_counted),
+        "tables": tables.all_tables(numbers, not_counted, taken),
         "events": tables.events(diary),
         "application_cautions": CAUTIONS if (diary["kind"] == "application").any() else (),
         "made": [*made.sentences(), *_agreement(trial, made.reviewers)],
@@ -131,6 +134,12 @@ def _cautions(numbers: Figures) -> list[str]:
     found = numbers.calibration
     said = [*(found.cautions if found else ()), *numbers.main.cautions]
     return [text for text in dict.fromkeys(said) if not found or text != found.warning]
+
+
+def _day(numbers: Figures) -> str:
+    """Return the survey that the answer is of, empty where it is of several."""
+    survey = numbers.main.survey or ""
+    return "" if survey == ALL_SURVEYS else survey
 
 
 def _apart(numbers: Figures) -> TrueComparison | None:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, TypedDict
 
 import pandas as pd
 
 from counting.analysis.estimates import Estimate
 from counting.analysis.result import Comparison, Contrast
-from counting.ledger.facts import Exclusion
+from counting.ledger.facts import Exclusion, Photo
 from counting.report.figures import Figures
 
 __all__ = ["TextTable", "all_tables", "events", "plant_means"]
@@ -24,8 +24,10 @@ class TextTable(TypedDict):
     rows: list[list[str]]
 
 
-def all_tables(numbers: Figures, left_out: Sequence[Exclusion]) -> dict[str, TextTable]:
-    """Return every table of the page by name."""
+def all_tables(
+    numbers: Figures, left_out: Sequence[Exclusion], photos: Mapping[str, Photo]
+) -> dict[str, TextTable]:
+    """Return every table of the page by name; `photos` by SHA-256 name those left out."""
     return {
         "groups": _groups(numbers.main),
         "comparisons": _comparisons(numbers.main),
@@ -35,9 +37,9 @@ def all_tables(numbers: Figures, left_out: Sequence[Exclusion]) -> dict[str, Tex
             "words": 5,
             "columns": ["left out", "survey", "reason", "by", "when"],
             "rows": [
-                [each.plant or f"photo {each.photo[:8]}", each.survey or "all", each.reason]
-                + [each.by, each.at[:10]]
+                [what, survey or "all", each.reason, each.by, each.at[:10]]
                 for each in left_out
+                for what, survey in [each.named(photos)]
             ],
         },
     }

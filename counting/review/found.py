@@ -5,14 +5,22 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from counting.ledger.facts import CANNOT_TELL, RETAKE, left_out, standing_answers
+from counting.ledger.facts import CANNOT_TELL, RETAKE, left_out, photos, standing_answers
 from counting.plan.trial import Trial
 from counting.review.document import FORMAT, LARGEST_BYTES
+from counting.text import few
 
 __all__ = ["corrections_at_hand", "still_to_do"]
 
 _NAMES = "corrections*.json"
-_MOST_NAMED = 10
+_NO_PHOTO = "no photo"
+_WORK = {
+    RETAKE: "To photograph again",
+    CANNOT_TELL: "Cannot be counted; photograph again, or leave out with the reason",
+    _NO_PHOTO: "No photo yet",
+    "": "Not answered yet",
+}
+"""What stands for a photo, or that there is none, and the work that it leaves."""
 
 
 def corrections_at_hand(trial: Trial, folders: list[Path]) -> list[Path]:
@@ -32,27 +40,40 @@ def corrections_at_hand(trial: Trial, folders: list[Path]) -> list[Path]:
     return sorted(found, key=lambda path: path.stat().st_mtime)
 
 
-def still_to_do(trial: Trial) -> list[str]:
-    """Return what waits at the last survey: photos to take again, to answer, left out."""
+def still_to_do(trial: Trial, survey: str = "") -> list[str]:
+    """Return what waits at a survey: photos to take, to take again, to answer, left out.
+
+    Parameters
+    ----------
+    trial : Trial
+    survey : str
+        Its date; empty for the last one of which there are photos.
+
+    Returns
+    -------
+    list of str
+        A sentence for each kind of work, with the plants; empty where nothing waits.
+    """
     with trial.ledger() as ledger:
-        judged, out = standing_answers(ledger), left_out(ledger)
-    survey = max((each.photo.survey for each in judged), default="")
-    said: dict[str, list[str]] = {}
+        judged, out, taken = standing_answers(ledger), left_out(ledger), photos(ledger)
+    survey = survey or max((each.photo.survey for each in judged), default="")
+    shown: dict[str, set[str]] = {}
     for each in judged:
         if each.photo.survey == survey and not out.plant(each.photo.plant, survey):
-            said.setdefault(each.word, []).append(each.photo.plant)
-    lines = []
-    for word, text in (
-        (RETAKE, "To photograph again"),
-        (CANNOT_TELL, "Cannot be counted; photograph again, or counting leave-out with the reason"),
-        ("", "Not answered yet"),
-    ):
-        plants = list(dict.fromkeys(said.get(word, ())))
-        if plants:
-            more = len(plants) - _MOST_NAMED
-            named = ", ".join(plants[:_MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
-            lines.append(f"{text} ({survey}): {named}.")
-    photos = [each for each in out.exclusions if each.photo]
-    if photos:
-        lines.append(f"{len(photos)} photos are left out, with the reason: counting leave-out DIR.")
+            shown.setdefault(each.word, set()).add(each.photo.plant)
+    if not shown:
+        return []
+    plants = trial.plants.loc[~trial.plants["guard"].fillna(value=False), "code"]
+    seen = set().union(*shown.values())
+    shown[_NO_PHOTO] = {code for code in plants if code not in seen and not out.plant(code, survey)}
+    lines = [
+        f"{text} ({survey}): {few([code for code in plants if code in shown[word]])}."
+        for word, text in _WORK.items()
+        if shown.get(word)
+    ]
+    photos_out = [taken[each.photo] for each in out.exclusions if each.photo in taken]
+    of = [photo.plant for photo in photos_out if photo.survey == survey]
+    if of:
+        named = few([f"{code} ({of.count(code)})" for code in dict.fromkeys(of)])
+        lines.append(f"Photos left out, another counts in their place ({survey}): {named}.")
     return lines

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any, ClassVar, Self
 
+from counting.ledger.facts.photo import Photo
 from counting.ledger.store import EntryKind
 
 __all__ = ["Exclusion", "LeftOut"]
@@ -48,6 +49,19 @@ class Exclusion:
     def key(self) -> str:
         """The ledger's key: ``PLANT|SURVEY``, or the photo."""
         return self.photo or f"{self.plant}|{self.survey}"
+
+    def named(self, photos: Mapping[str, Photo]) -> tuple[str, str]:
+        """Return what is left out in words, a photo with its plant, and the survey if of one.
+
+        Parameters
+        ----------
+        photos : mapping of str to Photo
+            The trial's photos by SHA-256.
+        """
+        photo = photos.get(self.photo)
+        if self.plant or photo is None:
+            return self.plant or f"photo {self.photo[:8]}", self.survey
+        return f"{photo.plant}, photo {photo.file.rsplit('/', 1)[-1]}", photo.survey
 
     @classmethod
     def of_body(cls, body: Mapping[str, Any], key: str, by: str = "", at: str = "") -> Self:

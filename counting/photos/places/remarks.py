@@ -1,4 +1,4 @@
-"""What a person should know when photos were taken in: days, sides, order, plants left over."""
+"""What a person should know when photos were taken in: sides, order, plants left over."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from collections.abc import Iterable, Sequence
 from counting.ledger.facts import LeftOut, Photo
 from counting.photos.claims import Found
 from counting.plan.trial import Trial
+from counting.text import few
 
 __all__ = [
-    "about_days",
     "about_order",
     "about_sides",
     "about_views",
@@ -18,55 +18,8 @@ __all__ = [
 ]
 
 _FEW = 3
-_NAMED = 10
 _LEAST_IN_ORDER = 4
 """A walk past fewer plants says little about their order."""
-
-
-def about_days(found: Sequence[Found], survey: str) -> list[str]:
-    """Say where the camera's day is not the survey's, and where a batch spans days.
-
-    Parameters
-    ----------
-    found : sequence of Found
-        The photos that enter.
-    survey : str
-        The survey as said for all of them; empty if it came from elsewhere.
-    """
-    by_day: dict[str, list[str]] = defaultdict(list)
-    surveys = set()
-    for item in found:
-        day = item.examined.taken.time[:10]
-        surveys.add(item.binding.survey)
-        if day:
-            by_day[day].append(item.path.name)
-    other = {
-        day: names
-        for day, names in sorted(by_day.items())
-        if any(
-            item.examined.taken.time[:10] == day and item.binding.survey != day for item in found
-        )
-    }
-    if other:
-        days = "; ".join(f"{len(names)} on {day} ({_few(names)})" for day, names in other.items())
-        asked = (
-            f"{len(by_day)} days: {len(by_day)} surveys? Take them in again with --survey"
-            " from-camera --replace. "
-            if len(by_day) > 1
-            else ""
-        )
-        wrong = "If the camera's clock is wrong, nothing is to do."
-        return [
-            f"By the camera these photos are of another day than survey"
-            f" {', '.join(sorted(surveys))}: {days}. {asked}{wrong}"
-        ]
-    if not survey and len(surveys) > 1 and len(by_day) > 1:
-        days = ", ".join(f"{day} ({len(names)})" for day, names in sorted(by_day.items()))
-        return [
-            f"{len(surveys)} days became {len(surveys)} surveys: {days}. One survey? Take them in"
-            f" again with --survey {min(surveys)} --replace."
-        ]
-    return []
 
 
 def about_views(views: Sequence[tuple[Found, Found]]) -> list[str]:
@@ -78,7 +31,7 @@ def about_views(views: Sequence[tuple[Found, Found]]) -> list[str]:
     ask = " If they show two sides, say which: counting move PHOTO --side NAME." if unnamed else ""
     return [
         f"{len(views)} kept as further views, not counted, since a better photo shows the same:"
-        f" {_few(pairs)}.{ask}"
+        f" {few(pairs, _FEW)}.{ask}"
     ]
 
 
@@ -86,11 +39,11 @@ def about_sides(unnamed: Sequence[Photo]) -> list[str]:
     """Ask for the sides of photos that cannot be added to others of their plant."""
     if not unnamed:
         return []
-    plants = sorted({photo.plant for photo in unnamed})
+    files = few([photo.file for photo in unnamed], _FEW)
+    plants = few(sorted({photo.plant for photo in unnamed}), _FEW)
     return [
-        f"Which side? {_few([photo.file for photo in unnamed])} and another photo show the same"
-        f" plant; until each side is named, {_few(plants)} gets no count. Name it: counting move"
-        f" DIR {unnamed[0].file} --side path"
+        f"Which side? {files} and another photo show the same plant; until each side is named,"
+        f" {plants} gets no count. Name it: counting move DIR {unnamed[0].file} --side path"
     ]
 
 
@@ -141,8 +94,3 @@ def _swapped(at: Sequence[float]) -> list[int]:
             mended.append(place)
     # a row walked anyhow is no row with swapped tags
     return mended if len(falls) == len(mended) and len(falls) <= max(1, len(at) // 4) else []
-
-
-def _few(names: Sequence[str], most: int = _FEW) -> str:
-    more = len(names) - most
-    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")

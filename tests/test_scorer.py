@@ -40,14 +40,46 @@ def test_boxes_lie_inside_photos_of_any_shape() -> None:
         assert (table["y"] + table["height"] / 2 <= height + 1e-6).all()
 
 
-def test_onnx_runtime_gives_the_maps_that_opencv_gives() -> None:
-    # OpenCV's own reader of ONNX files is the reference
+def by_opencv(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return the network's maps of a whole photo by OpenCV's own reader of ONNX files."""
     path = Path(stages.__file__).with_name(WEIGHTS)
-    photo = cv2.resize(plant(np.random.default_rng(5))[0], (256, 192))
-    net = cv2.dnn.readNetFromONNX(str(path))
-    net.setInput(cv2.dnn.blobFromImage(photo))
-    reference = net.forward()[0]
-    assert np.allclose(Network(path)._run(photo), reference, rtol=1e-4, atol=1e-4)
+    maps = cv2.dnn.blobFromImage(rgb)
+    for part in (path.with_stem(f"{path.stem}-front"), path):
+        net = cv2.dnn.readNetFromONNX(str(part))
+        net.setInput(maps)
+        maps = net.forward()
+    return maps[0]
+
+
+def test_the_shipped_weights_take_at_most_4_megabytes() -> None:
+    folder = Path(stages.__file__).parent
+    assert sum(file.stat().st_size for file in folder.glob("*.onnx")) <= 4_000_000
+
+
+@pytest.mark.parametrize(("rows", "columns"), [(96, 128), (160, 96)])
+def test_the_shipped_weights_give_seven_maps_at_a_quarter_of_any_size(
+    rows: int, columns: int
+) -> None:
+    maps = by_opencv(np.full((rows, columns, 3), 128, np.uint8))
+    assert maps.shape == (7, rows // 4, columns // 4)
+    assert (maps[1] >= maps[0]).all()
+    assert maps[0].min() >= 0
+    assert maps[0].max() <= 1
+
+
+@pytest.mark.parametrize("colour", [(240, 240, 235), (120, 170, 230), (90, 70, 55), (70, 120, 50)])
+def test_a_plain_wall_sky_soil_or_green_gives_no_candidate(colour: tuple[int, int, int]) -> None:
+    rng = np.random.default_rng(5)
+    photo = np.clip(np.array(colour) + rng.normal(0, 4, (384, 512, 3)), 0, 255)
+    photo = np.clip(photo + np.linspace(-15, 15, 384)[:, None, None], 0, 255).astype(np.uint8)
+    assert by_opencv(photo)[6].max() < 0.3
+
+
+@pytest.mark.parametrize("height", [32, 96, 128, 448])
+def test_strips_by_onnx_runtime_give_the_maps_that_opencv_gives_of_the_whole(height: int) -> None:
+    photo = cv2.resize(plant(np.random.default_rng(5))[0], (256, height))
+    network = Network(Path(stages.__file__).with_name(WEIGHTS))
+    assert np.allclose(network._run(photo), by_opencv(photo), rtol=1e-4, atol=1e-4)
 
 
 def test_one_thread_and_two_give_the_same_table() -> None:

@@ -13,7 +13,6 @@ from counting.crops import CROPS, OTHER
 from counting.errors import PhotoError
 from counting.files import sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, find
-from counting.finding.stages.scorer import WEIGHTS
 from counting.finding.zone import NO_TAGS, RowTags
 from counting.ledger.facts import Photo, Proposal, Tag
 from counting.photos.image import load_image, read_photo
@@ -28,14 +27,13 @@ def finder_version() -> str:
     """Return the package's version with a digest of the finder's weights and numbers."""
     stages = files("counting.finding.stages")
     zone = files("counting.finding.zone")
-    numbers = [
+    parts = [
         part
         for folder in (stages, zone)
         for part in folder.iterdir()
-        if part.name.endswith(".json")
+        if part.name.endswith((".json", ".onnx"))
     ]
-    parts = [stages.joinpath(WEIGHTS)]
-    parts += sorted(numbers, key=lambda part: part.name)
+    parts.sort(key=lambda part: part.name)
     data = b"".join(part.read_bytes() for part in parts)
     return f"{__version__} ({sha256_bytes(data)[:12]})"
 

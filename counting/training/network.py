@@ -29,6 +29,8 @@ CENTRE_PRIOR = 0.01
 OVERLAP_POWER = 0.4
 # Least number of weights of a part that is kept in half precision.
 WORTH_HALVING = 64
+# Name in the exported graph: the encoder's last maps at a quarter of the photo's size.
+_NEAR = "/scorer/encoder/blocks.2/Add_output_0"
 STEM = 32
 # Channels out, expansion, kernel and stride of each block: EfficientNet-Lite0, Tan and Le 2019,
 # table 1, as its authors' "lite" variant has it; the last three blocks are left out for size.
@@ -252,7 +254,8 @@ def write_onnx(scorer: Scorer, path: Path) -> None:
     """Write the fused network as ONNX with free height and width, weights in half precision.
 
     The weights are made single again when the file is read; half the size costs the maps three
-    decimals at most.
+    decimals at most. The first layers go to a file of their own, named ``-front``: the finder runs
+    them in strips of the photo.
     """
     shipped = Shipped(fused(scorer)).eval().cpu().float()
     # The exporter by tracing: the newer one takes minutes for the same graph.
@@ -267,6 +270,7 @@ def write_onnx(scorer: Scorer, path: Path) -> None:
         dynamo=False,
     )
     _halve(path)
+    _split(path)
 
 
 def _halve(path: Path) -> None:
@@ -289,3 +293,23 @@ def _halve(path: Path) -> None:
     model.graph.initializer.extend(kept)
     model.graph.node.extend(nodes)
     onnx.save(model, str(path))
+
+
+def _split(path: Path) -> None:
+    """Move the first layers, up to the last ones at a quarter of the size, to ``-front``."""
+    import onnx
+    from onnx.utils import Extractor
+
+    model = onnx.load(str(path))
+    for node in model.graph.node:
+        for names in (node.input, node.output):
+            for at, name in enumerate(names):
+                if name == _NEAR:
+                    names[at] = "near"
+    near = onnx.helper.make_tensor_value_info(
+        "near", onnx.TensorProto.FLOAT, [1, None, "rows", "columns"]
+    )
+    model.graph.value_info.append(near)
+    parts = Extractor(model)
+    onnx.save(parts.extract_model(["photo"], ["near"]), str(path.with_stem(f"{path.stem}-front")))
+    onnx.save(parts.extract_model(["near"], ["maps"]), str(path))

@@ -44,7 +44,7 @@ LONG_SIDE = 832
 CLOSER_SIDE = 1152
 """Long side that the whole photo would have in the closer look, px."""
 WEIGHTS = "scorer.onnx"
-"""File of the network beside this module."""
+"""File of the network beside this module; that of its first layers is named ``-front``."""
 _LARGE = 0.10  # of the photo's long side: median box from which a closer look adds nothing
 FLOOR = 0.05
 """Least confidence of a peak that becomes a candidate."""
@@ -53,6 +53,11 @@ _PERHAPS = 0.1  # confidence from which a closer look is worth it there
 _MARGIN = 0.04  # of the photo's long side, round what the first look saw
 _MULTIPLE = 32
 _STRIDE = 4
+_STRIP = 96
+"""Rows of a photo that go through the first layers at once, px: whole, their maps of 96 channels at
+half the photo's size would be most of a worker's memory."""
+_ROUND = 12
+"""Rows beyond a strip on which its maps depend, px: 9, and whole cells of `_STRIDE`."""
 _GREY = (114, 114, 114)  # what the network was trained to see beyond the photo's edge
 _SAME_FRUIT = 0.55  # overlap from which two boxes are one fruit; chosen with the weights
 _SEEN_ONCE = 0.8  # what a look's confidence is worth where the other look shows no such box
@@ -64,36 +69,64 @@ class Network:
     Parameters
     ----------
     path : Path
-        An ONNX file: input (1, 3, H, W) RGB 0..255, output (1, 7, H/4, W/4) as in MODEL.md.
+        An ONNX file that gives the maps (1, 7, H/4, W/4) of MODEL.md. With a file of the same name
+        and ``-front`` beside it, that one takes the photo (1, 3, H, W), RGB 0..255, in strips, and
+        this one what it makes of it; else it takes the photo itself.
 
     Raises
     ------
     CountingError
-        If the file cannot be loaded.
+        If a file cannot be loaded.
     """
 
     def __init__(self, path: Path) -> None:
-        options = onnxruntime.SessionOptions()
-        # One thread: as many photos as there are cores are looked at side by side.
-        options.intra_op_num_threads = options.inter_op_num_threads = 1
-        options.log_severity_level = 3
-        try:
-            self._session = onnxruntime.InferenceSession(
-                path.read_bytes(), options, providers=["CPUExecutionProvider"]
-            )
-        except Exception as error:  # the library's errors have no other base in common
-            mend = "install the package again"
-            why = str(error).splitlines()[0] if str(error) else type(error).__name__
-            raise CountingError(path, f"cannot be loaded ({why})", mend=mend) from error
+        front = path.with_stem(f"{path.stem}-front")
+        self._front = _session(front) if front.exists() else None
+        self._session = _session(path)
 
     def boxes(self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE) -> Boxes:
         """Return what the network sees in a photo; see `boxes_of`."""
         return boxes_of(self._run, rgb, long_side)
 
     def _run(self, padded: NDArray[np.uint8]) -> NDArray[np.float32]:
-        photo = padded.transpose(2, 0, 1)[None].astype(np.float32, order="C")
-        (maps,) = self._session.run(None, {"photo": photo})
+        given = {"photo": _planes(padded)} if self._front is None else {"near": self._near(padded)}
+        (maps,) = self._session.run(None, given)
         return np.asarray(maps[0], dtype=np.float32)
+
+    def _near(self, padded: NDArray[np.uint8]) -> NDArray[np.float32]:
+        """Run the first layers strip by strip; the maps are the same as of the whole photo."""
+        assert self._front is not None
+        height = len(padded)
+        strips = []
+        for top in range(0, height, _STRIP):
+            bottom = min(top + _STRIP, height)
+            first = max(top - _ROUND, 0)
+            strip = _planes(padded[first : bottom + _ROUND])
+            (maps,) = self._front.run(None, {"photo": strip})
+            strips.append(maps[:, :, (top - first) // _STRIDE :][:, :, : (bottom - top) // _STRIDE])
+        return np.concatenate(strips, axis=2)
+
+
+def _session(path: Path) -> onnxruntime.InferenceSession:
+    options = onnxruntime.SessionOptions()
+    # One thread: as many photos as there are cores are looked at side by side.
+    options.intra_op_num_threads = options.inter_op_num_threads = 1
+    # The plan of memory is made for each size anew, and kept: 100 MiB more, and no time won.
+    options.enable_mem_pattern = False
+    options.log_severity_level = 3
+    try:
+        return onnxruntime.InferenceSession(
+            path.read_bytes(), options, providers=["CPUExecutionProvider"]
+        )
+    except Exception as error:  # the library's errors have no other base in common
+        mend = "install the package again"
+        why = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise CountingError(path, f"cannot be loaded ({why})", mend=mend) from error
+
+
+def _planes(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return a photo (H, W, 3) as the network takes it, (1, 3, H, W)."""
+    return rgb.transpose(2, 0, 1)[None].astype(np.float32, order="C")
 
 
 def boxes_of(maps: Maps, rgb: NDArray[np.uint8], long_side: int) -> Boxes:

@@ -202,24 +202,31 @@ def calibrate_counts(
 ) -> None:
     """Say which share of the fruit photos show. Hand counts of the same plants tell it.
 
+    Two photos of one side (path, path 2) tell besides how many fruit neither of them shows.
+
     Example: counting calibrate my_trial
     """
     from counting.analysis.calibrate import calibrate
+    from counting.analysis.recapture import recapture_json, recapture_text
     from counting.analysis.screen import calibration_text
     from counting.errors import AnalysisError
     from counting.plan.trial import load_trial
+    from counting.records.two_views import two_views
 
     trial = load_trial(directory)
     with trial.ledger() as ledger:
         found = calibrate(trial, ledger, measure=measure, survey=survey)
-    if found is None:
+        views = two_views(trial, ledger) if measure == "fruit" else []
+    if found is None and not views:
         mend = "count some plants of each group by hand on the day of the photos: counting tally"
         raise AnalysisError(
             directory, f"no {measure} counted both on photos and by hand", mend=mend
         )
-    write_json(json_file, found.to_json(), replace=replace)
+    shares = found.to_json() if found else {}
+    write_json(json_file, shares | {"two_views": recapture_json(views)}, replace=replace)
     if str(json_file) != "-":
-        tell(calibration_text(found))
+        parts = [calibration_text(found) if found else "", recapture_text(views)]
+        tell("\n\n".join(part for part in parts if part))
 
 
 @app.command("pool")

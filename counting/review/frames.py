@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
 from counting.finding.uncertain import expected_error, most_uncertain
+from counting.finding.zone import likely_pairs
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Line, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
@@ -59,6 +61,9 @@ class Frame:
         all of it is taken for the plant's.
     interval : tuple or None
         Expected count and the ends of its 90 % interval, where there is a proposal.
+    likely : tuple of (int, str, int)
+        Its candidates that are likely on another photo of the same side too: candidate, that photo
+        and the candidate there.
     """
 
     photo: str
@@ -77,6 +82,7 @@ class Frame:
     card: tuple[tuple[float, float], ...]
     zone: tuple[Line, Line] | None = None
     interval: tuple[float, float, float] | None = None
+    likely: tuple[tuple[int, str, int], ...] = ()
 
     @property
     def belongs_to(self) -> tuple[str, str]:
@@ -121,7 +127,30 @@ def frames(trial: Trial) -> list[Frame]:
             continue
         group = str(plants.at[photo.plant, "group"]) if known else ""
         result.append(_frame(photo, group, proposed.get(photo.photo)))
-    return result
+    told = _likely(result, taken)
+    return [replace(each, likely=tuple(told.get(each.photo, ()))) for each in result]
+
+
+def _likely(
+    listed: Sequence[Frame], taken: Mapping[str, Photo]
+) -> dict[str, list[tuple[int, str, int]]]:
+    """Return the likely pairs between photos of one plant, each with the earlier photo."""
+    sets: dict[tuple[str, str], list[Frame]] = {}
+    for frame in listed:
+        sets.setdefault(frame.belongs_to, []).append(frame)
+    told: dict[str, list[tuple[int, str, int]]] = {}
+    for together in sets.values():
+        for one, other in combinations(together, 2):
+            pairs = likely_pairs(
+                taken[one.photo], _counted(one), taken[other.photo], _counted(other)
+            )
+            told.setdefault(one.photo, []).extend((a, other.photo, b) for a, b in pairs)
+    return told
+
+
+def _counted(frame: Frame) -> list[Candidate]:
+    """Return the candidates that are proposed as the plant's fruit."""
+    return [each for each in frame.candidates if each.candidate in frame.shown and each.own]
 
 
 def ordered(listed: Sequence[Frame], seed: int) -> list[Frame]:

@@ -150,6 +150,7 @@ def sheet_data(
     photos = [
         _photo_data(frame, sets[frame.belongs_to], options.blind)
         | {"doubtful": frame.photo in first}
+        | ({"likely": [list(pair) for pair in frame.likely]} if frame.likely else {})
         for frame in listed
     ]
     data = {

@@ -1,7 +1,9 @@
 """Whose fruit is it? The part of a photo that is its plant's, and a share for each candidate."""
 
 from counting.finding.zone.ground import on_ground
+from counting.finding.zone.pairs import View, same_fruit
 from counting.finding.zone.plane import TagSeen
+from counting.finding.zone.views import likely_pairs, one_side
 from counting.finding.zone.whose import (
     NO_TAGS,
     Border,
@@ -19,9 +21,13 @@ __all__ = [
     "RowTags",
     "Seen",
     "TagSeen",
+    "View",
     "Whose",
     "Zone",
+    "likely_pairs",
     "on_ground",
+    "one_side",
+    "same_fruit",
     "whose",
     "zone_json",
 ]

@@ -98,6 +98,33 @@ function partnerOf(index, number) {
   return twinLetters(index).has(number);
 }
 
+/** The pairs that the fruit's places round the tag propose between the two photos, while both are
+    counted and neither is linked; the mark of the earlier photo first. */
+function likely() {
+  const [one, other] = pair.stages.map((each) => each.index).sort((a, b) => a - b);
+  const told = [[one, other], [other, one]].flatMap(([from, to]) => (photos[from].likely || [])
+    .filter(([, photo]) => photo === photos[to].photo)
+    .map(([here, , there]) => (from === one ? [here, there] : [there, here])));
+  const free = (index, candidate) => recordOf(index).marks.find((mark) => (
+    mark.candidate === candidate && counts(mark) && !partnerOf(index, mark.mark)));
+  return told.map(([here, there]) => [free(one, here), free(other, there)])
+    .filter(([here, there]) => here && there);
+}
+
+/** Link all likely pairs in one step; a tap on a linked fruit parts it again. */
+export function linkLikely() {
+  const pairs = likely();
+  const [one, other] = pair.stages.map((each) => each.index).sort((a, b) => a - b);
+  const twins = new Map(pairs.map(([here, there]) => [there.mark, `${photos[one].photo}:${here.mark}`]));
+  change([[other, {
+    marks: recordOf(other).marks.map((mark) => (
+      twins.has(mark.mark) ? { ...mark, twin: twins.get(mark.mark) } : mark)),
+  }]]);
+  drop();
+  sayPair(t('pair likely linked', { n: pairs.length }));
+  paintPair();
+}
+
 /** Take away the links from and to a fruit. */
 function part(index, number) {
   const own = [[index, { marks: withMark(index, number, { twin: '' }) }]];
@@ -112,5 +139,8 @@ function sayPair(text) {
 
 export function paintPair() {
   pair.stages.forEach((each) => each.paint());
+  const n = likely().length;
+  $('pair-likely').hidden = !n;
+  $('pair-likely').textContent = t('pair likely', { n });
   $('pair-undo').disabled = past.length <= desk.floor;
 }

@@ -13,7 +13,7 @@ import { pressed } from './keys.js';
 import { openMenu } from './menu.js';
 import { askName, takeName } from '../work/names.js';
 import { caught, drawOffer, strikeSmall, struck, toggleStrike } from '../photo/offer.js';
-import { closePair, openPair, paintPair, pair } from '../photo/pair.js';
+import { closePair, linkLikely, openPair, paintPair, pair } from '../photo/pair.js';
 import { fillPaper } from './paper.js';
 import {
   closePhoto, give, nextOpen, openPhoto, refresh, stage, toggleAdding, undoShown,
@@ -38,6 +38,7 @@ function wire() {
   $('sizes').addEventListener('click', strikeSmall);
   $('other').addEventListener('click', () => openPair(desk.index));
   $('pair-back').addEventListener('click', () => closePair());
+  $('pair-likely').addEventListener('click', linkLikely);
   $('pair-undo').addEventListener('click', () => { undoShown(undo); paintPair(); });
   $('cannot').addEventListener('click', () => give('cannot tell'));
   $('retake').addEventListener('click', () => give('retake'));

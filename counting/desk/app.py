@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from counting.desk.asked import Asked, TooLarge, read
 from counting.desk.desk import Desk
 from counting.desk.guard import Guard, sealed
+from counting.desk.spoken import spoken
 from counting.desk.views import (
     answer,
     check,
@@ -69,6 +70,7 @@ GET: tuple[tuple[str, View], ...] = (
     ("/t/{trial}/field-sheet.pdf", tags.field_pdf),
     ("/t/{trial}/tallies.xlsx", tags.field_table_file),
     ("/t/{trial}/walk", walk.walk),
+    ("/t/{trial}/walk/held.json", walk.held),
     ("/t/{trial}/walk/arrived/{file:path}", walk.arrived),
     ("/t/{trial}/go", walk_page.page),
     ("/t/{trial}/walk-file", walk_page.file),
@@ -93,7 +95,9 @@ POST: tuple[tuple[str, View], ...] = (
     ("/shelf", home.shelf),
     ("/t/{trial}/plan/again", plan.draw_again),
     ("/t/{trial}/work/stop", home.stop),
+    ("/t/{trial}/work/away", home.away),
     ("/t/{trial}/walk/begin", walk.begin),
+    ("/t/{trial}/walk/propose", walk.go_on),
     ("/t/{trial}/walk/give", walk.give),
     ("/t/{trial}/walk/discard", walk.discard),
     ("/t/{trial}/go/answers", walk_page.answers),
@@ -161,7 +165,7 @@ def _streamed(
         try:
             return await view(desk, request)
         except CountingError as error:
-            return JSONResponse({"refused": str(error)}, 422)
+            return JSONResponse({"refused": spoken(str(error))}, 422)
         except ClientDisconnect:
             return PlainTextResponse("hung up", _GONE)
 
@@ -171,8 +175,8 @@ def _streamed(
 def _trouble(desk: Desk, request: Request, error: CountingError) -> Response:
     """Say what is wrong: as a page where a page was asked for, else in a line."""
     if "text/html" not in request.headers.get("accept", ""):
-        return PlainTextResponse(str(error), 422)
-    return desk.page("trouble.html", status=422, fault=str(error))
+        return PlainTextResponse(spoken(str(error)), 422)
+    return desk.page("trouble.html", status=422, fault=spoken(str(error)))
 
 
 async def _file(request: Request) -> Response:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import filecmp
 import os
 import re
 import secrets
 import shutil
 from collections.abc import AsyncIterator
+from functools import lru_cache
 from pathlib import Path, PurePosixPath
 
-from counting.errors import CountingError, PhotoError
+from counting.errors import PhotoError
 from counting.photos.exif import taken
 from counting.photos.image import SUFFIXES
 
-__all__ = ["ARRIVING", "LARGEST_PHOTO", "by_day", "clear", "receive", "waiting"]
+__all__ = ["ARRIVING", "LARGEST_PHOTO", "by_day", "clear", "receive", "short", "waiting"]
 
 ARRIVING = ".arriving"
 """Folder of the trial for what came from the browser and is not taken in yet."""
@@ -21,6 +23,9 @@ LARGEST_PHOTO = 200_000_000
 """Bytes; the largest photo of a phone is a tenth of it."""
 _SPARE = 500_000_000
 """Bytes that must stay free on the disk, so that the ledger can always be written."""
+_HEAD = 262_144
+"""Bytes of a JPEG that hold its camera data: one segment of at most 64 kB near the start, and room
+for segments before it (Exif 2.31, 4.5.4)."""
 _PLAIN = re.compile(r"[^\w.\- ()]+")
 
 
@@ -74,12 +79,17 @@ async def receive(
 
 
 def _settle(part: Path, target: Path) -> Path:
-    """Give a whole file its name, with a number where another photo has it already."""
+    """Give a whole file its name, with a number where another photo has it already.
+
+    The same photo sent once more lies there once.
+    """
     free, number = target, 2
     while True:
         try:
             os.link(part, free)
         except FileExistsError:
+            if filecmp.cmp(part, free, shallow=False):
+                return free
             free = target.with_stem(f"{target.stem}-{number}")
             number += 1
         except OSError:  # a file system without hard links
@@ -113,8 +123,25 @@ def by_day(photos: list[Path]) -> dict[str, list[Path]]:
     days: dict[str, list[Path]] = {}
     for path in photos:
         try:
-            day = taken(path.read_bytes()).time[:10]
-        except (CountingError, OSError):
+            found = path.stat()
+            day = _day(path, found.st_size, found.st_mtime_ns)
+        except OSError:
             day = ""
         days.setdefault(day, []).append(path)
     return dict(sorted(days.items()))
+
+
+@lru_cache(maxsize=10_000)
+def _day(path: Path, _size: int, _time: int) -> str:
+    """Return the camera's day of a photo, read once as long as the file stays as it is."""
+    with path.open("rb") as file:
+        data = file.read(_HEAD)
+        if not data.startswith(b"\xff\xd8"):  # other formats keep it elsewhere
+            data += file.read()
+    return taken(data).time[:10]
+
+
+def short(directory: Path, path: Path) -> str:
+    """Return the name of a photo that waits, as the page has it; of others the file's name."""
+    arriving = directory / ARRIVING
+    return path.relative_to(arriving).as_posix() if path.is_relative_to(arriving) else path.name

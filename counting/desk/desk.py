@@ -13,7 +13,8 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.types import ASGIApp
 
 from counting.desk.shelf import Shelf
-from counting.desk.work import Work
+from counting.desk.spoken import spoken
+from counting.desk.work import Piece, Work
 from counting.plan.trial import Trial
 from counting.report.season import Season, season
 
@@ -49,6 +50,10 @@ class Desk:
     port : int
     key : str
         Part of every address, known only to whoever has the link.
+    work : Work
+        What is under way behind the pages.
+    refused : mapping
+        Trial to file to the reason for which a photo that waits found no plant.
     """
 
     shelf: Shelf
@@ -56,6 +61,7 @@ class Desk:
     port: int
     key: str
     work: Work = field(default_factory=Work)
+    refused: dict[str, dict[str, str]] = field(default_factory=dict)
     sheets: dict[str, Sheet] = field(default_factory=dict)
 
     @property
@@ -73,7 +79,7 @@ class Desk:
 
     def page(self, name: str, *, status: int = 200, **shown: Any) -> Response:
         """Write a page of no trial."""
-        text = _pages().get_template(name).render(base=self.base, command="", **shown)
+        text = _pages().get_template(name).render(**{"base": self.base, "command": "", **shown})
         return HTMLResponse(text, status)
 
     def trial_page(
@@ -93,6 +99,8 @@ class Desk:
         """
         text = _pages().get_template(name)
         shown = {"command": "", "fault": "", "said": (), **shown}
+        shown["fault"] = spoken(shown["fault"])
+        shown["said"] = [spoken(line) for line in shown["said"]]
         piece = self.work.of(trial.directory.name)
         content = text.render(
             base=self.base,
@@ -102,7 +110,7 @@ class Desk:
             season=self.season(trial),
             here=here,
             folder=shlex.quote(str(trial.directory)),
-            piece=None if piece is None else piece.to_json(),
+            piece=_told(piece, here),
             **shown,
         )
         return HTMLResponse(content, status)
@@ -116,6 +124,13 @@ class Desk:
     def go(self, *parts: str) -> Response:
         """Send the browser to another page, after something was done."""
         return RedirectResponse(self.to(*parts), 303)
+
+
+def _told(piece: Piece | None, here: str) -> dict[str, Any] | None:
+    """Return what a page tells of the work: under way on each, ended where it belongs."""
+    if piece is None or not (piece.under_way or here in {"", piece.page}):
+        return None
+    return piece.to_json() | {"under_way": piece.under_way}
 
 
 @lru_cache(maxsize=1)

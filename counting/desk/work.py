@@ -8,12 +8,18 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from counting.desk.spoken import spoken
 from counting.errors import CountingError
 
 __all__ = ["Piece", "Progress", "Stopped", "Work"]
 
 Progress = Callable[[int, int], None]
 State = Literal["waiting", "running", "done", "stopped", "failed"]
+_ENDED = {
+    "done": ": done",
+    "stopped": ": stopped. Start it again, and it goes on where it stopped.",
+    "failed": ": not done",
+}
 
 
 class Stopped(Exception):
@@ -36,6 +42,8 @@ class Piece:
         What it has to tell once it has ended.
     left_out : list of (str, str)
         Items that were refused, with the reason.
+    page : str
+        The page that tells what became of it, once it has ended.
     """
 
     words: str
@@ -44,6 +52,7 @@ class Piece:
     total: int = 0
     said: list[str] = field(default_factory=list)
     left_out: list[tuple[str, str]] = field(default_factory=list)
+    page: str = "walk"
     began: float = 0.0
     _stop: bool = False
 
@@ -58,6 +67,16 @@ class Piece:
         self._stop = True
 
     @property
+    def under_way(self) -> bool:
+        """Whether it has not ended."""
+        return self.state in {"waiting", "running"}
+
+    @property
+    def heading(self) -> str:
+        """What it is, and how it ended."""
+        return self.words + _ENDED.get(self.state, "")
+
+    @property
     def seconds_left(self) -> float | None:
         """How long it will still take at the speed so far; None before that can be told."""
         if self.state != "running" or not self.done or not self.total:
@@ -67,13 +86,16 @@ class Piece:
     def to_json(self) -> dict[str, Any]:
         """Return the state as JSON values."""
         return {
-            "words": self.words,
+            "words": self.heading,
+            "page": self.page,
             "state": self.state,
             "done": self.done,
             "total": self.total,
             "seconds_left": self.seconds_left,
-            "said": self.said,
-            "left_out": [{"item": item, "reason": reason} for item, reason in self.left_out],
+            "said": [spoken(line) for line in self.said],
+            "left_out": [
+                {"item": item, "reason": spoken(reason)} for item, reason in self.left_out
+            ],
         }
 
 
@@ -85,7 +107,9 @@ class Work:
         self._locks: dict[str, threading.Lock] = {}
         self._guard = threading.Lock()
 
-    def start(self, trial: str, words: str, task: Callable[[Piece], None]) -> Piece:
+    def start(
+        self, trial: str, words: str, task: Callable[[Piece], None], *, page: str = "walk"
+    ) -> Piece:
         """Do a task behind the page, after what is under way for the same trial.
 
         Parameters
@@ -96,8 +120,10 @@ class Work:
             What is being done.
         task : callable
             Takes its piece, moves it, and leaves what it has to say in it.
+        page : str
+            The page that tells what became of it.
         """
-        piece = Piece(words)
+        piece = Piece(words, page=page)
         with self._guard:
             lock = self._locks.setdefault(trial, threading.Lock())
             self._last[trial] = piece
@@ -111,7 +137,12 @@ class Work:
     def busy(self, trial: str) -> bool:
         """Whether something is under way for a trial."""
         piece = self._last.get(trial)
-        return piece is not None and piece.state in {"waiting", "running"}
+        return piece is not None and piece.under_way
+
+    def forget(self, trial: str) -> None:
+        """Put what ended away; what is under way stays."""
+        if not self.busy(trial):
+            self._last.pop(trial, None)
 
 
 def _run(piece: Piece, lock: threading.Lock, task: Callable[[Piece], None]) -> None:

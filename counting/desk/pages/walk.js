@@ -40,6 +40,36 @@ const show = async (film, file, name) => {
   }
 };
 
+const timeLeft = (seconds) => {
+  if (seconds < 4) return '';
+  return seconds < 90 ? `, about ${Math.ceil(seconds)} s left` : `, about ${Math.round(seconds / 60)} min left`;
+};
+
+/** Photos that have arrived already, by name and size: dropped once more they need not be sent. */
+const heldAlready = async () => {
+  try {
+    return await (await fetch(drop.dataset.held)).json();
+  } catch {
+    return {};
+  }
+};
+
+/** Send one photo; return why it was not received, '' if it was. */
+const sendOne = async ({ file, name }) => {
+  try {
+    const reply = await fetch(`${drop.dataset.put}?name=${encodeURIComponent(name)}`, {
+      method: 'POST',
+      headers: { 'Content-Type': 'application/octet-stream' },
+      body: file,
+    });
+    if (reply.ok) return '';
+    if (reply.status === 422) return (await reply.json()).refused;
+    return `not received (${reply.status})`;
+  } catch {
+    return 'not received: the desk did not answer';
+  }
+};
+
 const send = async (items) => {
   const photos = items.filter((item) => isPhoto(item.name));
   const coming = document.querySelector('#coming');
@@ -50,37 +80,29 @@ const send = async (items) => {
   coming.hidden = false;
   drop.hidden = true;
   bar.max = photos.length || 1;
-  let done = 0;
-  let faults = 0;
+  const held = await heldAlready();
+  let [done, sent, faults, drawn] = [0, 0, 0, 0];
+  const every = Math.ceil(photos.length / 60);
   const began = performance.now();
   const queue = photos.values();
   const worker = async () => {
-    for (const { file, name } of queue) {
+    for (const item of queue) {
       if (stopped) return;
-      let fault = '';
-      try {
-        const reply = await fetch(`${drop.dataset.put}?name=${encodeURIComponent(name)}`, {
-          method: 'POST',
-          headers: { 'Content-Type': 'application/octet-stream' },
-          body: file,
-        });
-        if (!reply.ok)
-          fault =
-            reply.status === 422 ? (await reply.json()).refused : `not received (${reply.status})`;
-      } catch {
-        fault = 'not received: the desk did not answer';
-      }
+      const there = held[item.name.split('/').slice(-4).join('/')] === item.file.size;
+      const fault = there ? '' : await sendOne(item);
       done += 1;
+      sent += there ? 0 : 1;
       bar.value = done;
-      const left = ((performance.now() - began) / done / 1000) * (photos.length - done);
-      words.textContent = `${done} of ${photos.length} photos received${left > 3 ? `, about ${Math.ceil(left)} s left` : ''}`;
+      const each = sent ? (performance.now() - began) / sent / 1000 : 0;
+      words.textContent = `${done} of ${photos.length} photos received${timeLeft(each * (photos.length - done))}`;
       if (fault) {
         faults += 1;
         const line = document.createElement('li');
-        line.textContent = `${name}: ${fault}`;
+        line.textContent = `${item.name}: ${fault}`;
         if (faults <= 20) refused.append(line);
-      } else if (done % Math.ceil(photos.length / 60) === 0 || photos.length <= 60) {
-        await show(film, file, name);
+      } else if (done >= drawn * every) {
+        drawn += 1;
+        await show(film, item.file, item.name);
       }
     }
   };
@@ -113,34 +135,37 @@ if (drop) {
       if (chosen.length) send(chosen);
     });
   }
+  // dropped again later, what has arrived is not sent again
   document.querySelector('#coming-stop').addEventListener('click', () => {
     stopped = true;
     location.reload();
   });
 }
 
-const tray = document.querySelector('#tray');
+const typed = (name) => document.querySelector(`[name=${name}]`)?.value ?? '';
+
+const refuse = (figure, reason) => {
+  let line = figure.querySelector('.why');
+  if (!line) {
+    line = document.createElement('figcaption');
+    line.className = 'why';
+    figure.append(line);
+  }
+  line.setAttribute('role', 'alert');
+  line.textContent = reason;
+};
+
 const give = async (figure, plant) => {
-  const file = figure.dataset.file;
-  const address = plant === '-' ? tray.dataset.discard : tray.dataset.give;
-  const survey = document.querySelector('[name=survey]')?.value ?? '';
-  const side = document.querySelector('[name=side]')?.value ?? '';
-  const reply = await fetch(address, {
+  const tray = figure.parentElement;
+  const { file } = figure.dataset;
+  const reply = await fetch(plant === '-' ? tray.dataset.discard : tray.dataset.give, {
     method: 'POST',
     headers: { 'Content-Type': 'application/json' },
-    body: JSON.stringify({ file, plant, survey, side }),
+    body: JSON.stringify({ file, plant, survey: typed('survey'), side: typed('side') }),
   });
   const told = reply.ok ? await reply.json() : { refused: await reply.text() };
   if (told.refused) {
-    let line = figure.querySelector('.wrong');
-    if (!line) {
-      line = document.createElement('figcaption');
-      line.className = 'wrong';
-      line.setAttribute('role', 'alert');
-      line.style.whiteSpace = 'normal';
-      figure.append(line);
-    }
-    line.textContent = told.refused;
+    refuse(figure, told.refused);
     return;
   }
   figure.remove();
@@ -148,26 +173,26 @@ const give = async (figure, plant) => {
   if (!tray.children.length) location.reload();
 };
 
-if (tray) {
-  let held = null;
+let held = null;
+for (const tray of document.querySelectorAll('.tray')) {
   tray.addEventListener('change', (event) => {
     if (event.target.value) give(event.target.closest('figure'), event.target.value);
   });
   tray.addEventListener('dragstart', (event) => {
     held = event.target.closest('figure');
   });
-  for (const plant of document.querySelectorAll('[data-plant]')) {
-    plant.addEventListener('dragover', (event) => {
-      if (!held) return;
-      event.preventDefault();
-      plant.classList.add('over');
-    });
-    plant.addEventListener('dragleave', () => plant.classList.remove('over'));
-    plant.addEventListener('drop', (event) => {
-      event.preventDefault();
-      plant.classList.remove('over');
-      if (held) give(held, plant.dataset.plant);
-      held = null;
-    });
-  }
+}
+for (const plant of document.querySelectorAll('[data-plant]')) {
+  plant.addEventListener('dragover', (event) => {
+    if (!held) return;
+    event.preventDefault();
+    plant.classList.add('over');
+  });
+  plant.addEventListener('dragleave', () => plant.classList.remove('over'));
+  plant.addEventListener('drop', (event) => {
+    event.preventDefault();
+    plant.classList.remove('over');
+    if (held) give(held, plant.dataset.plant);
+    held = null;
+  });
 }

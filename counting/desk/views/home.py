@@ -15,7 +15,7 @@ from counting.desk.views.walk import bring_in
 from counting.errors import CountingError
 from counting.photos.gather import Batch
 
-__all__ = ["demo", "home", "season_page", "shelf", "stop", "work"]
+__all__ = ["away", "demo", "home", "season_page", "shelf", "stop", "work"]
 
 _NEXT = {
     "plan": ("Look at the plan", ""),
@@ -45,6 +45,7 @@ def home(desk: Desk, asked: Asked, *, fault: str = "") -> Response:
         trials=[_line(desk, name) for name in desk.shelf.names()],
         beside=[str(each) for each in desk.shelf.beside()],
         fault=fault,
+        command="counting open FOLDER; counting demo; counting restore FILE DIR",
     )
 
 
@@ -74,7 +75,14 @@ def season_page(desk: Desk, asked: Asked) -> Response:
     """Show where a trial stands, what is missing, and one button for what comes next."""
     trial = desk.trial(asked.trial)
     button, hint = _NEXT[desk.season(trial).next]
-    return desk.trial_page("season.html", trial, here="", button=button, hint=hint)
+    return desk.trial_page(
+        "season.html",
+        trial,
+        here="",
+        button=button,
+        hint=hint,
+        command=f"counting open {trial.directory.name}",
+    )
 
 
 def demo(desk: Desk, _: Asked) -> Response:
@@ -98,3 +106,9 @@ def stop(desk: Desk, asked: Asked) -> dict[str, Any]:
     if piece:
         piece.stop()
     return {}
+
+
+def away(desk: Desk, asked: Asked) -> Response:
+    """Put away what the last work had to tell."""
+    desk.work.forget(asked.trial)
+    return desk.go("t", asked.trial, *(["walk"] if asked.form.get("here") == "walk" else []))

@@ -51,7 +51,7 @@ def begin_audit(desk: Desk, asked: Asked) -> Response:
         faults = len(found.faults)
         piece.said.append("All is well." if not faults else f"{faults} things are not as written.")
 
-    desk.work.start(asked.trial, "Following every number back", task)
+    desk.work.start(asked.trial, "Following every number back", task, page="keep")
     return desk.go("t", asked.trial, "keep")
 
 
@@ -66,7 +66,7 @@ def begin_backup(desk: Desk, asked: Asked) -> Response:
         piece.said.append(f"{kept.files} files, {kept.size / 1e6:.0f} MB, read back: {name}")
         piece.left_out += [(each.item, each.reason) for each in (*kept.left_out, *kept.lost)]
 
-    desk.work.start(asked.trial, "Keeping a copy", task)
+    desk.work.start(asked.trial, "Keeping a copy", task, page="keep")
     return desk.go("t", asked.trial, "keep")
 
 

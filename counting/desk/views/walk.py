@@ -9,45 +9,50 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from counting.desk.arrivals import ARRIVING, by_day, clear, receive, waiting
+from counting.desk.arrivals import ARRIVING, by_day, clear, receive, short, waiting
 from counting.desk.asked import Asked
 from counting.desk.beds import beds
 from counting.desk.desk import Desk
+from counting.desk.spoken import spoken
 from counting.desk.walk_page import OFFERED
 from counting.desk.work import Piece
 from counting.errors import CountingError
 from counting.files import inside
 from counting.finding.propose import propose
+from counting.flags import Flag
 from counting.photos.gather import Batch
-from counting.photos.intake import take_in
+from counting.photos.intake import TakenIn, take_in
 from counting.plan.trial import Trial
+from counting.review.first import unproposed
 from counting.settings import Settings
 
-__all__ = ["arrived", "begin", "bring_in", "discard", "give", "put", "walk"]
+__all__ = ["arrived", "begin", "bring_in", "discard", "give", "go_on", "held", "put", "walk"]
+
+_NAMED = 8
+"""Plants named in a line; further ones are numbered."""
 
 
 def walk(desk: Desk, asked: Asked) -> Response:
     """Show where to drop photos, what waits for its plant, and which plants have one."""
     trial = desk.trial(asked.trial)
-    left = waiting(trial.directory)
     busy = desk.work.busy(asked.trial)
-    days = {} if busy else by_day(left)
-    piece = desk.work.of(asked.trial)
-    reasons = dict(piece.left_out) if piece else {}
-    tray = [
-        {"file": _short(trial, path), "reason": reasons.get(_short(trial, path), "")}
-        for path in ([] if busy else left)
-    ]
+    left = [] if busy else waiting(trial.directory)
+    reasons = desk.refused.get(asked.trial, {})
+    named = {path: short(trial.directory, path) for path in left}
+    arrived = [path for path in left if named[path] not in reasons]
     return desk.trial_page(
         "walk.html",
         trial,
         here="walk",
         beds=beds(trial),
-        tray=tray,
-        days={day: len(photos) for day, photos in days.items()},
+        arrived=[(named[path], "") for path in arrived],
+        days={day: len(photos) for day, photos in by_day(arrived).items()},
+        stuck=[(name, spoken(reasons[name])) for name in named.values() if name in reasons],
+        unseen=0 if busy else _unseen(trial),
         codes=[str(code) for code in trial.plants.loc[~trial.plants["guard"], "code"]],
         busy=busy,
         today=date.today().isoformat(),
@@ -58,6 +63,12 @@ def walk(desk: Desk, asked: Asked) -> Response:
     )
 
 
+def _unseen(trial: Trial) -> int:
+    """Return on how many photos of the trial nothing was proposed yet."""
+    with trial.ledger() as ledger:
+        return len(unproposed(ledger))
+
+
 async def put(desk: Desk, request: Request) -> Response:
     """Keep one photo that the browser sends; streamed, never whole in memory."""
     trial = desk.trial(request.path_params["trial"])
@@ -66,16 +77,28 @@ async def put(desk: Desk, request: Request) -> Response:
         path = await receive(trial.directory, name, request.stream())
     except CountingError as error:
         return JSONResponse({"refused": str(error)}, 422)
-    return JSONResponse({"file": _short(trial, path)})
+    return JSONResponse({"file": short(trial.directory, path)})
+
+
+def held(desk: Desk, asked: Asked) -> dict[str, Any]:
+    """Return the photos that have arrived with their bytes: none of them need be sent again."""
+    directory = desk.trial(asked.trial).directory
+    return {short(directory, path): path.stat().st_size for path in waiting(directory)}
 
 
 def begin(desk: Desk, asked: Asked) -> Response:
     """Take in what has arrived: one survey for each day, or all of it under one date."""
     trial = desk.trial(asked.trial)
     survey, side = asked.form.get("survey", "").strip(), asked.form.get("side", "").strip()
-    left = waiting(trial.directory)
     batch = Batch(survey=survey, side=side)  # without a date: the folder's or the camera's day
-    bring_in(desk, trial, left, batch)
+    bring_in(desk, trial, waiting(trial.directory), batch)
+    return desk.go("t", asked.trial, "walk")
+
+
+def go_on(desk: Desk, asked: Asked) -> Response:
+    """Propose fruit on the photos that still lack it."""
+    trial = desk.trial(asked.trial)
+    propose_behind(desk, trial)
     return desk.go("t", asked.trial, "walk")
 
 
@@ -83,30 +106,66 @@ def bring_in(desk: Desk, trial: Trial, paths: Sequence[Path], batch: Batch) -> N
     """Take photos in that lie on this machine, and propose fruit, behind the page."""
 
     def task(piece: Piece) -> None:
-        _take(trial, paths, batch, piece)
+        piece.said += _say(_taken(desk, trial, paths, batch, piece))
         _propose(trial, piece)
 
     desk.work.start(trial.directory.name, "Looking at the photos", task)
 
 
-def _take(trial: Trial, paths: Sequence[Path], batch: Batch, piece: Piece) -> None:
-    result = take_in(trial, paths, batch=batch, progress=piece.moved)
+def propose_behind(desk: Desk, trial: Trial) -> None:
+    """Propose fruit behind the page where that was not done yet."""
+
+    def task(piece: Piece) -> None:
+        _propose(trial, piece)
+
+    desk.work.start(trial.directory.name, "Proposing fruit on the photos", task)
+
+
+def _taken(
+    desk: Desk, trial: Trial, paths: Sequence[Path], batch: Batch, piece: Piece | None = None
+) -> TakenIn:
+    """Take photos in; those that found their plant wait no longer, the others keep the reason."""
+    result = take_in(trial, paths, batch=batch, progress=piece.moved if piece else None)
     refused = {Path(each.item): each.reason for each in result.refused}
-    piece.left_out += [(_short(trial, path), reason) for path, reason in refused.items()]
+    told = {short(trial.directory, path): reason for path, reason in refused.items()}
+    if piece:
+        piece.left_out += told.items()
+    reasons = desk.refused.setdefault(trial.directory.name, {})
+    for path in paths:
+        reasons.pop(short(trial.directory, path), None)
+    reasons |= told
     arriving = trial.directory / ARRIVING
     clear(
         trial.directory,
         {path for path in paths if path not in refused and path.is_relative_to(arriving)},
     )
-    plants = result.taken["plant"].nunique()
+    return result
+
+
+def _say(result: TakenIn) -> list[str]:
+    """Return what a person should know of photos that came in."""
+    said = []
     if len(result.taken):
-        piece.said.append(f"Took in {len(result.taken)} photos of {plants} plants.")
+        plants = result.taken["plant"].nunique()
+        said.append(f"Took in {len(result.taken)} photos of {plants} plants.")
     if result.again:
-        piece.said.append(f"{result.again} were in the trial already and are not counted twice.")
-    flagged = result.taken.loc[result.taken["flags"] != "", "flags"]
-    for word, number in flagged.str.split("; ").explode().value_counts().items():
-        piece.said.append(f"{number} flagged: {word}.")
-    piece.said += result.remarks
+        said.append(f"{result.again} were in the trial already and are not counted twice.")
+    said += [_flagged(word, result.taken) for word in Flag if _with(word, result.taken).any()]
+    return said + list(result.remarks)
+
+
+def _with(word: Flag, taken: pd.DataFrame) -> pd.Series:
+    return taken["flags"].map(lambda text: word.value in str(text).split("; "))
+
+
+def _flagged(word: Flag, taken: pd.DataFrame) -> str:
+    """Name the photos with a flag by their plants, and say what the flag means."""
+    rows = taken[_with(word, taken)]
+    plants = list(dict.fromkeys(rows["plant"].astype(str)))
+    more = len(plants) - _NAMED
+    named = ", ".join(plants[:_NAMED]) + (f" and {more} more" if more > 0 else "")
+    which = "All" if len(rows) == len(taken) and len(taken) > 1 else named
+    return f"{which}: {word.sentence[0].lower()}{word.sentence[1:]}"
 
 
 def _propose(trial: Trial, piece: Piece) -> None:
@@ -115,16 +174,15 @@ def _propose(trial: Trial, piece: Piece) -> None:
     piece.left_out += [(each.item, each.reason) for each in found.refused]
     if found.new:
         piece.said.append(f"Proposed {found.fruit} fruit on {found.new} photos.")
+    piece.words = "The photos"
 
 
 def give(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Give a photo that waits its plant."""
     trial = desk.trial(asked.trial)
     told = asked.value if isinstance(asked.value, dict) else {}
-    file, plant = str(told.get("file", "")), str(told.get("plant", ""))
-    survey = str(told.get("survey", ""))
-    path = inside(trial.directory, f"{ARRIVING}/{file}")
-    row = {"file": file, "plant": plant, "survey": survey, "side": str(told.get("side", ""))}
+    row = {name: str(told.get(name, "")) for name in ("file", "plant", "survey", "side")}
+    path = inside(trial.directory, f"{ARRIVING}/{row['file']}")
     listed = trial.directory / ARRIVING / "given.csv"
     text = io.StringIO()
     writer = csv.DictWriter(text, list(row))
@@ -132,25 +190,22 @@ def give(desk: Desk, asked: Asked) -> dict[str, Any]:
     writer.writerow(row)
     listed.write_text(text.getvalue(), encoding="utf-8")
     try:
-        result = take_in(trial, [path], manifest=listed)
+        result = _taken(desk, trial, [path], Batch(manifest=listed))
     finally:
         listed.unlink()
     if result.refused:
-        return {"refused": result.refused[0].reason}
-    clear(trial.directory, {path})
-
-    def task(piece: Piece) -> None:
-        _propose(trial, piece)
-
-    desk.work.start(asked.trial, "Proposing fruit on the photos", task)
-    return {"plant": plant}
+        return {"refused": spoken(result.refused[0].reason)}
+    propose_behind(desk, trial)
+    return {"plant": row["plant"]}
 
 
 def discard(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Take a photo that waits away again; the camera still has it."""
     trial = desk.trial(asked.trial)
     told = asked.value if isinstance(asked.value, dict) else {}
-    clear(trial.directory, {inside(trial.directory, f"{ARRIVING}/{told.get('file', '')}")})
+    file = str(told.get("file", ""))
+    clear(trial.directory, {inside(trial.directory, f"{ARRIVING}/{file}")})
+    desk.refused.get(asked.trial, {}).pop(file, None)
     return {}
 
 
@@ -161,9 +216,3 @@ def arrived(desk: Desk, asked: Asked) -> Response:
     trial = desk.trial(asked.trial)
     path = inside(trial.directory, f"{ARRIVING}/{asked.path['file']}")
     return Response(prints(path).grid, media_type="image/jpeg")
-
-
-def _short(trial: Trial, path: Path) -> str:
-    """Return the name of a photo that waits, as the page has it."""
-    arriving = trial.directory / ARRIVING
-    return path.relative_to(arriving).as_posix() if path.is_relative_to(arriving) else path.name

@@ -21,9 +21,10 @@ from typer.testing import CliRunner
 
 from counting.cli import app as command_line
 from counting.demo import demo_images
+from counting.desk import serve
 from counting.desk.app import GET, POST, desk_app
 from counting.desk.arrivals import by_day, receive, waiting
-from counting.desk.serve import desk_at, door
+from counting.desk.serve import Door, desk_at, door, phone_door
 from counting.desk.shelf import Shelf, folder_name
 from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
@@ -37,9 +38,9 @@ SIZES = pytest.mark.parametrize("kind", [PHONE, LAPTOP], ids=["phone", "laptop"]
 
 
 @contextmanager
-def served(shelf: Path) -> Iterator[str]:
-    """Serve a desk on a free port; yield its link."""
-    where = door("127.0.0.1", 0)
+def served(shelf: Path, where: Door | None = None) -> Iterator[str]:
+    """Serve a desk on a free port, or at a door; yield its link."""
+    where = where or door("127.0.0.1", 0)
     app = desk_app(desk_at(shelf, where))
     config = uvicorn.Config(app, log_level="error", access_log=False)
     server = uvicorn.Server(config)
@@ -88,6 +89,7 @@ def test_every_page_of_a_trial_opens_and_says_what_the_command_line_would_do(
         reply = client.get(path, headers={"accept": "text/html"})
         assert reply.status_code == 200, (path, reply.text)
         assert "default-src 'none'" in reply.headers["content-security-policy"]
+        assert "On the command line: <code>counting " in reply.text, path
     assert "counting take-in vines" in client.get("t/vines/walk").text
 
 
@@ -106,6 +108,30 @@ def test_without_the_key_of_the_link_nothing_shows(client: httpx.Client) -> None
     root = httpx.URL(str(client.base_url)).copy_with(path="/")
     assert httpx.get(root).status_code == 404
     assert httpx.get(root.join("t/vines")).status_code == 404
+
+
+def test_a_phone_pairs_once_and_finds_the_desk_again_after_a_restart(
+    trial: Trial, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serve, "local_address", lambda: "127.0.0.1")
+    shelf, own = trial.directory.parent, tmp_path / "own"
+    first = phone_door(own)
+    address = first.address
+    with served(shelf, first) as link, httpx.Client(base_url=link) as phone:
+        assert phone.post("demo", headers=FORM).status_code == 401
+        walk = "t/vines/go?on=1&survey=2026-07-02"
+        assert phone.get(walk).status_code == 303
+        assert phone.get(walk).status_code == 200
+        assert phone.cookies["counting_device"] not in (own / "devices.json").read_text("utf-8")
+        assert "Folder of trials" not in phone.get("").text
+        assert "own machine" in phone.post("shelf", data={"folder": str(tmp_path)}).text
+        assert phone.get("t/vines/sheet/", follow_redirects=True).status_code == 200
+    again = phone_door(own)
+    assert again.address == address
+    with served(shelf, again) as link:
+        reply = httpx.get(link + "t/vines", cookies=phone.cookies)
+        assert reply.status_code == 200
+        assert httpx.get(link + "t/vines", cookies={"counting_device": "guess"}).status_code == 303
 
 
 def test_foreign_hosts_and_origins_are_refused(client: httpx.Client) -> None:

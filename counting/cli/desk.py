@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from counting.cli.base import Replace, TrialDir, app, date_option, say, tell
 from counting.files import write_text
+
+if TYPE_CHECKING:
+    from counting.desk.desk import Desk
 
 
 @app.command("open")
@@ -29,19 +32,23 @@ def open_command(
     """
     from counting.desk.serve import door, open_desk
 
-    host = "127.0.0.1"
-    if lan:
-        from counting.review.live import local_address
+    where = door("127.0.0.1", 0 if lan else port)
 
-        host = local_address()
-    where = door(host, port)
-    if lan:
-        from counting.cli.review import show_code
+    def ready(desk: Desk) -> None:
+        if desk.phones:
+            from counting.cli.review import show_code
 
-        say("Whoever knows this link and is on this network can work on these trials. Scan it:")
-        show_code(where.address)
-    say("The desk is open. Ctrl C ends it; nothing is lost.")
-    open_desk(directory, where, browser=not no_browser, ready=lambda link: tell(link))
+            link = desk.phones.link("")
+            say("Whoever knows this link and is on this network can work on these trials. Scan it:")
+            show_code(link)
+            say(f"On this machine: {where.address}")
+            tell(link)
+        else:
+            tell(where.address)
+        say("The desk is open. Ctrl C ends it; nothing is lost.")
+
+    lan_port = port if lan else None
+    open_desk(directory, where, browser=not no_browser, ready=ready, lan=lan_port)
 
 
 @app.command("walk")

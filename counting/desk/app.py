@@ -16,6 +16,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from counting.desk.asked import Asked, TooLarge, read
 from counting.desk.desk import Desk
 from counting.desk.guard import Guard, sealed
+from counting.desk.pairing import Paired
 from counting.desk.spoken import spoken
 from counting.desk.views import (
     answer,
@@ -93,6 +94,7 @@ POST: tuple[tuple[str, View], ...] = (
     ("/new", plan.create),
     ("/demo", home.demo),
     ("/shelf", home.shelf),
+    ("/phones", home.phones),
     ("/t/{trial}/plan/again", plan.draw_again),
     ("/t/{trial}/work/stop", home.stop),
     ("/t/{trial}/work/away", home.away),
@@ -133,7 +135,10 @@ def desk_app(desk: Desk) -> ASGIApp:
         Route("/t/{trial}/tallies/sheet", _streamed(desk, tallies.sheet_in), methods=["POST"]),
     ]
     inner = Starlette(routes=[Mount(f"/{desk.key}", routes=_ordered(routes))])
-    return Guard(_WithSheets(inner, desk), hosts_of(desk.host, desk.port))
+    pages: ASGIApp = _WithSheets(inner, desk)
+    if desk.devices:
+        pages = Paired(pages, desk.key, desk.devices)
+    return Guard(pages, hosts_of(desk.host, desk.port))
 
 
 def _ordered(routes: Sequence[Route]) -> Sequence[Route]:
@@ -199,8 +204,14 @@ class _WithSheets:
         if scope["type"] == "http":
             parts = str(scope["path"]).split("/")
             if parts[1:3] == [self.desk.key, "t"] and parts[4:5] == ["sheet"]:
-                sheet = self.desk.sheets.get(parts[3])
-                app = sheet.app if sheet else PlainTextResponse("open it from the desk again", 404)
+                app = await run_in_threadpool(self._sheet, parts[3])
                 await app(scope, receive, send)  # it brings its own policy
                 return
         await self.inner(scope, receive, sealed(send, _POLICY))
+
+    def _sheet(self, trial: str) -> ASGIApp:
+        """Return a trial's sheet; one that was open before the desk was restarted opens again."""
+        try:
+            return check.opened(self.desk, trial).app
+        except CountingError as error:
+            return PlainTextResponse(spoken(str(error)), 404)

@@ -17,6 +17,7 @@ from counting.desk.spoken import spoken
 from counting.desk.work import Piece, Work
 from counting.plan.trial import Trial
 from counting.report.season import Season, season
+from counting.review.live.devices import Devices
 
 __all__ = ["Desk", "Sheet"]
 
@@ -54,6 +55,10 @@ class Desk:
         What is under way behind the pages.
     refused : mapping
         Trial to file to the reason for which a photo that waits found no plant.
+    devices : Devices, optional
+        The devices that paired with it; None where only this machine can ask.
+    phones : Desk, optional
+        The same desk for phones, once they are let in.
     """
 
     shelf: Shelf
@@ -62,12 +67,23 @@ class Desk:
     key: str
     work: Work = field(default_factory=Work)
     refused: dict[str, dict[str, str]] = field(default_factory=dict)
+    devices: Devices | None = None
+    phones: Desk | None = None
     sheets: dict[str, Sheet] = field(default_factory=dict)
 
     @property
     def base(self) -> str:
         """Path under which everything lies."""
         return f"/{self.key}/"
+
+    @property
+    def for_phones(self) -> Desk | None:
+        """The desk that phones reach: this one, the one beside it, or none."""
+        return self if self.devices else self.phones
+
+    def link(self, *parts: str) -> str:
+        """Return the whole address of a page."""
+        return f"http://{self.host}:{self.port}{self.to(*parts)}"
 
     def to(self, *parts: str) -> str:
         """Return the path of a page."""
@@ -108,6 +124,7 @@ class Desk:
             name=trial.directory.name,
             home=self.to("t", trial.directory.name),
             season=self.season(trial),
+            phones=self.for_phones is not None,
             here=here,
             folder=shlex.quote(str(trial.directory)),
             piece=_told(piece, here),

@@ -42,6 +42,11 @@ class Shelf:
             return cls(whole.parent, whole.name)
         return cls(directory.resolve())
 
+    @property
+    def own(self) -> Path:
+        """The folder in which the desk keeps which phones were let in."""
+        return (self.folder / self.only if self.only else self.folder) / ".desk"
+
     def names(self) -> list[str]:
         """Return the folders that are trials, by name; none where the shelf does not exist yet."""
         if self.only:

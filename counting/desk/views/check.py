@@ -9,29 +9,36 @@ from typing import Any
 from starlette.responses import FileResponse, Response
 
 from counting.desk.asked import Asked
+from counting.desk.codes import code_of
 from counting.desk.desk import Desk, Sheet
+from counting.desk.views.walk import propose_behind
 from counting.errors import CountingError
 from counting.review.corrections import take_corrections
-from counting.review.first import propose_first
+from counting.review.first import propose_first, unproposed
 from counting.review.frames import frames
 from counting.review.live import Place
 from counting.review.live import app as live_sheet
 from counting.review.sheet import SheetOptions, make_sheets
 
-__all__ = ["check", "confirm", "make", "sheet_file", "start"]
+__all__ = ["check", "confirm", "make", "opened", "sheet_file", "start"]
+
+_AT_ONCE = 3
+"""Photos on which fruit is proposed while a person waits; more are done behind the page."""
 
 
 def check(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = ()) -> Response:
     """Show how far the check is, the way to the sheet, and sheets made for others."""
     trial = desk.trial(asked.trial)
     made = sorted((trial.directory / "sheets").glob("*.html"))
-    name = trial.directory.name
+    name, phone = trial.directory.name, desk.for_phones
     return desk.trial_page(
         "check.html",
         trial,
         here="check",
         status=422 if fault else 200,
         photos=len(frames(trial)),
+        phone=phone and phone.link("t", name, "sheet", ""),
+        code=code_of(phone.link("t", name, "sheet", "")) if phone else "",
         sheets=[path.name for path in made],
         fault=fault,
         said=said,
@@ -42,15 +49,37 @@ def check(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = 
 def start(desk: Desk, asked: Asked) -> Response:
     """Serve the sheet of what there is to check, and go to it."""
     trial = desk.trial(asked.trial)
-    key = f"{desk.key}/t/{asked.trial}/sheet"
-    place = Place(desk.host, desk.port, key)
+    with trial.ledger() as ledger:
+        waiting = len(unproposed(ledger))
+    if waiting > _AT_ONCE:
+        if not desk.work.busy(asked.trial):
+            propose_behind(desk, trial)
+        said = f"First fruit is proposed on {waiting} photos. Then press Check them now again."
+        return check(desk, asked, said=(said,))
+    desk.sheets.pop(asked.trial, None)
     try:
-        propose_first(trial)
-        app = live_sheet(trial, place, SheetOptions(open_only=True))
+        opened(desk, asked.trial)
     except CountingError as error:
         return check(desk, asked, fault=str(error))
-    desk.sheets[asked.trial] = Sheet(app, len(frames(trial)))
     return desk.go("t", asked.trial, "sheet", "")
+
+
+def opened(desk: Desk, name: str) -> Sheet:
+    """Return the sheet that is open for a trial; where none is, open one.
+
+    Raises
+    ------
+    CountingError
+        If there is no such trial, or no photo to check.
+    """
+    held = desk.sheets.get(name)
+    if held is None:
+        trial = desk.trial(name)
+        propose_first(trial)
+        place = Place(desk.host, desk.port, f"{desk.key}/t/{name}/sheet")
+        app = live_sheet(trial, place, SheetOptions(open_only=True), desk.devices)
+        held = desk.sheets[name] = Sheet(app, len(frames(trial)))
+    return held
 
 
 def make(desk: Desk, asked: Asked) -> Response:

@@ -10,12 +10,13 @@ from starlette.responses import Response
 from counting.demo import demo_images, start_demo
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
+from counting.desk.serve import let_phones_in
 from counting.desk.shelf import Shelf
 from counting.desk.views.walk import bring_in
 from counting.errors import CountingError
 from counting.photos.gather import Batch
 
-__all__ = ["away", "demo", "home", "season_page", "shelf", "stop", "work"]
+__all__ = ["away", "demo", "home", "phones", "season_page", "shelf", "stop", "work"]
 
 _NEXT = {
     "plan": ("Look at the plan", ""),
@@ -42,8 +43,9 @@ def home(desk: Desk, asked: Asked, *, fault: str = "") -> Response:
     return desk.page(
         "home.html",
         folder=str(desk.shelf.folder),
+        own=desk.devices is None,
         trials=[_line(desk, name) for name in desk.shelf.names()],
-        beside=[str(each) for each in desk.shelf.beside()],
+        beside=[str(each) for each in desk.shelf.beside()] if desk.devices is None else [],
         fault=fault,
         command="counting open FOLDER; counting demo; counting restore FILE DIR",
     )
@@ -64,11 +66,23 @@ def _line(desk: Desk, name: str) -> dict[str, Any]:
 
 def shelf(desk: Desk, asked: Asked) -> Response:
     """Take another folder of trials, or a trial; it must be there."""
+    if desk.devices:
+        return home(desk, asked, fault="The folder is chosen on the desk's own machine.")
     folder = Path(asked.form.get("folder", "").strip()).expanduser()
     if not folder.is_absolute() or not folder.is_dir():
         return home(desk, asked, fault=f"{folder}: no such folder; give its whole path")
     desk.shelf = Shelf.of(folder)
+    if desk.phones:
+        desk.phones.shelf = desk.shelf
     return desk.go()
+
+
+def phones(desk: Desk, asked: Asked) -> Response:
+    """Let phones on this network in, and go back to the page that asked for it."""
+    if desk.devices is None:
+        let_phones_in(desk)
+    trial, page = asked.form.get("trial", ""), asked.form.get("page", "")
+    return desk.go("t", trial, page if page in {"walk", "tags", "check"} else "walk")
 
 
 def season_page(desk: Desk, asked: Asked) -> Response:

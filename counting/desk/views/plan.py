@@ -132,7 +132,10 @@ def _form(
     fault: str = "",
     status: int = 200,
 ) -> Response:
-    action = desk.to("t", trial.directory.name, "plan", "again") if trial else desk.to("new")
+    action, command = desk.to("new"), "counting start DIR"
+    if trial:
+        action = desk.to("t", trial.directory.name, "plan", "again")
+        command = f"counting start {trial.directory.name} --replace"
     return desk.page(
         "new.html",
         status=status,
@@ -142,6 +145,7 @@ def _form(
         fault=fault,
         action=action,
         again=trial is not None,
+        command=command,
     )
 
 

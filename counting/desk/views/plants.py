@@ -42,7 +42,14 @@ def plants(desk: Desk, asked: Asked) -> Response:
     trial = desk.trial(asked.trial)
     with trial.ledger() as ledger:
         out = [each for each in left_out(ledger).exclusions if each.plant]
-    return desk.trial_page("plants.html", trial, here="plants", beds=beds(trial), out=out)
+    return desk.trial_page(
+        "plants.html",
+        trial,
+        here="plants",
+        beds=beds(trial),
+        out=out,
+        command=f"counting audit {trial.directory.name} --plant CODE",
+    )
 
 
 def plant(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = ()) -> Response:

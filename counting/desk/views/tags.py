@@ -31,7 +31,6 @@ def tags(desk: Desk, asked: Asked) -> Response:
         trial,
         here="tags",
         number=number,
-        lan=desk.host != "127.0.0.1",
         fault=fault,
         command=command,
     )

@@ -56,7 +56,6 @@ def walk(desk: Desk, asked: Asked) -> Response:
         codes=[str(code) for code in trial.plants.loc[~trial.plants["guard"], "code"]],
         busy=busy,
         today=date.today().isoformat(),
-        lan=desk.host != "127.0.0.1",
         offered=OFFERED,
         command=f"counting take-in {trial.directory.name} PHOTO... --survey DATE; "
         f"counting propose {trial.directory.name}",

@@ -11,15 +11,13 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 
-import qrcode
-from markupsafe import Markup
-from qrcode.image.svg import SvgPathImage
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 
 from counting.desk.arrivals import receive
 from counting.desk.asked import Asked
+from counting.desk.codes import code_of
 from counting.desk.desk import Desk
 from counting.desk.walk_page import OFFERED, walk_document
 from counting.errors import CountingError, LedgerError
@@ -44,9 +42,18 @@ def page(desk: Desk, asked: Asked) -> Response:
     if "on" not in asked.query:
         told = {"on": "1", "survey": survey, "measures": ",".join(wanted)}
         query = urlencode(told | ({"tags": "1"} if tags_only else {}))
-        link = f"http://{desk.host}:{desk.port}{desk.to('t', asked.trial, 'go')}?{query}"
+        phone = desk.for_phones
+        link = f"{phone.link('t', asked.trial, 'go')}?{query}" if phone else ""
         return desk.trial_page(
-            "way-in.html", trial, here="walk", survey=survey, link=link, code=_code(link)
+            "way-in.html",
+            trial,
+            here="walk",
+            survey=survey,
+            link=link,
+            code=code_of(link) if link else "",
+            tags_only=tags_only,
+            command=f"counting open {trial.directory.name} --lan; "
+            f"counting walk {trial.directory.name} --survey {survey}",
         )
     base = desk.to("t", asked.trial, "go", "")
     text, policy = walk_document(
@@ -62,15 +69,6 @@ def file(desk: Desk, asked: Asked) -> Response:
     text, _ = walk_document(trial, survey, measures=OFFERED)
     headers = {"Content-Disposition": f'attachment; filename="walk-{survey}.html"'}
     return HTMLResponse(text, headers=headers)
-
-
-def _code(link: str) -> Markup:
-    """Return a link as a QR code, drawn as SVG."""
-    code = qrcode.QRCode(border=1, image_factory=SvgPathImage)
-    code.add_data(link)
-    stream = io.BytesIO()
-    code.make_image().save(stream)
-    return Markup(stream.getvalue().decode("utf-8").partition("?>")[2])
 
 
 def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:

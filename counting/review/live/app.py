@@ -34,7 +34,7 @@ from counting.review.build import page, page_policy
 from counting.review.document import as_saved
 from counting.review.frames import Frame, ordered
 from counting.review.live.batch import LARGEST_SAVE, Desk, NotWritten, read_batch
-from counting.review.live.devices import Devices
+from counting.review.live.devices import COOKIE, COOKIE_S, Devices
 from counting.review.live.guard import Guard
 from counting.review.live.place import Place, address
 from counting.review.prints import Prints, prints_of
@@ -48,8 +48,6 @@ _BODIES = 8
 """Bodies read at a time, together 12 MB; further ones wait their turn in the network."""
 _KEPT_PRINTS = 400
 """Prints kept in memory, at most 48 MB."""
-_COOKIE = "counting_device"
-_COOKIE_S = 180 * 24 * 3600
 _GONE = 499
 """Nobody reads it: the other side has hung up."""
 
@@ -90,7 +88,7 @@ class _Served:
         """Return to whom the asking device belongs; empty for one that has not paired."""
         if self.devices is None:
             return "this machine"
-        return self.devices.owner(request.cookies.get(_COOKIE, ""))
+        return self.devices.owner(request.cookies.get(COOKIE, ""))
 
     def refusal(self, owner: str, name: str) -> str:
         """Return why this owner may not answer in a name; empty if they may."""
@@ -225,9 +223,9 @@ def _pair(served: _Served, request: Request) -> Response:
         return PlainTextResponse(error.found, 403)
     reply = RedirectResponse(served.place.base, 303)
     reply.set_cookie(
-        _COOKIE,
+        COOKIE,
         key,
-        max_age=_COOKIE_S,
+        max_age=COOKIE_S,
         path=served.place.base,
         secure=served.place.secure,
         httponly=True,

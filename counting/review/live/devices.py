@@ -16,8 +16,12 @@ from counting.errors import CountingError
 from counting.files import sha256_bytes, write_text
 from counting.review.live.place import token
 
-__all__ = ["MOST_DEVICES", "Devices"]
+__all__ = ["COOKIE", "COOKIE_S", "MOST_DEVICES", "Devices"]
 
+COOKIE = "counting_device"
+"""Under this name a device brings its key."""
+COOKIE_S = 180 * 24 * 3600
+"""A season."""
 MOST_DEVICES = 200
 """More people than review one trial; a bound, so that a stranger cannot fill the file."""
 _CODE_S = 600.0

@@ -63,6 +63,9 @@ def walk_command(
     measures: Annotated[
         str, typer.Option(metavar="NAMES", help="What is recorded, with commas between.")
     ] = "trusses,height,flowers",
+    by_truss: Annotated[
+        bool, typer.Option("--by-truss", help="Tally the fruit truss by truss.")
+    ] = False,
     replace: Replace = False,
 ) -> None:
     """Write the walk page as one file: plant by plant, tallies by thumb, for a phone offline.
@@ -82,7 +85,10 @@ def walk_command(
         message = f"{', '.join(unknown)} not known; any of {', '.join(OFFERED)}"
         raise typer.BadParameter(message, param_hint="--measures")
     text, _ = walk_document(
-        load_trial(directory), survey or date.today().isoformat(), measures=names
+        load_trial(directory),
+        survey or date.today().isoformat(),
+        measures=names,
+        by_truss=by_truss,
     )
     target = out or directory / "walk.html"
     write_text(target, text, replace=replace)

@@ -10,8 +10,6 @@ from urllib.parse import parse_qsl
 
 from starlette.requests import Request
 
-from counting.desk.pairing import OWNER
-
 __all__ = ["LARGEST_FORM", "Asked", "TooLarge", "read"]
 
 LARGEST_FORM = 2_000_000
@@ -41,8 +39,6 @@ class Asked:
         All values of each name of the form.
     value : object
         The body as JSON, None where it is a form or there is none.
-    owner : str
-        To whom the device belongs that asks; empty on this machine's own desk.
     """
 
     trial: str = ""
@@ -51,7 +47,6 @@ class Asked:
     form: Mapping[str, str] = field(default_factory=dict)
     lists: Mapping[str, list[str]] = field(default_factory=dict)
     value: Any = None
-    owner: str = ""
 
 
 async def read(request: Request) -> Asked:
@@ -86,7 +81,6 @@ async def read(request: Request) -> Asked:
         form={name: texts[-1] for name, texts in lists.items()},
         lists=lists,
         value=value,
-        owner=str(request.scope.get(OWNER, "")),
     )
 
 

@@ -11,10 +11,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from counting.errors import CountingError
 from counting.review.live.devices import COOKIE, COOKIE_S, Devices
 
-__all__ = ["OWNER", "Paired"]
-
-OWNER = "counting.owner"
-"""Where a request carries to whom its device belongs."""
+__all__ = ["Paired"]
 
 
 class Paired:
@@ -39,11 +36,9 @@ class Paired:
         """Answer one request, or say that the device has not paired."""
         if scope["type"] == "http" and str(scope["path"]).startswith(self.base):
             request = Request(scope)
-            owner = self.devices.owner(request.cookies.get(COOKIE, ""))
-            if not owner:
+            if not self.devices.owner(request.cookies.get(COOKIE, "")):
                 await self._meet(request)(scope, receive, send)
                 return
-            scope[OWNER] = owner
         await self.inner(scope, receive, send)
 
     def _meet(self, request: Request) -> Response:

@@ -9,7 +9,7 @@ from typing import Any
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from counting.measures import MEASURES
+from counting.measures import measure
 from counting.plan.field_sheet import walking_order
 from counting.plan.hand_counts import hand_counted
 from counting.plan.trial import Trial
@@ -18,10 +18,11 @@ from counting.review.modules import inlined
 
 __all__ = ["OFFERED", "walk_data", "walk_document", "words"]
 
-OFFERED = ("trusses", "height", "flowers", "leaves_removed", "disease", "picked_fruit")
-"""Measures that a walk may take beside the photo; the main measure by hand is drawn by lot."""
+OFFERED = ("fruit", "trusses", "height", "flowers", "leaves_removed", "disease", "picked_fruit")
+"""Measures that a walk may take on every plant; without ``fruit`` only the plants that the lot fell
+on are counted by hand."""
 _ENTRY = "walk-page.js"
-_SHARED = {"outbox.js": "work/outbox.js"}
+_SHARED = {"outbox.js": "work/outbox.js", "words.js": "ground/words.js"}
 """Modules of the contact sheet that the walk page uses."""
 
 
@@ -32,6 +33,7 @@ def walk_data(
     measures: tuple[str, ...] = (),
     base: str | None = None,
     tags_only: bool = False,
+    by_truss: bool = False,
 ) -> dict[str, Any]:
     """Return what the walk page shows.
 
@@ -46,6 +48,8 @@ def walk_data(
         Path of the walk's addresses on the desk; None for a page without network.
     tags_only : bool
         The walk only holds each tag against its plant; nothing is recorded.
+    by_truss : bool
+        The main measure is tallied truss by truss.
 
     Returns
     -------
@@ -54,15 +58,18 @@ def walk_data(
     """
     plants = walking_order(trial.plants, there_and_back=True)
     drawn = hand_counted(trial.plants, seed=trial.plan.seed, survey=survey)
-    named = [MEASURES[name] for name in measures if name in MEASURES]
+    main = trial.plan.main_measure
+    wanted = dict.fromkeys(main if name == "fruit" else name for name in measures)
+    named = [measure(name) for name in wanted]
     return {
         "trial": trial.plan.id,
         "title": trial.plan.title,
         "survey": survey,
         "base": base,
         "tags_only": tags_only,
+        "by_truss": by_truss,
         "smallest_mm": trial.plan.rule.smallest_fruit_mm,
-        "main": trial.plan.main_measure,
+        "main": main,
         "plants": [
             {
                 "code": str(code),
@@ -91,11 +98,11 @@ def walk_document(
     *,
     measures: tuple[str, ...] = (),
     base: str | None = None,
-    tags_only: bool = False,
+    **told: bool,
 ) -> tuple[str, str]:
     """Return the walk page as one document, and the policy it is bound by; see `walk_data`."""
     script, style = inlined(_ENTRY, _module), _part("walk-page.css")
-    shown = walk_data(trial, survey, measures=measures, base=base, tags_only=tags_only)
+    shown = walk_data(trial, survey, measures=measures, base=base, **told)
     bound = policy(style, script, live=base is not None)
     pages = Environment(autoescape=True, undefined=StrictUndefined)
     text = pages.from_string(_part("walk-page.html")).render(

@@ -1,15 +1,7 @@
 // How a dropped spreadsheet is read: each column pointed at, dates asked about, doubts mended.
-const area = document.querySelector('#reading');
+import { make } from './make.js';
 
-const make = (tag, attributes = {}, ...children) => {
-  const element = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) {
-    if (name.startsWith('on')) element.addEventListener(name.slice(2), value);
-    else if (value !== false && value !== null) element.setAttribute(name, value);
-  }
-  element.append(...children);
-  return element;
-};
+const area = document.querySelector('#reading');
 
 const spoken = (name) => name.replaceAll('_', ' ');
 

@@ -1,132 +1,44 @@
 /* The walk: one plant at a time, photo and tallies by one thumb, kept on the phone at once. */
 
-import { makeOutbox } from './outbox.js';
-import { makePhotoQueue } from './walk-photos.js';
-import { keepRecord, recordsOf } from './walk-store.js';
-import { data, language, speakOther, t } from './walk-words.js';
+import { make } from './make.js';
+import { makeBook, measuresOf, walk, walker } from './walk-book.js';
+import { drawCounters } from './walk-counters.js';
+import { remember, remembered } from './walk-store.js';
+import { data, fillTexts, speakOther, t } from './walk-words.js';
 
 const $ = (id) => document.querySelector(`#${id}`);
-const walk = `${data.trial}|${data.tags_only ? 'tags' : data.survey}`;
 const REASONS = ['dead', 'broken', 'not found'];
-const NAME = 'counting|walker';
+const SIDES = ['path', 'wall'];
+const SEEN = ['picked', 'diseased'];
 const AT = `counting|walk|${walk}`;
 
-const make = (tag, attributes = {}, ...children) => {
-  const element = document.createElement(tag);
-  for (const [name, value] of Object.entries(attributes)) {
-    if (name.startsWith('on')) element.addEventListener(name.slice(2), value);
-    else if (value !== false && value !== null) element.setAttribute(name, value);
-  }
-  element.append(...children);
-  return element;
-};
-
-const remembered = (key) => {
-  try {
-    return localStorage.getItem(key) || '';
-  } catch (error) {
-    return '';
-  }
-};
-const remember = (key, value) => {
-  try {
-    localStorage.setItem(key, value);
-  } catch (error) {
-    // only a convenience
-  }
-};
-
-const records = new Map();
-const undo = [];
-let place = Math.min(Number(remembered(AT)) || 0, data.plants.length - 1);
+const book = makeBook(() => redraw());
+let place = 0;
 let side = '';
-let kept = true;
+let trusses = 0;
+let walking = false;
 
 const plantHere = () => data.plants[place];
-const recordOf = (code) =>
-  records.get(code) || { walk, plant: code, values: {}, missing: '', note: '', photos: [] };
+const change = (keys, act) => book.change(place, plantHere().code, keys, act);
 
-const outbox = data.base
-  ? makeOutbox({
-      box: `walk|${walk}`,
-      address: `${data.base}answers`,
-      format: 'counting walk',
-      changed: () => drawQueue(),
-    })
-  : null;
-const photos = makePhotoQueue({
-  walk,
-  device: () => deviceOf(),
-  judged: (photo, told) => {
-    const record = structuredClone(recordOf(photo.plant));
-    record.photos.push({ at: photo.at, side: photo.side, ...told });
-    keep(record);
-  },
-  changed: () => drawQueue(),
-});
-
-function deviceOf() {
-  let own = remembered('counting|device');
-  if (!own) {
-    const random = crypto.getRandomValues(new Uint8Array(12));
-    own = [...random].map((byte) => byte.toString(16).padStart(2, '0')).join('');
-    remember('counting|device', own);
-  }
-  return own;
+/** Whether all that is asked of a plant is recorded. */
+function counted(plant, record) {
+  return measuresOf(plant).every(({ name, trusses: byTruss }) =>
+    byTruss
+      ? book.valuesOf(record).some((key) => key.startsWith(`${name}|`))
+      : record.values[name],
+  );
 }
 
-/** Write a record down; what the page shows is on the phone's disk a moment later. */
-async function keep(record) {
-  records.set(record.plant, record);
-  draw();
-  kept = await keepRecord(record);
-  drawQueue();
-}
-
-/** The measures of a plant: the main one by hand where the lot fell on it, then the others. */
-const measuresOf = (plant) => [
-  ...(plant.hand ? [{ name: data.main, unit: 'count', kind: 'count' }] : []),
-  ...data.measures,
-];
-
-function post(record, names) {
-  if (!outbox) return;
-  for (const name of names) {
-    outbox.put(`${record.plant}|${name}`, {
-      survey: data.survey,
-      plant: record.plant,
-      measure: name,
-      value: record.missing || record.values[name] || '',
-      note: record.note,
-      by: remembered(NAME),
-      at: new Date().toISOString(),
-    });
-  }
-}
-
-function change(names, act) {
-  const before = structuredClone(recordOf(plantHere().code));
-  undo.push({ place, before, names });
-  const record = structuredClone(before);
-  act(record);
-  keep(record);
-  post(record, names);
-}
-
-const recorded = (record, plant) =>
-  measuresOf(plant)
-    .map(({ name }) => name)
-    .filter((name) => record.values[name] || record.missing);
-
-/** What is still open of a plant: a photo that will do, or what the lot asks for. */
+/** What is still open of a plant: a photo that will do, or what is counted on it. */
 function openOf(plant) {
-  const record = recordOf(plant.code);
+  const record = book.of(plant.code);
   if (record.missing) return '';
   const good = record.photos.some(({ kind }) => kind === 'good' || kind === 'far');
-  if (data.base && !good && !photos.of(plant.code)) {
+  if (data.base && !good && !book.photos.of(plant.code)) {
     return record.photos.length ? 'again' : 'open';
   }
-  return measuresOf(plant).some(({ name }) => !record.values[name]) ? 'open' : '';
+  return counted(plant, record) ? '' : 'open';
 }
 
 function drawStrip() {
@@ -144,49 +56,13 @@ function drawStrip() {
   $('strip').children[place].scrollIntoView({ block: 'nearest', inline: 'center' });
 }
 
-function drawCounter({ name, kind }, record) {
-  const label = t(name);
-  const value = record.values[name] || '';
-  const set = (text) =>
-    change([name], (next) => {
-      next.values[name] = text;
-    });
-  const step = (by) => set(String(Math.max(0, (Number(value) || 0) + by)));
-  const field = make('input', {
-    type: 'text',
-    inputmode: 'decimal',
-    'aria-label': label,
-    value,
-    onchange: (event) => set(event.target.value.trim()),
-  });
-  const typed = kind === 'count' ? '' : ' typed';
-  const line = make('div', { class: `counter${typed}` }, make('span', {}, label));
-  if (kind !== 'count') line.append(field);
-  else {
-    line.append(
-      make(
-        'button',
-        { type: 'button', 'aria-label': t('less', { measure: label }), onclick: () => step(-1) },
-        '−',
-      ),
-      field,
-      make(
-        'button',
-        { type: 'button', 'aria-label': t('more', { measure: label }), onclick: () => step(1) },
-        '+',
-      ),
-    );
-  }
-  return line;
-}
-
 function drawJudged(record) {
   const last = record.photos.at(-1);
-  const waits = photos.of(plantHere().code);
   const line = $('judged');
   line.className = 'judged';
-  if (waits) line.textContent = data.base && navigator.onLine ? t('looking') : t('judged later');
-  else if (!last) line.textContent = '';
+  if (book.photos.of(plantHere().code)) {
+    line.textContent = data.base && navigator.onLine ? t('looking') : t('judged later');
+  } else if (!last) line.textContent = '';
   else {
     line.classList.add(last.kind === 'good' ? 'good' : 'mind');
     line.textContent = t(`judged ${last.kind}`, {
@@ -197,9 +73,56 @@ function drawJudged(record) {
   }
 }
 
+/** What another walker recorded on this plant: a person says which of the two stands. */
+function drawAsked(code) {
+  $('asked').replaceChildren(
+    ...book.asked(code).map((each) => {
+      const { measure, truss, value } = each.document;
+      const name = truss ? t('truss', { n: truss, measure: t(measure) }) : t(measure);
+      const button = (words, mine) =>
+        make('button', { type: 'button', class: 'press', onclick: () => book.settle(code, each, mine) }, words);
+      return make(
+        'p',
+        { class: 'mind' },
+        t('asked', { by: each.other.by, measure: name, value: each.other.value }),
+        ' ',
+        button(t('asked theirs', { value: each.other.value }), false),
+        ' ',
+        button(t('asked mine', { value }), true),
+      );
+    }),
+  );
+}
+
+const chip = (word, pressed, onclick) =>
+  make('button', { type: 'button', class: 'chip', 'aria-pressed': String(pressed), onclick }, t(word));
+
+function drawChips(record) {
+  $('reasons').replaceChildren(
+    ...REASONS.map((reason) =>
+      chip(reason, record.missing === reason, () =>
+        change([data.main, ...book.valuesOf(record).filter((key) => key !== data.main)], (next) => {
+          next.missing = next.missing === reason ? '' : reason;
+        }),
+      ),
+    ),
+  );
+  $('seen').replaceChildren(
+    ...SEEN.map((word) =>
+      chip(word, record.seen.includes(word), () =>
+        change([''], (next) => {
+          next.seen = next.seen.includes(word)
+            ? next.seen.filter((each) => each !== word)
+            : [...next.seen, word];
+        }),
+      ),
+    ),
+  );
+}
+
 function draw() {
   const plant = plantHere();
-  const record = recordOf(plant.code);
+  const record = book.of(plant.code);
   const before = data.plants[place - 1];
   const after = data.plants[place + 1];
   $('where').textContent = t('row place', { row: plant.row, place: plant.place });
@@ -213,89 +136,90 @@ function draw() {
   $('far').textContent = t('plant n of m', { n: place + 1, m: data.plants.length });
   $('hand').hidden = !plant.hand;
   $('take-word').textContent = record.photos.length ? t('photo again') : t('photo');
-  drawJudged(record);
+  drawAsked(plant.code);
+  drawChips(record);
+  const focus = document.activeElement?.getAttribute?.('aria-label');
   $('counters').replaceChildren(
-    ...(record.missing ? [] : measuresOf(plant).map((each) => drawCounter(each, record))),
+    ...(record.missing
+      ? []
+      : drawCounters(plant, record, {
+          change,
+          more: trusses,
+          addTruss: (number) => {
+            trusses = number;
+            draw();
+          },
+        })),
   );
-  $('reasons').replaceChildren(
-    ...REASONS.map((reason) =>
-      make(
-        'button',
-        {
-          type: 'button',
-          class: 'chip',
-          'aria-pressed': String(record.missing === reason),
-          onclick: () =>
-            change([data.main, ...recorded(record, plant)], (next) => {
-              next.missing = next.missing === reason ? '' : reason;
-            }),
-        },
-        t(reason),
-      ),
-    ),
-  );
+  if (focus) $('counters').querySelector(`[aria-label="${CSS.escape(focus)}"]`)?.focus();
   if (document.activeElement !== $('note')) $('note').value = record.note;
-  $('undo').disabled = !undo.length;
+  $('undo').disabled = !book.canUndo();
   $('back').disabled = place === 0;
-  $('next').textContent = place === data.plants.length - 1 ? t('done') : t('next');
+  $('next').textContent = t(place === data.plants.length - 1 ? 'finish' : 'next');
+  $('name-here').textContent = t('name here', { name: walker() });
   drawStrip();
 }
 
 function drawQueue() {
-  const stand = outbox?.stand();
-  const waiting = (stand?.waiting.length || 0) + photos.count();
-  const refused = stand?.refused || [];
+  const { kept, sends, waiting, refused, away } = book.stand();
   const queue = $('queue');
   queue.classList.toggle('mind', Boolean(refused.length) || !kept);
   if (!kept) queue.textContent = t('not kept');
-  else if (refused.length)
+  else if (refused.length) {
     queue.textContent = `${t('refused', { n: refused.length })}: ${refused[0].reason}`;
-  else if (waiting)
-    queue.textContent = `${t('waiting', { n: waiting })}. ${stand?.trouble ? t('away') : ''}`;
-  else queue.textContent = data.base && records.size ? t('saved') : t('kept');
-  drawJudged(recordOf(plantHere().code));
+  } else if (waiting) {
+    queue.textContent = `${t('waiting', { n: waiting })}. ${away ? t('away') : ''}`;
+  } else queue.textContent = sends && book.began() ? t('saved') : t('kept');
+  drawJudged(book.of(plantHere().code));
+}
+
+let drawn = '';
+/** Draw what changed; the queue changes often, the plant seldom. */
+function redraw() {
+  if (!walking) return;
+  const now = JSON.stringify([place, trusses, book.of(plantHere().code), book.asked(plantHere().code)]);
+  if (now !== drawn) draw();
+  drawn = now;
+  drawQueue();
 }
 
 function go(to) {
   place = Math.max(0, Math.min(data.plants.length - 1, to));
-  remember(AT, String(place));
+  trusses = 0;
+  remember(AT, place);
   $('end').hidden = true;
   $('plant').hidden = false;
-  draw();
+  redraw();
   window.scrollTo(0, 0);
 }
 
 function end() {
-  const open = data.plants.filter((plant) => openOf(plant) === 'open').map(({ code }) => code);
-  const again = data.plants.filter((plant) => openOf(plant) === 'again').map(({ code }) => code);
+  const places = (kind) => [...data.plants.keys()].filter((at) => openOf(data.plants[at]) === kind);
+  const line = (words, found) =>
+    make(
+      'p',
+      {},
+      words,
+      ' ',
+      ...found.map((at) =>
+        make('button', { type: 'button', class: 'chip', onclick: () => go(at) }, data.plants[at].code),
+      ),
+    );
+  const open = places('open');
+  const again = places('again');
   const lines = [];
-  if (open.length) lines.push(t('gaps', { plants: open.join(', ') }));
-  if (again.length) lines.push(t('again', { plants: again.join(', ') }));
-  if (!lines.length) lines.push(t('no gaps'));
-  $('end-lines').replaceChildren(...lines.map((line) => make('p', {}, line)));
+  if (open.length) lines.push(line(t('gaps'), open));
+  if (again.length) lines.push(line(t('again'), again));
+  if (!lines.length) lines.push(make('p', {}, t('no gaps')));
+  $('end-word').textContent = t(open.length || again.length ? 'end' : 'done');
+  $('end-lines').replaceChildren(...lines);
   $('plant').hidden = true;
   $('end').hidden = false;
 }
 
-/** A table as `counting tally` reads it. */
-function asTable() {
-  const quoted = (text) => `"${String(text).replaceAll('"', '""')}"`;
-  const rows = [['survey', 'plant', 'measure', 'value', 'by', 'note']];
-  for (const plant of data.plants) {
-    const record = records.get(plant.code);
-    if (!record) continue;
-    const names = record.missing ? [data.main] : recorded(record, plant);
-    for (const name of names) {
-      const value = record.missing || record.values[name];
-      rows.push([data.survey, plant.code, name, value, remembered(NAME), record.note]);
-    }
-  }
-  return `${rows.map((row) => row.map(quoted).join(',')).join('\n')}\n`;
-}
-
 async function toFile() {
   const name = `walk-${data.survey}.csv`;
-  const file = new File([asTable()], name, { type: 'text/csv' });
+  const file = new File([book.asTable()], name, { type: 'text/csv' });
   if (navigator.canShare?.({ files: [file] })) {
     try {
       await navigator.share({ files: [file] });
@@ -313,15 +237,10 @@ function listen() {
   $('take').addEventListener('change', (event) => {
     const [file] = event.target.files;
     event.target.value = '';
-    if (file)
-      photos.add(plantHere().code, side, file).then((safe) => {
-        kept = kept && safe;
-        draw();
-      });
+    if (file) book.keepPhoto(plantHere().code, side, file).then(redraw);
   });
   $('note').addEventListener('change', (event) => {
-    const names = recorded(recordOf(plantHere().code), plantHere());
-    change(names, (next) => {
+    change([''], (next) => {
       next.note = event.target.value.trim();
     });
   });
@@ -331,49 +250,50 @@ function listen() {
   );
   $('again').addEventListener('click', () => go(0));
   $('undo').addEventListener('click', () => {
-    const last = undo.pop();
-    if (!last) return;
-    place = last.place;
-    const photosNow = recordOf(last.before.plant).photos;
-    const back = { ...last.before, photos: photosNow };
-    keep(back);
-    post(back, last.names);
+    const to = book.takeBack();
+    if (to !== null) go(to);
   });
   for (const each of document.querySelectorAll('.to-file')) each.addEventListener('click', toFile);
   $('language').addEventListener('click', speakOther);
+  $('name-here').addEventListener('click', () => show(false));
   $('side').addEventListener('change', (event) => {
     side = event.target.value.trim();
     remember(`${AT}|side`, side);
   });
+  $('who').addEventListener('submit', (event) => {
+    event.preventDefault();
+    book.rename($('name').value.trim());
+    show(true);
+  });
+}
+
+/** Show the walk, or ask for the name. */
+function show(walks) {
+  walking = walks;
+  $('who').hidden = walks;
+  $('walk').hidden = !walks;
+  drawn = '';
+  redraw();
 }
 
 async function start() {
-  document.documentElement.lang = language;
-  for (const element of document.querySelectorAll('[data-text]')) {
-    element.textContent = t(element.dataset.text);
-  }
-  for (const element of document.querySelectorAll('[data-label]')) {
-    element.setAttribute('aria-label', t(element.dataset.label));
-  }
+  fillTexts();
   $('hand-help').textContent = t('hand help', { mm: data.smallest_mm });
   $('camera').hidden = !data.base;
-  for (const id of ['side-line', 'missing-line', 'note-line']) $(id).hidden = data.tags_only;
-  for (const record of await recordsOf(walk)) records.set(record.plant, record);
+  for (const id of ['side-line', 'missing-line', 'seen-line', 'note-line']) {
+    $(id).hidden = data.tags_only;
+  }
+  // the word that is kept is one for all languages: two words would be two sides
+  const sides = t('sides').split(', ');
+  const options = SIDES.map((value, at) => make('option', { value, label: sides[at] }));
+  $('sides').replaceChildren(...options);
+  listen();
+  await book.open();
+  place = Math.min(Number(remembered(AT)) || 0, data.plants.length - 1);
   side = remembered(`${AT}|side`);
   $('side').value = side;
-  listen();
-  await outbox?.open();
-  await photos.open();
-  $('name').value = remembered(NAME);
-  $('who').addEventListener('submit', (event) => {
-    event.preventDefault();
-    remember(NAME, $('name').value.trim());
-    $('who').hidden = true;
-    $('walk').hidden = false;
-    draw();
-    drawQueue();
-  });
-  if (remembered(NAME) && records.size) $('who').requestSubmit();
+  $('name').value = walker();
+  if (walker() && book.began()) show(true);
   document.documentElement.dataset.ready = 'yes';
 }
 

@@ -51,6 +51,27 @@ async function change(stores, act) {
   }
 }
 
+const own = new Map();
+
+/** Read what this phone remembers of itself: name, device, place in the walk, side of the row. */
+export async function openOwn() {
+  try {
+    const store = (await opened()).transaction('own').objectStore('own');
+    const [keys, values] = await Promise.all([promised(store.getAllKeys()), promised(store.getAll())]);
+    keys.forEach((key, at) => own.set(key, values[at]));
+  } catch (error) {
+    // a browser that keeps nothing remembers nothing; the page says so at the first value
+  }
+}
+
+export const remembered = (key) => own.get(key) ?? '';
+
+/** Remember a value; unlike the browser's small storage it survives a kill. */
+export function remember(key, value) {
+  own.set(key, value);
+  return change(['own'], (store) => store.put(value, key));
+}
+
 const all = async (name, walk) => {
   try {
     const store = (await opened()).transaction(name).objectStore(name);
@@ -70,14 +91,14 @@ export const photosOf = (walk) => all('photos', walk);
 /** Keep a photo under the next number; return the number, 0 where the browser keeps nothing. */
 export async function keepPhoto(photo) {
   let number = 0;
-  const kept = await change(['photos', 'own'], (photos, own) => {
-    own.get('next').onsuccess = (event) => {
+  const done = await change(['photos', 'own'], (photos, kept) => {
+    kept.get('next').onsuccess = (event) => {
       number = event.target.result || 1;
-      own.put(number + 1, 'next');
+      kept.put(number + 1, 'next');
       photos.put({ ...photo, number });
     };
   });
-  return kept ? number : 0;
+  return done ? number : 0;
 }
 
 export const dropPhoto = (walk, number) =>

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
-import tempfile
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,17 +17,16 @@ from counting.desk.asked import Asked
 from counting.desk.codes import code_of
 from counting.desk.desk import Desk
 from counting.desk.walk_page import OFFERED, walk_document
-from counting.errors import CountingError, LedgerError
+from counting.errors import CountingError, LedgerError, TallyError
 from counting.photos.examine import Wanted, examine
 from counting.photos.judge import judge
 from counting.plan.trial import Trial
-from counting.records.tallies import take_tallies
+from counting.records.tapped import Standing, Tapped, skew
 
 __all__ = ["answers", "file", "page", "photo"]
 
 _DEVICE = re.compile(r"[A-Za-z0-9_-]{8,64}")
 _MOST = 200
-_COLUMNS = ("survey", "plant", "measure", "value", "by", "note")
 
 
 def page(desk: Desk, asked: Asked) -> Response:
@@ -38,10 +34,11 @@ def page(desk: Desk, asked: Asked) -> Response:
     trial = desk.trial(asked.trial)
     survey = asked.query.get("survey") or date.today().isoformat()
     wanted = [name for name in asked.query.get("measures", "").split(",") if name in OFFERED]
-    tags_only = "tags" in asked.query
+    tags_only, by_truss = "tags" in asked.query, "by_truss" in asked.query
     if "on" not in asked.query:
         told = {"on": "1", "survey": survey, "measures": ",".join(wanted)}
-        query = urlencode(told | ({"tags": "1"} if tags_only else {}))
+        told |= {"tags": "1"} if tags_only else {}
+        query = urlencode(told | ({"by_truss": "1"} if by_truss else {}))
         phone = desk.for_phones
         link = f"{phone.link('t', asked.trial, 'go')}?{query}" if phone else ""
         return desk.trial_page(
@@ -57,7 +54,7 @@ def page(desk: Desk, asked: Asked) -> Response:
         )
     base = desk.to("t", asked.trial, "go", "")
     text, policy = walk_document(
-        trial, survey, measures=tuple(wanted), base=base, tags_only=tags_only
+        trial, survey, measures=tuple(wanted), base=base, tags_only=tags_only, by_truss=by_truss
     )
     return HTMLResponse(text, headers={"Content-Security-Policy": policy})
 
@@ -78,12 +75,17 @@ def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:
     listed = batch.get("answers")
     if batch.get("format") != "counting walk" or not isinstance(listed, list):
         return PlainTextResponse("no batch of a walk; load the page again", 400)
+    tapped = Tapped(trial, skew(str(batch.get("now", ""))))
     taken: list[int] = []
     refused: list[dict[str, Any]] = []
     reply = {"taken": taken, "refused": refused}
     for each in sorted(listed[:_MOST], key=_number):
+        told = each.get("document") or {}
         try:
-            _take(trial, each.get("document") or {})
+            _may(desk, str(batch.get("device", "")), str(told.get("by", "")))
+            tapped.take(told)
+        except Standing as other:
+            refused.append({"number": _number(each), "reason": str(other), "other": other.told})
         except LedgerError as error:
             full = 507 if "full" in error.found else 503
             return JSONResponse(reply | {"reason": error.found}, full)
@@ -94,24 +96,19 @@ def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:
     return reply
 
 
+def _may(desk: Desk, device: str, name: str) -> None:
+    """Refuse a name that another phone walks under: two people would be one in the ledger.
+
+    A phone is known by the number it drew for itself: unlike a cookie it outlives a killed browser.
+    """
+    if desk.devices and name and desk.devices.refusal(device, f"walk {name}", answered=False):
+        found = f"another phone walks as {name}: press Walking as {name} and take another name"
+        raise TallyError(name, found)
+
+
 def _number(each: Any) -> int:
     number = each.get("number") if isinstance(each, dict) else None
     return number if isinstance(number, int) else 0
-
-
-def _take(trial: Trial, told: dict[str, Any]) -> None:
-    """Take one value in as `counting tally` takes a table of one line."""
-    value = str(told.get("value", "")).strip()
-    if not value and not told.get("note"):
-        return  # a value that was taken back before it was sent
-    text = io.StringIO()
-    writer = csv.DictWriter(text, _COLUMNS, extrasaction="ignore")
-    writer.writeheader()
-    writer.writerow({name: str(told.get(name, "")) for name in _COLUMNS} | {"value": value})
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "walk.csv"
-        path.write_text(text.getvalue(), encoding="utf-8")
-        take_tallies(trial, [path])
 
 
 async def photo(desk: Desk, request: Request) -> Response:

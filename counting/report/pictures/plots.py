@@ -12,6 +12,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from counting.analysis.describe import mean_interval
+from counting.records.tapped import NOTE
 from counting.report.pictures.drawing import INK, colour_of, drawing, shape_of, svg
 
 if TYPE_CHECKING:
@@ -146,9 +147,10 @@ def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.Da
 
 
 def shown_events(events: pd.DataFrame, surveys: Sequence[str]) -> dict[int, pd.Timestamp]:
-    """Return the events that the course shows: number in the diary to day."""
+    """Return the events that the course shows, notes on plants not: number in the diary to day."""
     early = pd.to_datetime(min(surveys)) - _BEFORE if surveys else pd.Timestamp.max
-    days = {number: pd.to_datetime(str(at)[:10]) for number, at in enumerate(events["at"], 1)}
+    told = enumerate(zip(events["at"], events["kind"], strict=True), 1)
+    days = {number: pd.to_datetime(str(at)[:10]) for number, (at, kind) in told if kind != NOTE}
     return {number: day for number, day in days.items() if day >= early}
 
 

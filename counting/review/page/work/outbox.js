@@ -194,7 +194,7 @@ export function makeOutbox({
     const giving = new AbortController();
     const late = setTimeout(() => giving.abort(), PATIENCE);
     const body = JSON.stringify({
-      format, version: 1, device: state.device,
+      format, version: 1, device: state.device, now: new Date().toISOString(),
       answers: sending.map(({ number, document }) => ({ number, document })),
     });
     try {
@@ -228,10 +228,10 @@ export function makeOutbox({
 
   /** What was acknowledged goes; what was refused stays and says why. */
   async function settle({ taken, refused }) {
-    const reasons = new Map(refused.map(({ number, reason }) => [number, reason]));
+    const reasons = new Map(refused.map((each) => [each.number, each]));
     const gone = taken.filter((number) => state.waiting.has(number));
     const marked = [...reasons].filter(([number]) => state.waiting.has(number))
-      .map(([number, reason]) => ({ ...state.waiting.get(number), reason }));
+      .map(([number, told]) => ({ ...state.waiting.get(number), ...told }));
     if (state.stored) {
       await change((waiting) => {
         gone.forEach((number) => waiting.delete([box, number]));

@@ -26,6 +26,7 @@ from counting.desk.app import GET, POST, desk_app
 from counting.desk.arrivals import by_day, receive, waiting
 from counting.desk.serve import Door, desk_at, door, phone_door
 from counting.desk.shelf import Shelf, folder_name
+from counting.desk.spoken import spoken
 from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
 from counting.ledger.facts import standing_answers
@@ -132,6 +133,31 @@ def test_a_phone_pairs_once_and_finds_the_desk_again_after_a_restart(
         reply = httpx.get(link + "t/vines", cookies=phone.cookies)
         assert reply.status_code == 200
         assert httpx.get(link + "t/vines", cookies={"counting_device": "guess"}).status_code == 303
+
+
+@pytest.mark.parametrize(
+    ("told", "said"),
+    [
+        (
+            "They became 2 surveys. One survey? Take them in again with --survey 2026-07-06"
+            " --replace.",
+            "They became 2 surveys.",
+        ),
+        (
+            "2 days: 2 surveys? Take them in again with --survey from-camera --replace. If the"
+            " camera's clock is wrong, nothing is to do.",
+            "If the camera's clock is wrong, nothing is to do.",
+        ),
+        (
+            "nothing recorded of this measure; first take counts in: counting confirm, or counting"
+            " tally",
+            "nothing recorded of this measure; check photos, or type tallies in",
+        ),
+        ("the photo shows plant A1-2 and A1-3", "the photo shows plant A1-2 and A1-3"),
+    ],
+)
+def test_a_mend_meant_for_a_terminal_is_said_as_a_page_says_it(told: str, said: str) -> None:
+    assert spoken(told) == said
 
 
 def test_foreign_hosts_and_origins_are_refused(client: httpx.Client) -> None:

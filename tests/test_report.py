@@ -172,7 +172,9 @@ def test_the_legend_and_the_numbers_of_events_stand_above_the_plot(counted):
 
 
 def test_events_of_one_day_share_a_place_and_early_ones_are_only_listed():
-    events = pd.DataFrame({"at": ["2026-05-01T08:00", "2026-07-03T08:00", "2026-07-03T18:00"]})
+    days = ["2026-05-01T08:00", "2026-07-03T08:00", "2026-07-03T18:00", "2026-07-04"]
+    kinds = ["pruning"] * 3 + ["note"]  # a note on a plant is no event of the season
+    events = pd.DataFrame({"at": days, "kind": kinds})
     surveys = ["2026-07-01", "2026-07-15"]
     assert list(plots.shown_events(events, surveys)) == [2, 3]
     table = pd.DataFrame({"group": ["a"] * 2, "survey": surveys, "value": [1.0, 2.0]})

@@ -29,6 +29,7 @@ from counting.photos.intake import TakenIn, take_in
 from counting.plan.trial import Trial
 from counting.review.first import unproposed
 from counting.settings import Settings
+from counting.text import few
 
 __all__ = ["arrived", "begin", "bring_in", "discard", "give", "go_on", "held", "put", "walk"]
 
@@ -161,9 +162,7 @@ def _flagged(word: Flag, taken: pd.DataFrame) -> str:
     """Name the photos with a flag by their plants, and say what the flag means."""
     rows = taken[_with(word, taken)]
     plants = list(dict.fromkeys(rows["plant"].astype(str)))
-    more = len(plants) - _NAMED
-    named = ", ".join(plants[:_NAMED]) + (f" and {more} more" if more > 0 else "")
-    which = "All" if len(rows) == len(taken) and len(taken) > 1 else named
+    which = "All" if len(rows) == len(taken) and len(taken) > 1 else few(plants, _NAMED)
     return f"{which}: {word.sentence[0].lower()}{word.sentence[1:]}"
 
 

@@ -200,7 +200,7 @@ def test_long_names_and_many_events_leave_each_other_room():
     drawn = plots.every_plant(table, groups, "fruit")
     assert max(len(line) for line in re.findall(r">([^<>]*seaweed[^<>]*)</", drawn)[1:]) <= 46
     days = pd.date_range("2026-06-01", periods=12, freq="3D")
-    events = pd.DataFrame({"at": days.strftime("%Y-%m-%dT08:00")})
+    events = pd.DataFrame({"at": days.strftime("%Y-%m-%dT08:00"), "kind": "storm"})
     surveys = pd.DataFrame(
         {"group": ["a"] * 2, "survey": ["2026-06-01", "2026-07-06"], "value": [1.0, 2.0]}
     )

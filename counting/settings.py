@@ -47,6 +47,8 @@ class Settings:
         A trial's own factor on the width of the interval of the expected count.
     quick : bool
         The scorer looks once at every photo, never closer.
+    lesson : str
+        Digest of the lesson that a trial's own numbers come from; empty as shipped.
     """
 
     stages: tuple[str, ...] = STAGES
@@ -55,6 +57,7 @@ class Settings:
     offset: float = 0.0
     fruit_spread: float = 1.0
     quick: bool = False
+    lesson: str = ""
 
     @classmethod
     def with_stages(cls, text: str, *, quick: bool = False) -> Settings:
@@ -82,7 +85,10 @@ class Settings:
     @property
     def hash(self) -> str:
         """SHA-256 of the settings, as written beside every proposal."""
-        return sha256_bytes(canonical_json(asdict(self)).encode("utf-8"))
+        told = asdict(self)
+        if not self.lesson:  # settings without one keep the hash they had before there were lessons
+            del told["lesson"]
+        return sha256_bytes(canonical_json(told).encode("utf-8"))
 
 
 @overload

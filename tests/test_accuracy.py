@@ -15,6 +15,7 @@ from trials import drawn
 from typer.testing import CliRunner
 
 from counting.accuracy.labels import read_labels
+from counting.accuracy.learnt import Drawn, learnt_from
 from counting.accuracy.marked import Seen, mark
 from counting.accuracy.measure import measure
 from counting.accuracy.page import accuracy_page
@@ -167,3 +168,38 @@ def test_the_labelled_tomato_photos_are_scored_on_both_ways_of_matching(tmp_path
     assert figures["f1_centre"] >= figures["f1"]
     assert figures["by_class"]["green"]["recall"] >= 0.6
     assert "10.17632/8h3s6jkyff" in (tmp_path / "accuracy.html").read_text()
+
+
+def test_with_too_few_photos_the_figures_of_a_lesson_are_empty_and_the_reason_is_told(
+    drawn_set, tmp_path
+):
+    photos, labels = drawn_set
+    out = tmp_path / "out"
+    quick = ("--stages", "colour,blobs", "--learn-from", "10", "--seed", "3")
+    run = _run("--photos", photos, "--labels", labels, "--out", out, *quick)
+    assert run.exit_code == 0, run.output
+    told = json.loads((out / "accuracy.json").read_text())["learnt"]
+    assert (told["from"], told["seed"]) == (10, 3)
+    assert told["f1_centre"] is told["shipped"]["f1_centre"] is told["used"] is None
+    assert "at least 11 are needed" in told["caution"]
+    assert told["caution"] in run.stderr
+
+
+def test_a_lesson_is_measured_on_the_photos_that_did_not_teach(tmp_path):
+    boxes = [[10, 10, 40, 40], [70, 10, 40, 40], [130, 10, 40, 40]]
+    several = {f"{n}.png": ((320, 240), boxes[: n % 4]) for n in range(9)}
+    photos, labels = _write(tmp_path, several)
+    labelled, settings = read_labels(photos, labels), Settings.with_stages("colour,blobs")
+    marked, _ = measure(labelled, settings)
+    first, again = (learnt_from(labelled, marked, settings, Drawn(6, 1)) for _ in range(2))
+    assert first.to_json() == again.to_json() | {
+        "seconds_per_photo": first.figures.seconds_per_photo
+    }
+    assert len(first.teachers) == 6
+    assert first.figures.photos == first.shipped.photos == 3
+    left = {row["photo"] for row in first.figures.by_photo}
+    assert left.isdisjoint(first.teachers)
+    assert first.teachers != learnt_from(labelled, marked, settings, Drawn(6, 2)).teachers
+    few = learnt_from(labelled, marked, settings, Drawn(2, 1)).to_json()
+    assert few["f1_centre"] == few["shipped"]["f1_centre"]
+    assert "fewer than 5" in few["caution"]

@@ -92,10 +92,10 @@ def test_an_untouched_trial_is_found_well(folder):
     found = audit(folder, proposals="all")
     assert found.faults == ()
     assert [check.name for check in found.checks] == [
-        "ledger", "checkpoints", "plan", "photos", "confirmations", "proposals", "report"
+        "ledger", "checkpoints", "plan", "photos", "confirmations", "lessons", "proposals", "report"
     ]  # fmt: skip
-    assert [check.remarks for check in found.checks] == [()] * 7
-    assert "4 of 4 proposals" in found.checks[5].sentence
+    assert [check.remarks for check in found.checks] == [()] * 8
+    assert "4 of 4 proposals" in found.checks[6].sentence
 
 
 def test_an_audit_changes_nothing(folder):

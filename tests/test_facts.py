@@ -23,6 +23,7 @@ from counting.ledger.facts import (
     Exclusion,
     Judged,
     LeftOut,
+    Lesson,
     Mark,
     Photo,
     PlanRecord,
@@ -30,7 +31,6 @@ from counting.ledger.facts import (
     Sheet,
     Tag,
     Tally,
-    Tuning,
     answers,
     moment,
     newest_answers,
@@ -192,8 +192,8 @@ event = st.builds(
     text,
 )
 struck = st.builds(Event, time, text, event=text, struck=st.just(True), why=text)
-tuned = st.builds(
-    Tuning,
+learnt = st.builds(
+    Lesson,
     share,
     number,
     number,
@@ -203,14 +203,19 @@ tuned = st.builds(
     st.lists(text, max_size=3).map(tuple),
     text,
     st.dictionaries(text, st.lists(number, min_size=2, max_size=2), max_size=3),
+    text,
+    st.booleans(),
+    st.lists(st.integers(1, 10**6), max_size=3).map(tuple),
+    st.dictionaries(text, st.integers(0, 99), max_size=3),
+    st.none() | share,
 )
 plan = st.builds(PlanRecord, text, text, st.dictionaries(text, sha, max_size=2))
 
 
 @pytest.mark.parametrize(
     "facts",
-    [photo, proposal, answer, sheet, tally, event, struck, tuned, plan],
-    ids=["photo", "proposal", "answer", "sheet", "tally", "event", "struck", "tuning", "plan"],
+    [photo, proposal, answer, sheet, tally, event, struck, learnt, plan],
+    ids=["photo", "proposal", "answer", "sheet", "tally", "event", "struck", "lesson", "plan"],
 )
 @given(data=st.data())
 def test_a_fact_comes_back_from_its_body_byte_for_byte(facts, data):

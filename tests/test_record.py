@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from test_tune import _trial_with
+from test_lesson import _trial_with
 
-from counting.finding.record import Record, record
+from counting.finding.lesson.record import Record, record
 
 
 def test_too_many_too_few_and_as_many_are_told_in_words() -> None:

@@ -10,6 +10,7 @@ import typer
 from counting.cli.base import Quick, Replace, app, refused, say
 
 if TYPE_CHECKING:
+    from counting.accuracy.learnt import Learnt
     from counting.accuracy.score import Accuracy
 
 
@@ -29,6 +30,15 @@ def measure_accuracy(
     workers: Annotated[
         int | None, typer.Option(min=1, help="Processes at work; one per core where not given.")
     ] = None,
+    learn_from: Annotated[
+        int | None,
+        typer.Option(
+            min=1,
+            metavar="K",
+            help="Learn from K of the photos, as if reviewed, and measure on the others too.",
+        ),
+    ] = None,
+    seed: Annotated[int, typer.Option(min=0, help="Draws the K photos.")] = 0,
     replace: Replace = False,
 ) -> None:
     """Hold the candidates against labelled photos. People marked the fruit in them.
@@ -36,6 +46,7 @@ def measure_accuracy(
     Example: counting accuracy --photos photos --labels labels.json --out accuracy
     """
     from counting.accuracy.labels import read_labels
+    from counting.accuracy.learnt import Drawn, learnt_from
     from counting.accuracy.measure import measure
     from counting.accuracy.page import accuracy_page
     from counting.accuracy.score import calibration, score
@@ -55,11 +66,54 @@ def measure_accuracy(
         marked, left_out = measure(labelled, settings, workers=workers, progress=progress)
     if marked:
         figures = score(marked, settings.threshold)
-        write_json(targets[0], figures.to_json(), replace=replace)
+        told = figures.to_json()
+        if learn_from is not None:
+            with photo_progress("Finding with the lesson") as progress:
+                learnt = learnt_from(
+                    labelled,
+                    marked,
+                    settings,
+                    Drawn(learn_from, seed),
+                    workers=workers,
+                    progress=progress,
+                )
+            told["learnt"] = learnt.to_json()
+        write_json(targets[0], told, replace=replace)
         write_text(targets[1], accuracy_page(figures, marked, labelled, settings), replace=replace)
         _show(figures, calibration(marked)[1])
+        if learn_from is not None:
+            _show_learnt(learnt)
         say(f"Written: {targets[0]} and {targets[1]}")
     refused(left_out, done=len(marked))
+
+
+def _show_learnt(learnt: Learnt) -> None:
+    """Print what a lesson brings, on the photos that it was not learnt from."""
+    from rich.console import Console
+    from rich.table import Table
+
+    if learnt.caution:
+        say(learnt.caution)
+    if learnt.shipped is None or learnt.figures is None:
+        return
+    photos = learnt.figures.photos
+    table = Table(box=None, pad_edge=False)
+    table.add_column(f"on the other {photos} photos")
+    table.add_column("as shipped", justify="right")
+    table.add_column("with the lesson", justify="right")
+    for name, word in (
+        ("ap50", "average precision (AP50)"),
+        ("f1", "F1, overlap 0.5"),
+        ("f1_centre", "F1, centre"),
+        ("count_mae", "count: mean absolute error a photo"),
+        ("count_bias", "count: bias"),
+        ("total_bias", "total proposed over labelled, less 1"),
+        ("corrections_per_100", "corrections per 100 fruit"),
+        ("interval_coverage", "counts inside the 90 % interval"),
+    ):
+        values = [getattr(each, name) for each in (learnt.shipped, learnt.figures)]
+        table.add_row(word, *("not known" if v is None else f"{v:.3f}" for v in values))
+    Console(highlight=False, markup=False).print(table)
 
 
 def _show(figures: Accuracy, calibration_error: float | None) -> None:

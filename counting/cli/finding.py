@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,9 +22,9 @@ from counting.cli.base import (
 )
 
 if TYPE_CHECKING:
+    from counting.finding.lesson.learn import Learnt
     from counting.finding.look import Look
     from counting.finding.propose import Proposed
-    from counting.finding.tune import Tuned
 
 
 @app.command("look")
@@ -111,36 +112,35 @@ def propose_fruit(
         str, typer.Option(metavar="ADDRESS", help="Work on a dask cluster: tcp://HOST:PORT.")
     ] = "",
     tune: Annotated[
-        bool, typer.Option("--tune", help="Learn from the confirmed photos first (8 or more).")
+        bool, typer.Option("--tune", help="Learn from the reviewed photos first (5 or more).")
     ] = False,
-    untuned: Annotated[
-        bool, typer.Option("--untuned", help="Leave aside what the trial has taught.")
+    as_shipped: Annotated[
+        bool,
+        typer.Option(
+            "--as-shipped", "--untuned", help="Leave aside what the trial's reviews have taught."
+        ),
     ] = False,
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
     """Propose the fruit on every photo taken in. Run again, it goes on where it was stopped.
 
+    Where 5, 10, 20, 40 ... photos of a survey were reviewed it learns from them first.
+
     Example: counting propose my_trial
     """
     from counting.cli.progress import photo_progress
     from counting.crops import unmeasured
+    from counting.finding.lesson.learn import learn_trial
+    from counting.finding.lesson.record import record
     from counting.finding.propose import propose
-    from counting.finding.record import record
-    from counting.finding.tune import LEAST_PHOTOS, confirmed_photos
-    from counting.finding.tune import tune as learn
     from counting.plan.trial import load_trial
     from counting.settings import Settings
 
     trial, settings = load_trial(directory), Settings.with_stages(stages, quick=quick)
     with trial.ledger() as ledger:
-        if tune:
-            _say_tuned(learn(ledger, settings, str(directory)))
-        elif not untuned and len(confirmed_photos(ledger, settings.stages)) >= LEAST_PHOTOS:
-            # enough was reviewed: the trial's own numbers take over, and the trial is told
-            learnt = learn(ledger, settings, str(directory))
-            if learnt.stored:
-                _say_tuned(learnt)
+        if tune and not as_shipped:
+            _say_learnt(learn_trial(trial, ledger, settings))
         told = record(ledger).sentence()
     if told:
         say(told)
@@ -151,47 +151,81 @@ def propose_fruit(
             workers=workers,
             cluster=cluster or None,
             progress=progress,
-            tuned=not untuned,
+            as_shipped=as_shipped,
         )
     if doubt := unmeasured(trial.plan.crop):
         say(doubt)
+    _say_learnt(done.learnt)
     _say_proposed(done, directory)
     write_json(json_file, _proposed_json(done), replace=replace)
     refused(done.refused, done=done.new + done.standing + done.confirmed)
 
 
-def _say_tuned(tuned: Tuned) -> None:
-    """Say what tuning changed, and by how much it helps on photos it had not seen."""
-    learnt = f"{tuned.photos} confirmed photos by {tuned.reviewers} reviewer(s)"
-    if not tuned.stored:
-        say(f"Tuned on {learnt}: nothing helped on photos left out; the numbers stay as they were.")
-    else:
-        say(f"Tuned on {learnt}. Changed, and kept in the ledger:")
+@app.command("learn")
+def learn_from_reviews(
+    directory: TrialDir,
+    stages: Annotated[
+        str, typer.Option(metavar="NAMES", help="Stages whose candidates were reviewed.")
+    ] = "colour,blobs,scorer",
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Learn this trial's fruit from its reviewed photos, survey by survey (5 photos or more).
+
+    `counting propose` does so by itself after 5, 10, 20, 40 ... reviewed photos, and uses a lesson
+    only where it helped on photos left out of it.
+
+    Example: counting learn my_trial
+    """
+    from counting.finding.lesson.learn import learn_trial
+    from counting.plan.trial import load_trial
+    from counting.settings import Settings
+
+    trial = load_trial(directory)
+    with trial.ledger() as ledger:
+        learnt = learn_trial(trial, ledger, Settings.with_stages(stages))
+    _say_learnt(learnt)
+    say(f"Next: counting propose {directory}")
+    write_json(json_file, [each.to_json() for each in learnt], replace=replace)
+
+
+def _say_learnt(learnt: Sequence[Learnt]) -> None:
+    """Say what the reviews taught, and by how much it helps on photos left out of the learning."""
+    for each in learnt:
+        lesson = each.lesson
+        said = f"{len(lesson.photos)} reviewed photos by {len(lesson.reviewers)} reviewer(s)"
+        say(f"Learnt from {said}, survey {lesson.survey or 'not named'}.")
+        if lesson.used:
+            say("Changed, and kept in the ledger:")
+            for name, word in (
+                ("threshold", "threshold"),
+                ("slope", "slope of the log-odds"),
+                ("offset", "offset of the log-odds"),
+                ("fruit_spread", "spread of counts"),
+            ):
+                old, new = getattr(each.before, name), getattr(each.after, name)
+                say(f"  {word}: {old:.3g} -> {new:.3g}")
+        else:
+            say("It does not help on photos left out of the learning: the finder stays as shipped.")
+        say("On photos left out of the learning, as shipped -> with the lesson:")
         for name, word in (
-            ("threshold", "threshold"),
-            ("slope", "slope of the log-odds"),
-            ("offset", "offset of the log-odds"),
-            ("fruit_spread", "spread of counts"),
+            ("corrections_per_100", "corrections per 100 fruit"),
+            ("count_mae", "count off by, per photo"),
+            ("log_loss", "log loss of the confidence"),
+            ("interval_coverage", "counts inside the 90 % interval"),
         ):
-            old, new = getattr(tuned.before, name), getattr(tuned.after, name)
+            old, new = lesson.gain[name]
             say(f"  {word}: {old:.3g} -> {new:.3g}")
-    say("On photos left out of the fitting, before -> after:")
-    for name, word in (
-        ("corrections_per_100", "corrections per 100 fruit"),
-        ("count_mae", "count off by, per photo"),
-        ("log_loss", "log loss of the confidence"),
-        ("interval_coverage", "counts inside the 90 % interval"),
-    ):
-        old, new = tuned.gain[name]
-        say(f"  {word}: {old:.3g} -> {new:.3g}")
+        if each.uneven:
+            say(each.uneven)
 
 
 def _say_proposed(done: Proposed, directory: Path) -> None:
     """Say what was done and what comes next."""
-    if done.tuning:
+    for lesson in done.lessons:
         say(
-            f"Used this trial's own threshold ({done.settings.threshold:.2f}) and calibration, "
-            f"learnt from {len(done.tuning.photos)} confirmed photos at {done.tuning.at[:16]}."
+            f"Used the lesson {lesson.digest}: threshold {lesson.threshold:.2f} and calibration "
+            f"learnt from {len(lesson.photos)} reviewed photos at {lesson.at[:16]}."
         )
     if done.new:
         say(
@@ -220,5 +254,5 @@ def _proposed_json(done: Proposed) -> dict[str, object]:
         "stages": list(done.settings.stages),
         "quick": done.settings.quick,
         "settings": done.settings.hash,
-        "tuning": done.tuning.to_body() if done.tuning else None,
+        "lessons": [lesson.told() for lesson in done.lessons],
     }

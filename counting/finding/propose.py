@@ -12,18 +12,18 @@ from counting.crops import crop_of
 from counting.errors import CountingError, Refusal
 from counting.files import inside
 from counting.finding.in_row import Rows
+from counting.finding.lesson.learn import Learnt, due, learn_trial, lesson_for, settings_with
 from counting.finding.proposal import Task, find_in, same
-from counting.finding.tune import tuned_settings
 from counting.ledger import Ledger
 from counting.ledger.facts import (
+    Lesson,
     Photo,
     Proposal,
-    Tuning,
     answers,
     left_out,
+    lessons,
     photos,
     proposal_of,
-    tuning,
 )
 from counting.photos.workers import Job, on_cluster, on_cores
 from counting.plan.trial import Trial
@@ -55,9 +55,11 @@ class Proposed:
     refused : tuple of Refusal
         Photos left out, with the reason.
     settings : Settings
-        What was used.
-    tuning : Tuning or None
-        The trial's own tuning, where it was used.
+        What was used for the newest survey.
+    lessons : tuple of Lesson
+        The lessons that the candidates of the trial's surveys rest on, by survey.
+    learnt : tuple of Learnt
+        What was learnt on the way, since enough had been reviewed.
     """
 
     new: int
@@ -67,7 +69,8 @@ class Proposed:
     to_look_at: int
     refused: tuple[Refusal, ...]
     settings: Settings
-    tuning: Tuning | None
+    lessons: tuple[Lesson, ...] = ()
+    learnt: tuple[Learnt, ...] = ()
 
 
 def propose(
@@ -77,7 +80,7 @@ def propose(
     workers: int | None = None,
     cluster: str | None = None,
     progress: Callable[[int, int], None] | None = None,
-    tuned: bool = True,
+    as_shipped: bool = False,
 ) -> Proposed:
     """Find the fruit on the trial's photos and write them to the ledger.
 
@@ -97,8 +100,8 @@ def propose(
         Address of a `dask.distributed` scheduler whose workers do it instead.
     progress : callable, optional
         Called with photos done and photos in all.
-    tuned : bool
-        Use the trial's own threshold and calibration, where there are any.
+    as_shipped : bool
+        Leave aside what the trial has taught.
 
     Raises
     ------
@@ -106,8 +109,9 @@ def propose(
         If the ledger cannot be written or the cluster does not answer.
     """
     with trial.ledger() as ledger:
-        settings, used = tuned_settings(settings, tuning(ledger) if tuned else None)
-        todo = _Todo.of(trial, ledger, settings)
+        learnt = () if as_shipped else _learn_what_is_due(trial, ledger, settings)
+        teaching = _Teaching(settings, {} if as_shipped else lessons(ledger))
+        todo = _Todo.of(trial, ledger, teaching)
         outcomes = (
             on_cluster(find_in, todo.jobs, cluster)
             if cluster and todo.jobs
@@ -123,9 +127,44 @@ def propose(
         tally.fruit,
         tally.to_look_at,
         tuple(sorted([*todo.refused, *tally.refused], key=lambda refusal: refusal.item)),
-        settings,
-        used,
+        teaching.newest,
+        teaching.used,
+        learnt,
     )
+
+
+def _learn_what_is_due(trial: Trial, ledger: Ledger, settings: Settings) -> tuple[Learnt, ...]:
+    surveys = due(ledger, settings.stages)
+    if not surveys:
+        return ()
+    return tuple(learn_trial(trial, ledger, settings, surveys))
+
+
+@dataclass(slots=True)
+class _Teaching:
+    """Which settings each survey's photos are looked at with."""
+
+    shipped: Settings
+    standing: dict[str, Lesson]
+    _by_survey: dict[str, Settings] = field(default_factory=dict)
+
+    def of(self, survey: str) -> Settings:
+        """Return a survey's settings."""
+        if survey not in self._by_survey:
+            lesson = lesson_for(self.standing, survey)
+            self._by_survey[survey] = settings_with(self.shipped, lesson)
+        return self._by_survey[survey]
+
+    @property
+    def newest(self) -> Settings:
+        """The newest survey's settings."""
+        return self._by_survey[max(self._by_survey)] if self._by_survey else self.shipped
+
+    @property
+    def used(self) -> tuple[Lesson, ...]:
+        """The lessons in use, by survey."""
+        named = {settings.lesson for settings in self._by_survey.values()}
+        return tuple(each for _, each in sorted(self.standing.items()) if each.digest in named)
 
 
 @dataclass(slots=True)
@@ -138,7 +177,7 @@ class _Todo:
     confirmed: int = 0
 
     @classmethod
-    def of(cls, trial: Trial, ledger: Ledger, settings: Settings) -> _Todo:
+    def of(cls, trial: Trial, ledger: Ledger, teaching: _Teaching) -> _Todo:
         todo = cls()
         smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
         confirmed = {answer.photo for answer in answers(ledger)}
@@ -147,7 +186,7 @@ class _Todo:
             if out.photo(photo.photo):
                 continue
             proposal = proposal_of(ledger, photo.photo)
-            task = Task.of(photo, settings, smallest, crop, rows.of_photo(photo))
+            task = Task.of(photo, teaching.of(photo.survey), smallest, crop, rows.of_photo(photo))
             if proposal and photo.photo in confirmed:
                 todo.confirmed += 1
             elif proposal and same(proposal, task):

@@ -38,7 +38,7 @@ EntryKind = Literal[
     "confirmation",  # a reviewer's answer for a photo: key "PHOTO|REVIEWER"
     "observation",  # a hand tally or measure: key "SURVEY|PLANT|TRUSS|MEASURE|SOURCE|BY"
     "event",  # a diary line: key its id
-    "tuning",  # re-fitted threshold and calibration: key "tuning"
+    "tuning",  # a lesson from the reviews of a survey: key its date; of the whole trial: "tuning"
     "exclusion",  # a plant or photo left out, with the reason: key "PLANT|SURVEY" or the photo
 ]
 

@@ -17,7 +17,7 @@ from counting.ledger.facts.answer import (
 )
 from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
-from counting.ledger.facts.own import PlanRecord, Tuning
+from counting.ledger.facts.own import Lesson, PlanRecord
 from counting.ledger.facts.photo import Photo, Slot, Tag
 from counting.ledger.facts.plants import RENAMED, facts_by_plant
 from counting.ledger.facts.proposal import Candidate, Proposal, settings_of, settings_text
@@ -34,6 +34,7 @@ from counting.ledger.facts.read import (
     exclusion_of,
     fact_of,
     left_out,
+    lessons,
     photo_of,
     photos,
     plan_record,
@@ -44,7 +45,6 @@ from counting.ledger.facts.read import (
     standing_answers,
     tallies,
     tally_of,
-    tuning,
 )
 from counting.ledger.facts.sheet import Sheet
 from counting.ledger.facts.sides import sides_unnamed, to_name
@@ -64,6 +64,7 @@ __all__ = [
     "Fact",
     "Judged",
     "LeftOut",
+    "Lesson",
     "Line",
     "Mark",
     "Photo",
@@ -73,7 +74,6 @@ __all__ = [
     "Slot",
     "Tag",
     "Tally",
-    "Tuning",
     "all_answers",
     "all_proposals",
     "answer_key",
@@ -87,6 +87,7 @@ __all__ = [
     "fact_of",
     "facts_by_plant",
     "left_out",
+    "lessons",
     "moment",
     "newest_answers",
     "newest_tallies",
@@ -105,6 +106,5 @@ __all__ = [
     "tallies",
     "tally_of",
     "to_name",
-    "tuning",
     "zone_of",
 ]

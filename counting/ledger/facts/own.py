@@ -6,9 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Self
 
+from counting.files import canonical_json, sha256_bytes
 from counting.ledger.store import EntryKind
 
-__all__ = ["PlanRecord", "Tuning"]
+__all__ = ["Lesson", "PlanRecord"]
+
+_DIGEST = 12
+"""Hex digits of a digest; 48 bits tell the lessons of one trial apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +49,8 @@ class PlanRecord:
 
 
 @dataclass(frozen=True, slots=True)
-class Tuning:
-    """A trial's own threshold and calibration of the finder.
+class Lesson:
+    """What the finder learnt from one survey's reviewed photos: a trial's own numbers.
 
     Attributes
     ----------
@@ -59,7 +63,18 @@ class Tuning:
     at : str
         When.
     gain : mapping
-        Figure to its value before and after, on photos left out of the learning.
+        Figure to its value as shipped and with the lesson, on photos left out of the learning.
+    survey : str
+        The survey whose photos taught; empty in a lesson of before there was one for each survey,
+        which holds for the whole trial.
+    used : bool
+        Whether it helped on photos left out; else the finder works as shipped.
+    answers : tuple of int
+        Place in the chain of each answer that it was learnt from.
+    groups : mapping
+        Group to how many of the photos show its plants.
+    shipped : float or None
+        The threshold as shipped, with which it was compared.
     """
 
     kind: ClassVar[EntryKind] = "tuning"
@@ -73,15 +88,29 @@ class Tuning:
     reviewers: tuple[str, ...] = ()
     at: str = ""
     gain: Mapping[str, list[float]] = field(default_factory=dict)
+    survey: str = ""
+    used: bool = True
+    answers: tuple[int, ...] = ()
+    groups: Mapping[str, int] = field(default_factory=dict)
+    shipped: float | None = None
 
     @property
     def key(self) -> str:
         """The ledger's key."""
-        return "tuning"
+        return self.survey or "tuning"
+
+    @property
+    def digest(self) -> str:
+        """Begin of the SHA-256 of its body: the name that proposals give it."""
+        return sha256_bytes(canonical_json(self.to_body()).encode("utf-8"))[:_DIGEST]
+
+    def told(self) -> dict[str, Any]:
+        """Return the lesson with its digest, for a machine to read."""
+        return {"lesson": self.digest, **self.to_body()}
 
     @classmethod
     def of_body(cls, body: Mapping[str, Any]) -> Self:
-        """Return the tuning that a body tells of."""
+        """Return the lesson that a body tells of."""
         made, origin = body["calibration"], body.get("origin", {})
         return cls(
             threshold=body["threshold"],
@@ -93,10 +122,15 @@ class Tuning:
             reviewers=tuple(origin.get("reviewers", ())),
             at=origin.get("at", ""),
             gain=body.get("gain", {}),
+            survey=origin.get("survey", ""),
+            used=body.get("used", True),
+            answers=tuple(origin.get("answers", ())),
+            groups=origin.get("groups", {}),
+            shipped=body.get("shipped"),
         )
 
     def to_body(self) -> dict[str, Any]:
-        """Return the tuning as the ledger keeps it."""
+        """Return the lesson as the ledger keeps it."""
         return {
             "threshold": self.threshold,
             "calibration": {
@@ -106,9 +140,14 @@ class Tuning:
                 "stages": list(self.stages),
             },
             "origin": {
+                "survey": self.survey,
                 "photos": list(self.photos),
+                "answers": list(self.answers),
                 "reviewers": list(self.reviewers),
+                "groups": dict(self.groups),
                 "at": self.at,
             },
             "gain": dict(self.gain),
+            "used": self.used,
+            "shipped": self.shipped,
         }

@@ -9,7 +9,7 @@ from counting.errors import LedgerError
 from counting.ledger.facts.answer import Answer, Judged, answer_key, newest_answers
 from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
-from counting.ledger.facts.own import PlanRecord, Tuning
+from counting.ledger.facts.own import Lesson, PlanRecord
 from counting.ledger.facts.photo import Photo
 from counting.ledger.facts.proposal import Proposal
 from counting.ledger.facts.sheet import Sheet
@@ -29,6 +29,7 @@ __all__ = [
     "exclusion_of",
     "fact_of",
     "left_out",
+    "lessons",
     "photo_of",
     "photos",
     "plan_record",
@@ -39,12 +40,11 @@ __all__ = [
     "standing_answers",
     "tallies",
     "tally_of",
-    "tuning",
 ]
 
-Fact = PlanRecord | Photo | Proposal | Sheet | Answer | Tally | Event | Tuning | Exclusion
+Fact = PlanRecord | Photo | Proposal | Sheet | Answer | Tally | Event | Lesson | Exclusion
 """What an entry of the ledger can tell."""
-T = TypeVar("T", PlanRecord, Photo, Proposal, Sheet, Answer, Tally, Event, Tuning, Exclusion)
+T = TypeVar("T", PlanRecord, Photo, Proposal, Sheet, Answer, Tally, Event, Lesson, Exclusion)
 
 
 def fact_of(entry: Entry) -> Fact:
@@ -72,7 +72,7 @@ def fact_of(entry: Entry) -> Fact:
             case "event":
                 return Event.of_body(entry.body)
             case "tuning":
-                return Tuning.of_body(entry.body)
+                return Lesson.of_body(entry.body)
             case _:
                 return PlanRecord.of_body(entry.body)
     except (KeyError, TypeError, ValueError, AttributeError) as error:
@@ -202,9 +202,12 @@ def left_out(ledger: Ledger) -> LeftOut:
     return LeftOut.of(_standing(ledger, Exclusion))
 
 
-def tuning(ledger: Ledger) -> Tuning | None:
-    """Return the trial's own tuning, None if it has none."""
-    return _get(ledger, Tuning, "tuning")
+def lessons(ledger: Ledger) -> dict[str, Lesson]:
+    """Return the lesson that stands for each survey, those that did not help too.
+
+    One that an older version learnt for the whole trial stands under the empty name.
+    """
+    return {each.survey: each for each in _standing(ledger, Lesson)}
 
 
 def plan_record(ledger: Ledger) -> PlanRecord | None:

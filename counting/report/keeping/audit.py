@@ -16,10 +16,12 @@ import numpy as np
 from counting.errors import CountingError, Refusal
 from counting.files import inside, read_text, sha256_bytes, sha256_file
 from counting.finding.in_row import Rows
+from counting.finding.lesson.learn import difference, repeat_lesson
 from counting.finding.proposal import finder_version, repeat
 from counting.ledger import Ledger, verify
 from counting.ledger.facts import (
     Answer,
+    Lesson,
     Photo,
     Proposal,
     entries_of,
@@ -71,7 +73,7 @@ class Check:
     Attributes
     ----------
     name : str
-        ledger, checkpoints, plan, photos, confirmations, proposals or report.
+        ledger, checkpoints, plan, photos, confirmations, lessons, proposals or report.
     sentence : str
         What was examined, in words.
     faults : tuple of Fault
@@ -153,6 +155,7 @@ def audit(
         _plan,
         check_photos,
         _confirmations,
+        _lessons,
         lambda trial, ledger: _proposals(trial, ledger, proposals, progress),
         _report,
     )
@@ -236,6 +239,21 @@ def _confirmations(trial: Trial, ledger: Ledger) -> Check:
             faults.append(Fault(item, text))
     sentence = f"{number} confirmed counts against photo, candidates and marks"
     return Check("confirmations", sentence, tuple(faults))
+
+
+def _lessons(_: Trial, ledger: Ledger) -> Check:
+    """Learn every lesson that stands again, from the answers that it names."""
+    faults, remarks = [], []
+    number = 0
+    for entry, lesson in entries_of(ledger, Lesson):
+        number += 1
+        item = f"entry {entry.seq}, lesson {lesson.digest}"
+        again = repeat_lesson(ledger, lesson)
+        if again is None:
+            remarks.append(f"{item}: an older version kept no list of the answers that taught it")
+        elif found := difference(lesson, again):
+            faults.append(Fault(item, f"another lesson than recorded: {found}"))
+    return Check("lessons", f"{number} lessons learnt again", tuple(faults), tuple(remarks))
 
 
 def _proposals(

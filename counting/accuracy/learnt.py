@@ -1,0 +1,139 @@
+"""What a trial's lesson brings: learnt from some labelled photos, measured on the others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from counting.accuracy.labels import Labelled
+from counting.accuracy.marked import Marked
+from counting.accuracy.measure import measure
+from counting.accuracy.score import Accuracy, score
+from counting.finding.lesson.confirmed import Confirmed, log_odds
+from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
+from counting.finding.matching import FREE
+from counting.settings import Settings
+
+__all__ = ["Drawn", "Learnt", "learnt_from"]
+
+FIGURES = (
+    *("photos", "labelled", "proposed", "threshold", "precision", "recall", "f1"),
+    *("precision_centre", "recall_centre", "f1_centre", "ap50", "count_mae", "count_bias"),
+    *("count_r2", "total_bias", "corrections_per_100", "interval_coverage", "seconds_per_photo"),
+)
+"""Of `Accuracy`, what is told with a lesson and without it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """How many photos teach, and the seed that draws them."""
+
+    photos: int
+    seed: int
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """Figures with a lesson and as shipped, both on the photos that did not teach.
+
+    Attributes
+    ----------
+    drawn : Drawn
+        What was asked for.
+    teachers : tuple of str
+        The photos that taught; empty where too few would be left to measure on.
+    taught : Taught or None
+        What they taught.
+    figures, shipped : Accuracy or None
+        With the lesson (as shipped where it does not help) and without, on the other photos.
+    caution : str
+        Why there is no lesson; else empty.
+    """
+
+    drawn: Drawn
+    teachers: tuple[str, ...] = ()
+    taught: Taught | None = None
+    figures: Accuracy | None = None
+    shipped: Accuracy | None = None
+    caution: str = ""
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the figures as plain values; what cannot be computed is None."""
+        taught = self.taught
+        numbers = ("slope", "offset", "fruit_spread")
+        return {
+            "from": self.drawn.photos,
+            "seed": self.drawn.seed,
+            **_told(self.figures),
+            "used": None if taught is None else taught.used,
+            **{name: taught and getattr(taught.after, name) for name in numbers},
+            "gain": None if taught is None else taught.gain,
+            "shipped": _told(self.shipped),
+            "teachers": list(self.teachers),
+            "caution": self.caution or None,
+        }
+
+
+def _told(figures: Accuracy | None) -> dict[str, Any]:
+    return {name: None if figures is None else getattr(figures, name) for name in FIGURES}
+
+
+def learnt_from(
+    labelled: Labelled,
+    marked: Sequence[Marked],
+    settings: Settings,
+    drawn: Drawn,
+    *,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Learnt:
+    """Learn from some photos as if a person had reviewed them, and measure on the others.
+
+    The labels stand for the person: a candidate is a fruit where it gets a label by its centre, and
+    a label that no candidate gets is a fruit that the person added.
+
+    Parameters
+    ----------
+    labelled : Labelled
+        Photos and labels.
+    marked : sequence of Marked
+        The photos as shipped, from `counting.accuracy.measure.measure`.
+    settings : Settings
+        As shipped.
+    drawn : Drawn
+        How many photos teach, and the seed.
+    workers, progress
+        See `counting.accuracy.measure.measure`.
+    """
+    if len(marked) <= drawn.photos:
+        caution = (
+            f"No lesson was measured: {len(marked)} photos were found, and to learn from "
+            f"{drawn.photos} at least {drawn.photos + 1} are needed."
+        )
+        return Learnt(drawn, caution=caution)
+    rng = np.random.default_rng(drawn.seed)
+    chosen = set(rng.choice(len(marked), drawn.photos, replace=False).tolist())
+    teachers = [photo for place, photo in enumerate(marked) if place in chosen]
+    others = [photo for place, photo in enumerate(marked) if place not in chosen]
+    names, shipped = tuple(photo.photo for photo in teachers), score(others, settings.threshold)
+    if len(teachers) < LEAST_PHOTOS:
+        caution = f"Nothing is learnt from fewer than {LEAST_PHOTOS} photos: figures as shipped."
+        return Learnt(drawn, names, None, shipped, shipped, caution)
+    taught = teach([_confirmed(photo) for photo in teachers], settings)
+    if not taught.used:
+        caution = "The lesson does not help on photos left out of it: figures as shipped."
+        return Learnt(drawn, names, taught, shipped, shipped, caution)
+    left = {photo.photo for photo in others}
+    rest = replace(labelled, photos=labelled.photos[labelled.photos["photo"].isin(left)])
+    again, _ = measure(rest, taught.after, workers=workers, progress=progress)
+    return Learnt(drawn, names, taught, score(again, taught.after.threshold), shipped)
+
+
+def _confirmed(photo: Marked) -> Confirmed:
+    """Return a labelled photo as if a person had reviewed it."""
+    fruit = photo.by_centre != FREE
+    odds = log_odds(photo.candidates["confidence"].to_numpy(np.float64))
+    return Confirmed(photo.photo, "labels", odds, fruit, len(photo.labels) - int(fruit.sum()))

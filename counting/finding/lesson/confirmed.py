@@ -1,0 +1,126 @@
+"""What people said of the finder's candidates, photo by photo: what a lesson is learnt from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from counting.finding.matching import FREE, match_by_centre
+from counting.ledger import Ledger
+from counting.ledger.facts import (
+    Answer,
+    Candidate,
+    Mark,
+    Proposal,
+    all_answers,
+    all_proposals,
+    answers_that_stand,
+)
+
+__all__ = ["Confirmed", "confirmed_by", "confirmed_photos", "log_odds"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """A photo whose candidates a person has judged.
+
+    Attributes
+    ----------
+    photo : str
+        SHA-256 of the file.
+    reviewer : str
+        Who.
+    odds : (N,) ndarray of float
+        Log-odds of the candidates that may count, before any lesson.
+    fruit : (N,) ndarray of bool
+        Whether each is a fruit.
+    missed : int
+        Fruit that no candidate showed.
+    answer : int
+        Place in the ledger's chain of the answer; 0 where it stands in none.
+    """
+
+    photo: str
+    reviewer: str
+    odds: Floats
+    fruit: NDArray[np.bool_]
+    missed: int
+    answer: int = 0
+
+    @property
+    def count(self) -> int:
+        """Fruit the person counted."""
+        return int(self.fruit.sum()) + self.missed
+
+
+def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
+    """Return the photos that people counted, each by the answer that stands, in the photos' order.
+
+    Photos whose candidates came from other stages are left out.
+    """
+    return _confirmed_all(ledger, answers_that_stand(ledger).values(), stages)
+
+
+def confirmed_by(ledger: Ledger, answers: Sequence[int], stages: Sequence[str]) -> list[Confirmed]:
+    """Return the photos that the answers of these places in the chain tell of."""
+    wanted = set(answers)
+    return _confirmed_all(ledger, (a for a in all_answers(ledger) if a.seq in wanted), stages)
+
+
+def _confirmed_all(
+    ledger: Ledger, answers: Iterable[Answer], stages: Sequence[str]
+) -> list[Confirmed]:
+    standing = sorted(answers, key=lambda answer: answer.photo)
+    wanted = {answer.proposal for answer in standing}
+    made: Mapping[str, Proposal] = {
+        each.entry: each for each in all_proposals(ledger) if each.entry in wanted
+    }
+    return [
+        _confirmed(answer, made[answer.proposal])
+        for answer in standing
+        if answer.counted
+        and answer.proposal in made
+        and made[answer.proposal].stages == tuple(stages)
+    ]
+
+
+def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
+    """Say for each candidate whether the person took it for a fruit that counts."""
+    taken = {mark.candidate for mark in answer.fruit if mark.candidate is not None}
+    judged = {mark.candidate for mark in answer.marks}
+    # a fruit that is not this plant's teaches nothing of what is a fruit
+    unclear = {mark.candidate for mark in answer.marks if mark.state in {"unsure", "elsewhere"}}
+    unclear |= {each.candidate for each in proposal.candidates if not each.own} - judged
+    others = [each for each in proposal.candidates if each.candidate not in judged]
+    added = [mark for mark in answer.fruit if mark.candidate is None]
+    partner = match_by_centre(_boxes(others), _confidence(others), _boxes(added))
+    taken |= {each.candidate for each, mark in zip(others, partner, strict=True) if mark != FREE}
+    used = [
+        each
+        for each in proposal.candidates
+        if each.candidate not in unclear and (each.candidate in taken or not each.small)
+    ]
+    made = proposal.made_with
+    odds = (log_odds(_confidence(used)) - made.offset) / made.slope
+    is_fruit = np.array([each.candidate in taken for each in used], dtype=bool)
+    missed = len(answer.fruit) - int(is_fruit.sum())
+    return Confirmed(answer.photo, answer.reviewer, odds, is_fruit, max(missed, 0), answer.seq)
+
+
+def _boxes(drawn: Sequence[Candidate | Mark]) -> Floats:
+    return np.array([each.box for each in drawn], np.float64).reshape(-1, 4)
+
+
+def _confidence(candidates: Sequence[Candidate]) -> Floats:
+    return np.array([each.confidence for each in candidates], dtype=np.float64)
+
+
+def log_odds(probability: Floats) -> Floats:
+    """Return log-odds, held within what 0.0001 and 0.9999 give: as far as confidences are kept."""
+    held = np.clip(probability, 1e-4, 1 - 1e-4)
+    return np.asarray(np.log(held / (1 - held)))

@@ -1,0 +1,179 @@
+"""Threshold, calibration and interval learnt from photos that people confirmed.
+
+Pure numbers: where the photos come from, a trial's reviews or published labels, is not asked here.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from counting.finding.expected import expected_count
+from counting.finding.lesson.confirmed import Confirmed, log_odds
+from counting.finding.merge import spread_of
+from counting.settings import Settings, reaches
+
+__all__ = ["GAINS", "LEAST_PHOTOS", "Taught", "fit", "teach"]
+
+Floats = NDArray[np.float64]
+
+LEAST_PHOTOS = 5
+"""Fewer confirmed photos tell chance, not the trial."""
+GAINS = ("corrections_per_100", "count_mae", "log_loss")
+"""The figures that decide whether a lesson helps, by photos left out of it; all are better low."""
+_FOLDS = 10
+_SLOPE_SD, _OFFSET_SD, _SPREAD_SD = 0.3, 1.0, 0.4
+"""How far a trial is expected to stray from what was learnt on others: standard deviations of
+log slope, offset (log-odds) and log spread of a normal prior about "no change". Chosen so that
+eight photos with some 100 fruit outweigh it."""
+_SPREADS = np.exp(np.linspace(-0.9, 1.2, 8))
+_LOWEST, _HIGHEST = 0.10, 0.90
+"""Where a trial's own threshold may lie: beyond, a few photos would decide too much."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taught:
+    """What photos taught, and how much it helps on photos left out of the learning.
+
+    Attributes
+    ----------
+    before, after : Settings
+        As shipped, and as learnt.
+    used : bool
+        Whether `after` does better on photos left out: in more of `GAINS` than it does worse.
+    gain : dict
+        ``corrections_per_100``, ``count_mae``, ``log_loss`` and ``interval_coverage``, each a pair
+        ``[before, after]`` by cross-validation over photos.
+    """
+
+    before: Settings
+    after: Settings
+    used: bool
+    gain: dict[str, list[float]]
+
+
+def teach(photos: Sequence[Confirmed], settings: Settings) -> Taught:
+    """Learn from photos, and say by photos left out whether it helps.
+
+    Parameters
+    ----------
+    photos : sequence of Confirmed
+        At least `LEAST_PHOTOS`; their order decides the folds.
+    settings : Settings
+        As shipped.
+    """
+    old = _figures([(photo, settings) for photo in photos])
+    folds = min(_FOLDS, len(photos))
+    trials = []
+    for fold in range(folds):
+        rest = [photo for place, photo in enumerate(photos) if place % folds != fold]
+        fitted = fit(rest, settings)
+        trials += [(photo, fitted) for photo in photos[fold::folds]]
+    new = _figures(trials)
+    votes = [np.sign(round(old[name] - new[name], 9)) for name in GAINS]
+    gain = {name: [round(old[name], 4), round(new[name], 4)] for name in old}
+    return Taught(settings, fit(photos, settings), bool(sum(votes) > 0), gain)
+
+
+def _chance(odds: Floats, settings: Settings) -> Floats:
+    return np.asarray(1 / (1 + np.exp(-(settings.slope * odds + settings.offset))))
+
+
+def fit(photos: Sequence[Confirmed], settings: Settings) -> Settings:
+    """Fit the numbers to photos.
+
+    Slope and offset of the log-odds by maximum likelihood under a normal prior about no change
+    (Platt 1999 with a prior), the spread likewise by the counts of whole photos; the threshold so
+    that as many candidates are proposed as people counted fruit. The threshold of fewest
+    corrections was tried too: on ten photos it is chance, and it counts too few.
+
+    Parameters
+    ----------
+    photos : sequence of Confirmed
+        At least one.
+    settings : Settings
+        As shipped.
+
+    Returns
+    -------
+    Settings
+        With the numbers fitted.
+    """
+    odds = np.concatenate([photo.odds for photo in photos])
+    fruit = np.concatenate([photo.fruit for photo in photos])
+
+    def badness(numbers: Floats) -> float:
+        line = np.exp(numbers[0]) * odds + numbers[1]
+        prior = (numbers[0] / _SLOPE_SD) ** 2 / 2 + (numbers[1] / _OFFSET_SD) ** 2 / 2
+        return float(np.logaddexp(0, np.where(fruit, -line, line)).sum() + prior)
+
+    log_slope, offset = minimize(badness, np.zeros(2), method="L-BFGS-B").x
+    slope, offset = round(float(np.exp(log_slope)), 4), round(float(offset), 4)
+    fitted = dataclasses.replace(settings, slope=slope, offset=offset)
+    counted = sum(photo.count for photo in photos)
+    fitted = dataclasses.replace(
+        fitted, threshold=_balanced(_chance(odds, fitted), counted, fitted)
+    )
+    return dataclasses.replace(fitted, fruit_spread=_spread(photos, fitted))
+
+
+def _balanced(chance: Floats, counted: int, settings: Settings) -> float:
+    """Return the threshold that proposes as many candidates as people counted fruit."""
+    if not counted or not len(chance):
+        # no fruit tells no number of them: what was proposed before still is
+        at = float(_chance(log_odds(np.array([settings.threshold])), settings)[0])
+    else:
+        ranked = np.sort(chance)[::-1]
+        last = ranked[min(counted, len(ranked)) - 1]
+        following = ranked[counted] if counted < len(ranked) else 0.0
+        at = float(last + following) / 2
+    return round(min(max(at, _LOWEST), _HIGHEST), 4)
+
+
+def _corrections(photo: Confirmed, settings: Settings) -> int:
+    shown = reaches(_chance(photo.odds, settings), settings.threshold)
+    return int((shown != photo.fruit).sum()) + photo.missed
+
+
+def _spread(photos: Sequence[Confirmed], settings: Settings) -> float:
+    """Return the factor on the spread under which the counts of the photos are most likely.
+
+    Counts are taken as normal here, with the variance that `counting.finding.expected` describes
+    (to first order in the shift), since it is tried many times.
+    """
+    spread = spread_of(dataclasses.replace(settings, fruit_spread=1.0))
+    chances = [_chance(photo.odds, settings) for photo in photos]
+    inner = np.array([float((chance * (1 - chance)).sum()) for chance in chances])
+    mean = np.array([float(chance.sum()) for chance in chances])
+    away = np.array([photo.count for photo in photos]) - (1 + spread.missed) * mean
+    sd = _SPREADS[:, None] * spread.shift_sd * inner
+    variance = np.maximum(sd**2 + inner + spread.missed * mean, 0.1)
+    likely = -(away**2 / variance + np.log(variance)).sum(axis=1) / 2
+    worth = likely - (np.log(_SPREADS) / _SPREAD_SD) ** 2 / 2
+    return round(float(_SPREADS[worth.argmax()]), 4)
+
+
+def _figures(trials: Sequence[tuple[Confirmed, Settings]]) -> dict[str, float]:
+    """Return how well settings do on the photos they are paired with."""
+    corrections = fruit = candidates = within = 0
+    loss = away = 0.0
+    for photo, settings in trials:
+        chance = np.clip(_chance(photo.odds, settings), 1e-6, 1 - 1e-6)
+        corrections += _corrections(photo, settings)
+        fruit += photo.count
+        candidates += len(chance)
+        loss -= float(np.log(np.where(photo.fruit, chance, 1 - chance)).sum())
+        away += abs(int(reaches(chance, settings.threshold).sum()) - photo.count)
+        _, low, high = expected_count(chance, spread_of(settings))
+        within += low <= photo.count <= high
+    return {
+        "corrections_per_100": 100 * corrections / max(fruit, 1),
+        "log_loss": loss / max(candidates, 1),
+        "count_mae": away / len(trials),
+        "interval_coverage": within / len(trials),
+    }

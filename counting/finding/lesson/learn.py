@@ -1,0 +1,247 @@
+"""A trial's lessons: learnt from its reviews survey by survey, kept in the ledger, repeated."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from counting.errors import CountingError
+from counting.files import now
+from counting.finding.lesson.confirmed import Confirmed, confirmed_by, confirmed_photos
+from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
+from counting.ledger import Ledger
+from counting.ledger.facts import Lesson, Photo, lessons, photos
+from counting.plan.trial import Trial
+from counting.settings import Settings
+
+__all__ = [
+    "Learnt",
+    "difference",
+    "due",
+    "learn",
+    "learn_trial",
+    "lesson_for",
+    "repeat_lesson",
+    "settings_with",
+]
+
+NUMBERS = ("threshold", "slope", "offset", "fruit_spread")
+"""Of the settings, what a trial can have of its own."""
+_ALIKE = 2e-3
+"""Another machine's arithmetic moves a fitted number by less."""
+_UNEVEN = 2
+"""A group whose photos taught so many times as much as another's is told of."""
+
+
+@dataclass(frozen=True, slots=True)
+class Learnt:
+    """What one survey's reviews taught.
+
+    Attributes
+    ----------
+    lesson : Lesson
+        As the ledger has it now.
+    before, after : Settings
+        As shipped, and as learnt.
+    stored : bool
+        Whether the ledger got it now; it stood already otherwise.
+    """
+
+    lesson: Lesson
+    before: Settings
+    after: Settings
+    stored: bool
+
+    def to_json(self) -> dict[str, Any]:
+        """Return it as JSON values."""
+        return self.lesson.told() | {"stored": self.stored, "uneven": self.uneven}
+
+    @property
+    def uneven(self) -> str:
+        """What to say where one group's photos taught far more than another's; else empty."""
+        told = sorted(self.lesson.groups.items(), key=lambda pair: (-pair[1], pair[0]))
+        if len(told) < 2 or told[0][1] < _UNEVEN * max(told[-1][1], 1):
+            return ""
+        listed = ", ".join(f"{count} of {group}" for group, count in told)
+        return (
+            f"Learnt from photos of the groups unevenly ({listed}): review more of {told[-1][0]}."
+        )
+
+
+def settings_with(settings: Settings, lesson: Lesson | None) -> Settings:
+    """Return the settings with a lesson's numbers; as they are without one that helps.
+
+    Numbers learnt with other stages are left aside.
+    """
+    if lesson is None or not lesson.used or settings.stages != lesson.stages:
+        return settings
+    numbers = {name: getattr(lesson, name) for name in NUMBERS}
+    return dataclasses.replace(settings, **numbers, lesson=lesson.digest)
+
+
+def lesson_for(standing: Mapping[str, Lesson], survey: str) -> Lesson | None:
+    """Return the lesson for a survey's photos: its own, else that of the last one before it.
+
+    Light and ripeness move from survey to survey, the cultivar, the place and the phone do not.
+    """
+    earlier = [each for each in standing if each <= survey]
+    return standing[max(earlier)] if earlier else None
+
+
+def due(ledger: Ledger, stages: Sequence[str]) -> list[str]:
+    """Return the surveys with enough new reviews to learn from: at 5, 10, 20, 40 ... photos."""
+    standing = lessons(ledger)
+    return [
+        survey
+        for survey, confirmed in _by_survey(ledger, stages).items()
+        if _step(len(confirmed)) > _step(_learnt_from(standing.get(survey), stages))
+    ]
+
+
+def _learnt_from(lesson: Lesson | None, stages: Sequence[str]) -> int:
+    return len(lesson.photos) if lesson and lesson.stages == tuple(stages) else 0
+
+
+def _step(photos: int) -> int:
+    """Return how often `LEAST_PHOTOS` was reached and doubled; 0 below it."""
+    return (photos // LEAST_PHOTOS).bit_length()
+
+
+def learn(
+    ledger: Ledger,
+    settings: Settings,
+    where: str,
+    *,
+    groups: Mapping[str, str] | None = None,
+    surveys: Sequence[str] | None = None,
+) -> list[Learnt]:
+    """Learn from the reviewed photos of each survey and record the lesson, also one of no help.
+
+    Parameters
+    ----------
+    ledger : Ledger
+        The trial's.
+    settings : Settings
+        Stages, and the numbers as shipped.
+    where : str
+        Names the trial in messages.
+    groups : mapping of str to str, optional
+        Plant to group, to tell whose photos taught.
+    surveys : sequence of str, optional
+        Only these; by default every survey with enough reviewed photos.
+
+    Raises
+    ------
+    CountingError
+        If no survey has as many as `LEAST_PHOTOS` confirmed photos.
+    """
+    every = _by_survey(ledger, settings.stages)
+    chosen = every if surveys is None else {name: every.get(name, []) for name in surveys}
+    enough = {name: found for name, found in chosen.items() if len(found) >= LEAST_PHOTOS}
+    if not enough:
+        most = max(map(len, chosen.values()), default=0)
+        found = f"{most} photos of one survey confirmed from candidates of these stages"
+        mend = "confirm more photos, then learn"
+        raise CountingError(where, found, f"at least {LEAST_PHOTOS}", mend)
+    taken = photos(ledger)
+    return [
+        _learn_one(ledger, survey, enough[survey], settings, _groups(enough[survey], taken, groups))
+        for survey in sorted(enough)
+    ]
+
+
+def learn_trial(
+    trial: Trial, ledger: Ledger, settings: Settings, surveys: Sequence[str] | None = None
+) -> list[Learnt]:
+    """Learn from a trial's reviews as `learn` does; its plan tells the groups."""
+    groups = dict(zip(trial.plants["code"], trial.plants["group"], strict=True))
+    return learn(ledger, settings, str(trial.directory), groups=groups, surveys=surveys)
+
+
+def _by_survey(ledger: Ledger, stages: Sequence[str]) -> dict[str, list[Confirmed]]:
+    taken = photos(ledger)
+    found: dict[str, list[Confirmed]] = {}
+    for each in confirmed_photos(ledger, stages):
+        survey = taken[each.photo].survey if each.photo in taken else ""
+        found.setdefault(survey, []).append(each)
+    return dict(sorted(found.items()))
+
+
+def _groups(
+    confirmed: Sequence[Confirmed], taken: Mapping[str, Photo], groups: Mapping[str, str] | None
+) -> dict[str, int]:
+    if not groups:
+        return {}
+    known = [groups.get(taken[each.photo].plant, "") for each in confirmed if each.photo in taken]
+    counts = Counter(name for name in known if name)
+    return {name: counts[name] for name in sorted(set(groups.values()))}
+
+
+def _learn_one(
+    ledger: Ledger,
+    survey: str,
+    confirmed: Sequence[Confirmed],
+    settings: Settings,
+    groups: Mapping[str, int],
+) -> Learnt:
+    taught = teach(confirmed, settings)
+    made = _lesson(taught, confirmed, survey, groups, now())
+    standing = lessons(ledger).get(survey)
+    if standing and dataclasses.replace(made, at=standing.at) == standing:
+        return Learnt(standing, taught.before, taught.after, stored=False)
+    ledger.add([made], by=", ".join(made.reviewers))
+    return Learnt(made, taught.before, taught.after, stored=True)
+
+
+def _lesson(
+    taught: Taught,
+    confirmed: Sequence[Confirmed],
+    survey: str,
+    groups: Mapping[str, int],
+    at: str,
+) -> Lesson:
+    return Lesson(
+        **{name: getattr(taught.after, name) for name in NUMBERS},
+        stages=taught.after.stages,
+        photos=tuple(photo.photo for photo in confirmed),
+        reviewers=tuple(sorted({photo.reviewer for photo in confirmed})),
+        at=at,
+        gain=taught.gain,
+        survey=survey,
+        used=taught.used,
+        answers=tuple(photo.answer for photo in confirmed),
+        groups=groups,
+        shipped=taught.before.threshold,
+    )
+
+
+def difference(told: Lesson, again: Lesson) -> str:
+    """Say where a lesson learnt again differs from the one that was recorded; empty if nowhere."""
+    for name in (*NUMBERS, "shipped"):
+        one, other = getattr(told, name), getattr(again, name)
+        if one is None or other is None or abs(one - other) > _ALIKE:
+            return f"{name} is {one} there, {other} learnt again"
+    for name in ("photos", "reviewers", "used"):
+        one, other = getattr(told, name), getattr(again, name)
+        if one != other:
+            return f"{name} differ" if isinstance(one, tuple) else f"{name} is {one} there"
+    return ""
+
+
+def repeat_lesson(ledger: Ledger, lesson: Lesson) -> Lesson | None:
+    """Learn again what a lesson says, from the very answers it names, to compare the two.
+
+    None for one of an older version, which does not name its answers.
+    """
+    if not lesson.answers:
+        return None
+    confirmed = confirmed_by(ledger, lesson.answers, lesson.stages)
+    if len(confirmed) < LEAST_PHOTOS:
+        return dataclasses.replace(lesson, photos=tuple(photo.photo for photo in confirmed))
+    settings = Settings.with_stages(",".join(lesson.stages))
+    settings = dataclasses.replace(settings, threshold=lesson.shipped or settings.threshold)
+    taught = teach(confirmed, settings)
+    return _lesson(taught, confirmed, lesson.survey, lesson.groups, lesson.at)

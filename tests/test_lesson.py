@@ -1,0 +1,309 @@
+"""What a trial's reviews teach: its own threshold, calibration and interval."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from dataclasses import asdict
+
+import numpy as np
+import pytest
+from test_propose import bodies, photographed
+from trials import make_trial
+from typer.testing import CliRunner
+
+from counting.cli import app
+from counting.errors import CountingError
+from counting.files import canonical_json, sha256_bytes
+from counting.finding.lesson.confirmed import Confirmed, confirmed_photos
+from counting.finding.lesson.fit import LEAST_PHOTOS, teach
+from counting.finding.lesson.learn import (
+    Learnt,
+    difference,
+    due,
+    learn,
+    lesson_for,
+    repeat_lesson,
+    settings_with,
+)
+from counting.finding.propose import propose
+from counting.ledger.facts import Lesson, lessons
+from counting.settings import Settings
+
+SETTINGS = Settings(stages=("colour",), threshold=0.5)
+
+
+def _candidates(chances):
+    return [
+        {
+            "candidate": number,
+            "x": 50.0 * number,
+            "y": 50.0,
+            "width": 30.0,
+            "height": 30.0,
+            "confidence": float(chance),
+            "flags": [],
+        }
+        for number, chance in enumerate(chances)
+    ]
+
+
+def _mark(number, row, state="confirmed", candidate=True):
+    return {
+        "mark": number,
+        "candidate": row["candidate"] if candidate else None,
+        **{name: row[name] for name in ("x", "y", "width", "height")},
+        "state": state,
+        "truss": None,
+        "twin": "",
+        "small": False,
+    }
+
+
+def _write(ledger, photo, chances, fruit, settings=SETTINGS, extra=0):
+    """Write a proposal and the answer of a person who judged every ring and added the rest."""
+    rows = _candidates(chances)
+    text = asdict(settings) | {"stages": list(settings.stages)}
+    proposal = {"photo": photo, "candidates": rows, "settings_text": text, "stages": text["stages"]}
+    ledger.append("proposal", photo, proposal, by="test")
+    marks = []
+    for row, true in zip(rows, fruit, strict=True):
+        if row["confidence"] >= settings.threshold:
+            marks.append(_mark(len(marks), row, "confirmed" if true else "removed"))
+        elif true:
+            marks.append(_mark(len(marks), row, "added", candidate=False))
+    for number in range(extra):
+        far = {"x": 9000.0, "y": 99.0 * number, "width": 9.0, "height": 9.0}
+        marks.append(_mark(len(marks), far, "added", candidate=False))
+    answer = {
+        "photo": photo,
+        "proposal": ledger.get("proposal", photo).hash,
+        "reviewer": "first reviewer",
+        "at": "2026-07-01T18:00:00+00:00",
+        "answer": "counted",
+        "marks": marks,
+    }
+    ledger.append("confirmation", f"{photo}|first reviewer", answer, by="first reviewer")
+
+
+def _trial_with(directory, photos, *, shift=0.0, seed=1):
+    """Return a trial whose fruit have the log-odds that the finder says, plus `shift`."""
+    trial = make_trial(directory)
+    rng = np.random.default_rng(seed)
+    with trial.ledger() as ledger:
+        for number in range(photos):
+            odds = rng.normal(0, 2.5, 25)
+            fruit = rng.random(25) < 1 / (1 + np.exp(-(odds + shift)))
+            _write(ledger, f"{number:064d}", 1 / (1 + np.exp(-odds)), fruit)
+    return trial
+
+
+def _only(learnt):
+    (one,) = learnt
+    return one
+
+
+def test_fewer_than_five_reviewed_photos_teach_nothing(tmp_path):
+    trial = _trial_with(tmp_path, LEAST_PHOTOS - 1)
+    with trial.ledger() as ledger, pytest.raises(CountingError, match="at least 5"):
+        learn(ledger, SETTINGS, "here")
+    with trial.ledger() as ledger:
+        assert lessons(ledger) == {}
+        assert due(ledger, ("colour",)) == []
+
+
+def test_confidences_that_are_too_low_are_raised_and_counts_come_nearer(tmp_path):
+    trial = _trial_with(tmp_path, 20, shift=1.5)
+    with trial.ledger() as ledger:
+        one = _only(learn(ledger, SETTINGS, "here"))
+        standing = lessons(ledger)[""]
+    assert one.stored
+    assert one.lesson.used
+    assert one.after.offset == pytest.approx(1.5, abs=0.5)
+    for name in ("corrections_per_100", "log_loss", "count_mae"):
+        before, after = one.lesson.gain[name]
+        assert after < before
+    assert standing == one.lesson
+    assert len(standing.photos) == 20
+    assert standing.reviewers == ("first reviewer",)
+    assert settings_with(SETTINGS, standing) == dataclasses.replace(
+        one.after, lesson=standing.digest
+    )
+
+
+def test_a_finder_that_counts_far_too_many_is_brought_down(tmp_path):
+    trial = _trial_with(tmp_path, 10, shift=-2.5)
+    with trial.ledger() as ledger:
+        photos = confirmed_photos(ledger, ("colour",))
+        after = _only(learn(ledger, SETTINGS, "here")).after
+    counted = sum(photo.count for photo in photos)
+    chances = [1 / (1 + np.exp(-(after.slope * p.odds + after.offset))) for p in photos]
+    before = sum(int((p.odds >= 0).sum()) for p in photos)
+    assert before > 1.6 * counted
+    assert sum(int((c >= after.threshold).sum()) for c in chances) == pytest.approx(counted, abs=2)
+
+
+def test_numbers_that_fit_already_hardly_move(tmp_path):
+    trial = _trial_with(tmp_path, 40)
+    with trial.ledger() as ledger:
+        after = _only(learn(ledger, SETTINGS, "here")).after
+    assert after.slope == pytest.approx(1, abs=0.25)
+    assert after.offset == pytest.approx(0, abs=0.35)
+    assert after.threshold == pytest.approx(0.5, abs=0.15)
+
+
+def test_what_does_not_help_on_photos_left_out_is_told_kept_and_not_used(tmp_path):
+    trial = make_trial(tmp_path)
+    with trial.ledger() as ledger:
+        for number in range(12):
+            # perfect already: no correction can be spared
+            _write(ledger, f"{number:064d}", [0.9999, 0.9999, 0.0001], [True, True, False])
+        one = _only(learn(ledger, SETTINGS, "here"))
+        standing = lessons(ledger)[""]
+    before, after = standing.gain["corrections_per_100"]
+    assert before == after == 0
+    unused = dataclasses.replace(standing, used=False)
+    assert settings_with(SETTINGS, unused) == SETTINGS
+    assert one.lesson == standing
+
+
+@pytest.mark.parametrize("fruit", [False, True])
+def test_photos_without_any_fruit_or_any_candidate_can_teach(fruit):
+    none = Confirmed("a", "x", np.zeros(0), np.zeros(0, dtype=bool), int(fruit))
+    bare = Confirmed("b", "x", np.array([-1.0, 0.5]), np.zeros(2, dtype=bool), 0)
+    for photos in ([none] * 6, [none, bare] * 4):
+        after = teach(photos, SETTINGS).after
+        assert 0.1 <= after.threshold <= 0.9
+        assert np.isfinite([after.slope, after.offset, after.fruit_spread]).all()
+        assert after.offset <= 0
+
+
+def test_learning_again_starts_from_the_confidences_as_shipped(tmp_path):
+    trial = _trial_with(tmp_path, 20, shift=1.5)
+    with trial.ledger() as ledger:
+        first = _only(learn(ledger, SETTINGS, "here"))
+        again = _only(learn(ledger, SETTINGS, "here"))
+        assert not again.stored
+        assert again.lesson == first.lesson
+        for number in range(20, 40):
+            rng = np.random.default_rng(number)
+            odds = rng.normal(0, 2.5, 25)
+            fruit = rng.random(25) < 1 / (1 + np.exp(-(odds + 1.5)))
+            said = 1 / (1 + np.exp(-(first.after.slope * odds + first.after.offset)))
+            _write(ledger, f"{number:064d}", said, fruit, settings=first.after)
+        second = _only(learn(ledger, SETTINGS, "here"))
+    assert len(second.lesson.photos) == 40
+    assert second.after.offset == pytest.approx(1.5, abs=0.5)
+
+
+def test_a_lesson_is_due_at_five_ten_twenty_photos_and_repeats_exactly(tmp_path):
+    trial = _trial_with(tmp_path, 4)
+    steps = []
+    with trial.ledger() as ledger:
+        for number in range(4, 21):
+            _write(ledger, f"{number:064d}", [0.9, 0.8, 0.3, 0.1], [True, False, True, False])
+            if due(ledger, ("colour",)):
+                steps.append(number + 1)
+                learn(ledger, SETTINGS, "here")
+        lesson = lessons(ledger)[""]
+        assert repeat_lesson(ledger, lesson) == lesson
+        wrong = dataclasses.replace(lesson, threshold=0.11)
+        assert repeat_lesson(ledger, wrong) == lesson
+    assert difference(lesson, lesson) == ""
+    assert difference(wrong, lesson).startswith("threshold is 0.11 there")
+    assert steps == [5, 10, 20]
+
+
+def test_a_survey_s_photos_take_its_own_lesson_else_that_of_the_last_one_before():
+    whole, june, july = (
+        Lesson(0.5, 1.0, 0.0, 1.0, ("colour",), survey=survey)
+        for survey in ("", "2026-06-01", "2026-07-01")
+    )
+    standing = {each.survey: each for each in (whole, june, july)}
+    assert lesson_for(standing, "2026-07-01") is july
+    assert lesson_for(standing, "2026-06-15") is june
+    assert lesson_for(standing, "2026-05-01") is whole
+    assert lesson_for({"2026-07-01": july}, "2026-06-01") is None
+
+
+def test_groups_that_taught_unevenly_are_told():
+    def told(groups):
+        lesson = Lesson(0.5, 1.0, 0.0, 1.0, ("colour",), groups=groups)
+        return Learnt(lesson, SETTINGS, SETTINGS, stored=True).uneven
+
+    assert told({"grafted": 5, "own roots": 4}) == ""
+    assert told({}) == ""
+    assert "8 of grafted, 2 of own roots" in told({"grafted": 8, "own roots": 2})
+    assert "review more of own roots" in told({"grafted": 6, "own roots": 0})
+
+
+def test_added_fruit_take_the_candidate_below_the_threshold_that_shows_them(tmp_path):
+    trial = make_trial(tmp_path)
+    with trial.ledger() as ledger:
+        _write(ledger, "a" * 64, [0.9, 0.8, 0.3, 0.1], [True, False, True, False], extra=2)
+        (photo,) = confirmed_photos(ledger, ("colour",))
+    assert photo.fruit.tolist() == [True, False, True, False]
+    assert photo.missed == 2
+    assert photo.count == 4
+    assert photo.odds[0] == pytest.approx(np.log(9))
+
+
+def test_photos_found_with_other_stages_do_not_count(tmp_path):
+    trial = _trial_with(tmp_path, 12)
+    with trial.ledger() as ledger:
+        assert confirmed_photos(ledger, ("scorer",)) == []
+        learn(ledger, SETTINGS, "here")
+        scorer = Settings(stages=("scorer",))
+        assert settings_with(scorer, lessons(ledger)[""]) == scorer
+
+
+def test_settings_without_a_lesson_keep_the_hash_they_always_had():
+    plain = Settings(stages=("colour",))
+    assert plain.hash != dataclasses.replace(plain, lesson="0123456789ab").hash
+    told = {k: v for k, v in asdict(plain).items() if k != "lesson"}
+    assert plain.hash == sha256_bytes(canonical_json(told).encode("utf-8"))
+
+
+def test_later_proposals_use_the_lesson_name_it_and_leave_it_aside_when_told_to(tmp_path):
+    trial = photographed(tmp_path, 2)
+    stages = ("colour",)
+    assert propose(trial, Settings(stages=stages)).lessons == ()
+    # as an older version kept it, for the whole trial
+    calibration = {"slope": 1.0, "offset": 1.0, "fruit_spread": 1.0, "stages": list(stages)}
+    origin = {"photos": ["a"] * 12, "reviewers": ["x"], "at": "2026-07-01T18:00:00+00:00"}
+    body = {"threshold": 0.6, "calibration": calibration, "origin": origin, "gain": {}}
+    before = bodies(trial)
+    with trial.ledger() as ledger:
+        ledger.append("tuning", "tuning", body, by="test")
+    done = propose(trial, Settings(stages=stages))
+    assert done.new == 2
+    (lesson,) = done.lessons
+    assert lesson == Lesson.of_body(body)
+    assert (done.settings.threshold, done.settings.offset) == (0.6, 1.0)
+    for photo, after in bodies(trial).items():
+        assert after["settings_text"]["lesson"] == lesson.digest
+        for old, new in zip(before[photo]["candidates"], after["candidates"], strict=False):
+            assert new["confidence"] > min(old["confidence"], 0.9998)
+    run = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "colour"])
+    assert f"lesson {lesson.digest}: threshold 0.60" in run.stderr
+    assert "12 reviewed photos" in run.stderr
+    for option in ("--as-shipped", "--untuned"):
+        plain = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "colour", option])
+        assert "lesson" not in plain.stderr
+
+
+def test_the_commands_say_what_changed_and_the_gain(tmp_path):
+    trial = _trial_with(tmp_path, 15, shift=1.5)
+    run = CliRunner().invoke(app, ["learn", str(tmp_path), "--stages", "colour", "--json", "-"])
+    assert run.exit_code == 0, run.output
+    (told,) = json.loads(run.stdout)
+    assert told["used"]
+    assert told["stored"]
+    with trial.ledger() as ledger:
+        assert told["lesson"] == lessons(ledger)[""].digest
+    assert "Learnt from 15 reviewed photos by 1 reviewer" in run.stderr
+    assert "offset of the log-odds: 0 -> 1" in run.stderr
+    assert "corrections per 100 fruit" in run.stderr
+    again = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "colour", "--tune"])
+    assert again.exit_code == 0, again.output
+    assert "Learnt from 15 reviewed photos" in again.stderr

@@ -24,6 +24,7 @@ from counting.cli import app
 from counting.settings import Settings
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+CHANCES = (0.5, 0.4, 0.35, 0.3)
 TOMATO = Path("../shared/labelled-photos/tomato")
 
 
@@ -185,21 +186,31 @@ def test_with_too_few_photos_the_figures_of_a_lesson_are_empty_and_the_reason_is
     assert told["caution"] in run.stderr
 
 
-def test_a_lesson_is_measured_on_the_photos_that_did_not_teach(tmp_path):
-    boxes = [[10, 10, 40, 40], [70, 10, 40, 40], [130, 10, 40, 40]]
-    several = {f"{n}.png": ((320, 240), boxes[: n % 4]) for n in range(9)}
-    photos, labels = _write(tmp_path, several)
-    labelled, settings = read_labels(photos, labels), Settings.with_stages("colour,blobs")
-    marked, _ = measure(labelled, settings)
-    first, again = (learnt_from(labelled, marked, settings, Drawn(6, 1)) for _ in range(2))
-    assert first.to_json() == again.to_json() | {
-        "seconds_per_photo": first.figures.seconds_per_photo
-    }
-    assert len(first.teachers) == 6
-    assert first.figures.photos == first.shipped.photos == 3
-    left = {row["photo"] for row in first.figures.by_photo}
-    assert left.isdisjoint(first.teachers)
-    assert first.teachers != learnt_from(labelled, marked, settings, Drawn(6, 2)).teachers
+def test_a_lesson_is_measured_on_the_photos_that_did_not_teach(tmp_path, monkeypatch):
+    boxes = [[10 + 60 * n, 10, 40, 40] for n in range(4)]
+    photos, labels = _write(tmp_path, {f"{n}.png": ((320, 240), boxes) for n in range(9)})
+    labelled, settings = read_labels(photos, labels), Settings()
+    columns = ["x", "y", "width", "height", "confidence"]
+
+    def seen(part, shift):
+        # all fruit are found, but three of four too unsurely to be proposed as shipped
+        rows = [[x + 20, 30, 40, 40, c + shift] for (x, *_), c in zip(boxes, CHANCES, strict=True)]
+        table = pd.DataFrame(rows, columns=columns)
+        return mark(part, {name: Seen(table, 2, 1, 3, 0.1) for name in part.photos["photo"]})
+
+    def again(rest, taught, **_):
+        assert taught.threshold < 0.46 or taught.offset > 0
+        return seen(rest, 0.4), []
+
+    monkeypatch.setattr("counting.accuracy.learnt.measure", again)
+    marked = seen(labelled, 0)
+    one = learnt_from(labelled, marked, settings, Drawn(6, 1))
+    assert one.to_json() == learnt_from(labelled, marked, settings, Drawn(6, 1)).to_json()
+    assert one.taught.used
+    assert (len(one.teachers), one.figures.photos, one.shipped.photos) == (6, 3, 3)
+    assert {row["photo"] for row in one.figures.by_photo}.isdisjoint(one.teachers)
+    assert one.figures.f1_centre > one.shipped.f1_centre
+    assert one.teachers != learnt_from(labelled, marked, settings, Drawn(6, 2)).teachers
     few = learnt_from(labelled, marked, settings, Drawn(2, 1)).to_json()
     assert few["f1_centre"] == few["shipped"]["f1_centre"]
     assert "fewer than 5" in few["caution"]

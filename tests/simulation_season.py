@@ -1,6 +1,7 @@
 """Simulated trials of what a season adds: a count before the treatment, a margin that matters.
 
-Run as a script to make the tables of `simulation.md`: ``python tests/simulation_season.py TRIALS``.
+Run as a script to make the tables of `simulation.md`: ``python tests/simulation_season.py TRIALS
+[PART...]``.
 """
 
 from __future__ import annotations
@@ -125,8 +126,8 @@ def margins(trials: int, seed: int) -> dict[str, float]:
     return shares
 
 
-def main(trials: int) -> None:
-    """Write the tables to stdout."""
+def main(trials: int, parts: Sequence[str] = ()) -> None:
+    """Write the tables to stdout; `parts` are places in `SEASONS`, or ``margins``."""
     head = (
         "season", "p < 0.05 without effect, allowing for it", "without it",
         "ratio 1.3: interval holds it", "found", "found without it",
@@ -134,9 +135,13 @@ def main(trials: int) -> None:
     )  # fmt: skip
     _line(head)
     _line(["---"] * len(head))
-    for season in SEASONS:
+    for place, season in enumerate(SEASONS):
+        if parts and str(place) not in parts:
+            continue
         r = simulate(season, trials, 1)
         _line([season.name, *(f"{getattr(r, each.name):.3f}" for each in fields(r))])
+    if parts and "margins" not in parts:
+        return
     for name, share in margins(trials, 2).items():
         _line([name, f"{share:.3f}"])
 
@@ -147,4 +152,4 @@ def _line(cells: Sequence[str]) -> None:
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]))
+    main(int(sys.argv[1]), sys.argv[2:])

@@ -1,0 +1,190 @@
+"""Simulated seasons: the course over surveys, doses, looks, true counts of several groups.
+
+Run as a script: ``python tests/simulation_course.py TRIALS [PART...]``; the parts are course,
+doses, looks, many (looks) and true. Counts are negative binomial, k 5.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Iterator
+
+import numpy as np
+import pandas as pd
+
+from counting.analysis.calibrate import with_true_counts
+from counting.analysis.compare import compare
+from counting.analysis.data.surveys import _summary
+from counting.analysis.methods.count_model import fit_counts
+from counting.analysis.methods.design import design_of, trend_of
+from counting.analysis.methods.differences import within_blocks
+from counting.analysis.methods.looks import chance_of_showing, correlation_of, obrien_fleming
+from counting.analysis.question import Question
+
+RATIO = 1.3
+K = 5
+WEEKS = np.arange(5)
+GROWTH = np.array([2.0, 8.0, 16.0, 22.0, 24.0])
+"""Mean fruit of a plant of the control at five weekly surveys."""
+
+
+def layout(blocks: int, plants: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return block and group (0, 1) of each plant."""
+    block, treated, _ = (index.ravel() for index in np.indices((blocks, 2, plants)))
+    return block, treated
+
+
+def courses(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
+    """Area, slope, peak and change: false alarms, coverage, share found, 12 plants in 4 blocks."""
+    block, treated = layout(4, 3)
+    names = np.where(treated == 1, "b", "a")
+    design = design_of(names.tolist(), block.astype(str).tolist(), ("a", "b"))
+    assert design is not None
+    area = float(np.trapezoid(GROWTH, 7.0 * WEEKS))
+    off = WEEKS - WEEKS.mean()
+    rise = float(off @ GROWTH / (off @ off))
+    truth = {"area": area, "slope": rise, "change": 0.0}
+    rng = np.random.default_rng(seed)
+    rows: dict[str, list[list[float]]] = {name: [] for name in truth}
+    for _ in range(trials):
+        place = np.exp(rng.normal(0, 0.3, 4))
+        level = rng.gamma(K, 1 / K, len(names)) * place[block]
+        for effect in (1.0, RATIO):
+            mean = np.outer(level * np.where(treated == 1, effect, 1.0), GROWTH)
+            visits = rng.poisson(mean).astype("float64")
+            for name, one in truth.items():
+                y = np.array([_summary(name, 7.0 * WEEKS, each) for each in visits])
+                found = within_blocks(design.matrix, 1, y)
+                true = one * (effect - 1) * float(place.mean())
+                held = (found.low or 0) <= true <= (found.high or 0)
+                rows[name].append([effect, (found.p or 1) < 0.05, held])
+    for name, each in rows.items():
+        table = np.array(each, "float64")
+        none, some = table[table[:, 0] == 1], table[table[:, 0] != 1]
+        figures = [none[:, 1].mean(), some[:, 2].mean(), some[:, 1].mean()]
+        yield f"{name}, 12 plants a group in 4 blocks, 5 surveys", [float(f) for f in figures]
+
+
+def doses(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
+    """A trend over the doses 0, 1, 2 in 4 blocks: false alarms, coverage of 1.15 a step, found."""
+    for plants in (3, 6):
+        block, step, _ = (index.ravel() for index in np.indices((4, 3, plants)))
+        design = trend_of(step.astype("float64"), block.astype(str).tolist())
+        assert design is not None
+        rng = np.random.default_rng((seed, plants))
+        rows = []
+        for _ in range(trials):
+            place = np.exp(rng.normal(0, 0.3, 4))[block] * rng.gamma(K, 1 / K, len(block))
+            for effect in (1.0, 1.15):
+                counts = rng.poisson(20 * place * effect**step).astype("float64")
+                found = fit_counts(counts, np.ones(len(counts)), design).ratio("dose", 0.95)
+                held = (found.low or 0) <= effect <= (found.high or 0)
+                rows.append([effect, (found.p or 1) < 0.05, held])
+        table = np.array(rows, "float64")
+        none, some = table[table[:, 0] == 1], table[table[:, 0] != 1]
+        figures = [none[:, 1].mean(), some[:, 2].mean(), some[:, 1].mean()]
+        yield f"{plants} plants of each dose in 4 blocks", [float(f) for f in figures]
+
+
+def looks(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
+    """How often some look shows a difference, what the page says, and what the bounds leave."""
+    yield from (_looks(trials, seed, number, stays) for number, stays in ((4, 0.7), (4, 0.0)))
+
+
+def many_looks(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
+    """The same of eight looks."""
+    yield _looks(trials, seed, 8, 0.7)
+
+
+def _looks(trials: int, seed: int, number: int, stays: float) -> tuple[str, list[float]]:
+    _, treated = layout(1, 24)
+    names = np.where(treated == 1, "b", "a")
+    design = design_of(names.tolist(), None, ("a", "b"))
+    assert design is not None
+    bounds = np.array(obrien_fleming([(n + 1) / number for n in range(number)]))
+    rng = np.random.default_rng((seed, number, int(10 * stays)))
+    shown = bounded = 0
+    said = []
+    for trial in range(trials):
+        counts = _surveys(rng, number, stays, len(names))
+        fits = [fit_counts(count, np.ones(len(count)), design).ratio("b", 0.95) for count in counts]
+        p = np.array([each.p if each.p is not None else 1.0 for each in fits])
+        shown += bool((p < 0.05).any())
+        bounded += bool((p < 2 * _upper(bounds)).any())
+        if trial < 100:
+            means = np.array([[row[names == g].mean() for g in names] for row in counts])
+            said.append(chance_of_showing(correlation_of((counts - means).T)))
+    figures = [shown / trials, float(np.mean(said)), bounded / trials]
+    kind = "plants keep 0.7 of their level" if stays else "plants keep no level"
+    return f"{number} looks, {kind}", figures
+
+
+def _surveys(rng: np.random.Generator, number: int, stays: float, plants: int) -> np.ndarray:
+    """Draw counts at each survey; levels are tied from one to the next."""
+    deviate = rng.normal(size=plants)
+    rows = []
+    for _ in range(number):
+        rows.append(rng.poisson(20 * np.exp(0.43 * deviate - 0.43**2 / 2)))
+        deviate = stays * deviate + np.sqrt(1 - stays**2) * rng.normal(size=plants)
+    return np.array(rows, "float64")
+
+
+def _upper(bounds: np.ndarray) -> np.ndarray:
+    from scipy import stats
+
+    return np.asarray(stats.norm.sf(bounds))
+
+
+def true_counts(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
+    """Photos show 70 % of each of four groups; 8 of 24 plants of each are counted by hand."""
+    groups = ("a", "b", "c", "d")
+    rng = np.random.default_rng(seed)
+    alarms = alone = held = 0
+    asked = Question(
+        "fruit", control="a", groups=groups, source="photo", survey="2026-07-01", draws=1
+    )
+    for _ in range(trials):
+        rows = []
+        for group in groups:
+            true = rng.poisson(20 * rng.gamma(K, 1 / K, 24))
+            photo = rng.binomial(true, 0.7)
+            for n in range(24):
+                plant = {"survey": "2026-07-01", "plant": f"{group}{n}", "group": group}
+                plant |= {"measure": "fruit", "unit": "count", "truss": pd.NA}
+                rows.append(plant | {"source": "photo", "value": float(photo[n])})
+                if n < 8:
+                    rows.append(plant | {"source": "tally", "value": float(true[n])})
+        table = pd.DataFrame(rows).assign(block="", plot="", by="", note="", at="")
+        found = with_true_counts(compare(table, asked), table, asked)
+        best = [each.headline() for each in found.comparisons]
+        told = [each.p_told() for each in found.comparisons]
+        assert all(each.basis == "true counts" for each in found.comparisons)
+        alarms += min(1.0 if p is None else p for p in told) < 0.05
+        alone += min(1.0 if each.p is None else each.p for each in best) < 0.05
+        held += sum((each.low or 0) <= 1 <= (each.high or 0) for each in best)
+    yield (
+        "true counts of four groups, 8 of 24 plants by hand",
+        [alarms / trials, alone / trials, held / trials / 3],
+    )
+
+
+PARTS: dict[str, Callable[[int, int], Iterator[tuple[str, list[float]]]]] = {
+    "course": courses,
+    "doses": doses,
+    "looks": looks,
+    "many": many_looks,
+    "true": true_counts,
+}
+
+
+def main(trials: int, parts: list[str]) -> None:
+    """Write the tables to stdout."""
+    for part in parts or list(PARTS):
+        for name, figures in PARTS[part](trials, 1):
+            told = " | ".join(f"{each:.3f}" for each in figures)
+            sys.stdout.write(f"| {part}: {name} | {told} |\n")
+            sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main(int(sys.argv[1]), sys.argv[2:])

@@ -7,7 +7,7 @@ from typing import Literal
 
 __all__ = ["MEASURES", "Kind", "Measure", "measure"]
 
-Kind = Literal["count", "length", "percent", "grade"]
+Kind = Literal["count", "length", "weight", "percent", "grade"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,17 +19,20 @@ class Measure:
     name : str
         The word used in files and screens.
     unit : str
-        ``"count"``, ``"mm"``, ``"percent"`` or ``"grade"``.
-    kind : {"count", "length", "percent", "grade"}
+        ``"count"``, ``"mm"``, ``"g"``, ``"percent"`` or ``"grade"``.
+    kind : {"count", "length", "weight", "percent", "grade"}
         Decides the analysis: counts by a count model, grades by ranks.
     sentence : str
         What is recorded, in a grower's words.
+    harvest : bool
+        Whether it is of what was picked since the last pick, so that picks are added up.
     """
 
     name: str
     unit: str
     kind: Kind
     sentence: str
+    harvest: bool = False
 
 
 MEASURES: dict[str, Measure] = {
@@ -38,9 +41,17 @@ MEASURES: dict[str, Measure] = {
         Measure("fruit", "count", "count", "fruit hanging, at or above the smallest size"),
         Measure("small_fruit", "count", "count", "fruit hanging, under the smallest size"),
         Measure("damaged_fruit", "count", "count", "damaged fruit among those hanging"),
-        Measure("picked_fruit", "count", "count", "fruit picked since the last survey"),
+        Measure("picked_fruit", "count", "count", "fruit picked since the last survey", True),
         Measure("fallen_fruit", "count", "count", "fruit found fallen since the last survey"),
         Measure("fruit_total", "count", "count", "fruit picked so far and fruit hanging, together"),
+        Measure("green_fruit", "count", "count", "fruit hanging, still green"),
+        Measure("turning_fruit", "count", "count", "fruit hanging, some colour but not ripe"),
+        Measure("ripe_fruit", "count", "count", "fruit hanging, ripe to pick"),
+        Measure("picked_weight", "g", "weight", "weight of the fruit picked", True),
+        Measure("marketable_fruit", "count", "count", "picked fruit fit for sale", True),
+        Measure("marketable_weight", "g", "weight", "weight of picked fruit fit for sale", True),
+        Measure("picked_damaged", "count", "count", "damaged fruit among those picked", True),
+        Measure("damaged_weight", "g", "weight", "weight of the damaged fruit picked", True),
         Measure("trusses", "count", "count", "trusses with at least one fruit set"),
         Measure("flowers", "count", "count", "open flowers"),
         Measure("aborted_flowers", "count", "count", "flowers that dried up or fell"),

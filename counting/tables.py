@@ -150,6 +150,8 @@ EVENTS: Schema = {
     "weather": "str",
     "by": "str",
     "note": "str",
+    "low_c": "float64",  # lowest and highest temperature of the day, degrees Celsius
+    "high_c": "float64",
 }
 """The diary: one row per dated event."""
 

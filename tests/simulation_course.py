@@ -1,7 +1,7 @@
 """Simulated seasons: the course over surveys, doses, looks, true counts of several groups.
 
 Run as a script: ``python tests/simulation_course.py TRIALS [PART...]``; the parts are course,
-doses, looks, many (looks) and true. Counts are negative binomial, k 5.
+doses, looks, many (looks), true and picks. Counts are negative binomial, k 5.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import pandas as pd
+from drawn_season import draw_season
 
 from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
@@ -18,6 +19,7 @@ from counting.analysis.data.surveys import _summary
 from counting.analysis.methods.count_model import fit_counts
 from counting.analysis.methods.design import design_of, trend_of
 from counting.analysis.methods.differences import within_blocks
+from counting.analysis.methods.forecast import Weeks, forecast
 from counting.analysis.methods.looks import chance_of_showing, correlation_of, obrien_fleming
 from counting.analysis.question import Question
 
@@ -168,12 +170,38 @@ def true_counts(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
     )
 
 
+def picks(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
+    """Drawn seasons: forecasts told, their intervals that held, spread of the error, their width.
+
+    The warmth to come is not known: that of the last two weeks is taken for it.
+    """
+    for surveys, ahead in ((7, 1), (10, 1), (10, 2)):
+        told = inside = of = 0
+        errors, widths = [], []
+        for number in range(trials):
+            drawn = draw_season(seed + number, surveys=surveys + ahead)
+            clock = drawn.clock[: surveys + ahead].copy()
+            daily = (clock[surveys - 1] - clock[surveys - 3]) / 14
+            clock[surveys:] = clock[surveys - 1] + 7 * daily * np.arange(1, ahead + 1)
+            found = forecast(Weeks(drawn.hanging[:surveys], drawn.picked[:surveys], clock), ahead)
+            true = drawn.picked[surveys + ahead - 1]
+            errors.append(np.log((true + 0.5) / (found.value + 0.5)))
+            if found.holds:
+                told += 1
+                inside += int(((found.low <= true) & (true <= found.high)).sum())
+                of += len(true)
+                widths.append(float(np.mean(found.high / np.maximum(found.low, 0.5))))
+        figures = [told / trials, inside / max(of, 1), float(np.std(errors)), np.median(widths)]
+        yield f"after {surveys} weeks, {ahead} ahead", [float(each) for each in figures]
+
+
 PARTS: dict[str, Callable[[int, int], Iterator[tuple[str, list[float]]]]] = {
     "course": courses,
     "doses": doses,
     "looks": looks,
     "many": many_looks,
     "true": true_counts,
+    "picks": picks,
 }
 
 

@@ -26,9 +26,10 @@ __all__ = [
 ]
 
 Unit = Literal["plant", "plot", "block"]
-Course = Literal["area", "slope", "peak", "first", "change"]
+Course = Literal["area", "slope", "peak", "first", "change", "total", "half"]
 """One value of a plant's surveys: area under the curve (value times days), rise by the week,
-highest value, days to the first that is not none, last over first."""
+highest value, days to the first that is not none, last over first; of picks their sum, and the days
+to half of it."""
 
 ALL_SURVEYS = "all"
 TOTAL = "fruit_total"

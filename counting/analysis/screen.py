@@ -8,10 +8,11 @@ import textwrap
 from counting.analysis.calibrate import Calibration
 from counting.analysis.estimates import Estimate
 from counting.analysis.result import Comparison, Contrast, GroupSummary
+from counting.analysis.season.harvest import Harvest, Ratio
 from counting.analysis.season.pool import Together
 from counting.analysis.words.phrases import number, p_text, percent
 
-__all__ = ["as_text", "calibration_text", "pooled_text"]
+__all__ = ["as_text", "calibration_text", "pooled_text", "ratio_lines", "ratio_text"]
 
 _WIDTH = 96
 
@@ -229,3 +230,26 @@ def _bullets(heading: str, lines: tuple[str, ...]) -> list[str]:
         textwrap.fill(text, _WIDTH, initial_indent="- ", subsequent_indent="  ") for text in lines
     ]
     return ["\n".join([heading, *wrapped])]
+
+
+def ratio_lines(found: Harvest) -> list[str]:
+    """Return the shares of the harvest as lines to read."""
+    return [
+        f"{each.name}, {each.group}: {ratio_text(each)}"
+        for each in found.ratios
+        if each.found.value is not None
+    ]
+
+
+def ratio_text(one: Ratio) -> str:
+    """Return a share in percent, or a mean weight, with its interval where it is known."""
+    said = _told_in(one.found.value, one.unit)
+    if one.found.low is None or one.found.high is None:
+        return said
+    low = max(one.found.low, 0.0)
+    high = min(one.found.high, 1.0) if one.unit == "percent" else one.found.high
+    return f"{said} ({_told_in(low, one.unit)} to {_told_in(high, one.unit)})"
+
+
+def _told_in(value: float | None, unit: str) -> str:
+    return percent(value or 0.0) if unit == "percent" else f"{number(value or 0.0)} {unit}"

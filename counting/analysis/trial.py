@@ -20,6 +20,7 @@ from counting.analysis.unreviewed import compare_with_expected, expected_counts,
 from counting.analysis.words.phrases import and_list
 from counting.analysis.words.sentence import worded
 from counting.errors import AnalysisError
+from counting.measures import measure as measure_called
 from counting.plan.trial import Trial
 from counting.records.observations import observations
 
@@ -98,6 +99,7 @@ def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
 
     Where the groups differed already at the baseline, that is the first caution.
     """
+    question = _all_picks(question)
     whole = table
     table = _with_doses(with_before(with_exposure(table, question), question), question)
     found = compare(table, question)
@@ -123,6 +125,15 @@ def compare_trial(table: pd.DataFrame, question: Question) -> Comparison:
         f"{' '.join(unlike)}"
     )
     return replace(found, cautions=(caution, *found.cautions))
+
+
+def _all_picks(question: Question) -> Question:
+    """Add all picks up where no single one was asked for: the last alone says little."""
+    if not measure_called(question.measure).harvest or question.course is not None:
+        return question
+    if question.survey not in {None, ALL_SURVEYS} or question.per is not None:
+        return question
+    return replace(question, survey=ALL_SURVEYS, course="total")
 
 
 def _with_doses(table: pd.DataFrame, question: Question) -> pd.DataFrame:

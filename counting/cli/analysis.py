@@ -9,7 +9,7 @@ import typer
 
 from counting.cli.base import JsonFile, Replace, TrialDir, app, tell, write_json
 
-__all__ = ["calibrate_counts", "compare_groups", "pool_several"]
+__all__ = ["calibrate_counts", "compare_groups", "harvest_command", "pool_several"]
 
 
 @app.command("compare")
@@ -59,7 +59,7 @@ def compare_groups(
         typer.Option(help="What to compare: the plan's main measure if not given, or all."),
     ] = None,
     kind: Annotated[
-        Literal["count", "length", "percent", "grade"] | None,
+        Literal["count", "length", "weight", "percent", "grade"] | None,
         typer.Option(help="What sort of values; whole numbers from 0 are taken for counts."),
     ] = None,
     survey: Annotated[
@@ -67,8 +67,8 @@ def compare_groups(
         typer.Option(metavar="DATE", help="Which survey: the last if not given, or all."),
     ] = None,
     course: Annotated[
-        Literal["area", "slope", "peak", "first", "change"] | None,
-        typer.Option(help="With --survey all: the course of each plant as one value."),
+        Literal["area", "slope", "peak", "first", "change", "total", "half"] | None,
+        typer.Option(help="With --survey all: the surveys, or picks, of each plant as one value."),
     ] = None,
     source: Annotated[
         str | None, typer.Option(help="photo or tally: where the values come from.")
@@ -268,3 +268,38 @@ def pool_several(
         write_text(picture, forest(found), replace=replace)
     if str(json_file) != "-":
         tell("\n\n\n".join(pooled_text(each) for each in found))
+
+
+@app.command("harvest")
+def harvest_command(
+    directory: TrialDir,
+    json_file: JsonFile = None,
+    replace: Replace = False,
+) -> None:
+    """Say what was picked, and what to expect at the coming picks.
+
+    Tally what is picked (picked fruit, picked weight, marketable weight, damaged weight), and
+    after each pick the fruit left hanging (green, turning, ripe fruit). The diary's temperatures
+    make the coming picks surer.
+
+    Example: counting harvest my_trial
+    """
+    from counting.analysis.screen import as_text, ratio_lines
+    from counting.analysis.season.coming import picked_and_coming
+    from counting.errors import AnalysisError
+    from counting.plan.trial import load_trial
+    from counting.records.observations import observations
+
+    trial = load_trial(directory)
+    with trial.ledger() as ledger:
+        found, coming = picked_and_coming(trial, ledger, observations(trial, ledger))
+    if found is None:
+        mend = "tally what is picked: counting tally, with a column picked fruit or picked weight"
+        raise AnalysisError(directory, "no pick recorded", mend=mend)
+    told = {**found.to_json(), "coming": [each.to_json() for each in coming]}
+    write_json(json_file, told, replace=replace)
+    if str(json_file) != "-":
+        parts = [as_text(each) for each in (*found.totals, found.half) if each is not None]
+        parts += ["\n".join(lines) for lines in (ratio_lines(found),) if lines]
+        parts += [each.sentence for each in coming]
+        tell("\n\n\n".join(parts))

@@ -177,6 +177,12 @@ def diary_command(
         str, typer.Option("--amount-litre", help="Mix used in all, litres.")
     ] = "",
     weather: Annotated[str, typer.Option("--weather", help="Sky, wind, temperature.")] = "",
+    low: Annotated[
+        str, typer.Option("--low", metavar="C", help="Lowest temperature of the day.")
+    ] = "",
+    high: Annotated[
+        str, typer.Option("--high", metavar="C", help="Highest temperature of the day.")
+    ] = "",
     by: Annotated[str, typer.Option("--by", help="Who did it.")] = "",
     note: Annotated[str, typer.Option("--note", help="Anything else.")] = "",
     sheet: Annotated[
@@ -208,6 +214,8 @@ def diary_command(
         "ml_per_litre": ml_per_litre,
         "amount_litre": amount_litre,
         "weather": weather,
+        "low_c": low,
+        "high_c": high,
         "by": by,
         "note": note,
     }

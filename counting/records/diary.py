@@ -45,6 +45,7 @@ KINDS = (
     "watering",
     "feeding",
     "change of counter",
+    "temperature",
     "other",
 )
 """Kinds of event that are offered; any other word is taken as well."""
@@ -70,6 +71,9 @@ practice."""
 
 _COLUMNS = tuple(name for name in EVENTS if name != "event")
 _NUMBERS = ("product_parts", "water_parts", "ml_per_litre", "amount_litre")
+_TEMPERATURES = ("low_c", "high_c")
+_COLDEST, _HOTTEST = -60.0, 70.0
+"""Beyond what was ever measured near the ground, or under glass."""
 _LONGEST = 2000
 _CLOSE = 0.02
 """A dose in ml per litre may differ by this share from the parts given with it; covers rounding
@@ -141,7 +145,8 @@ def read_events(trial: Trial, path: Path) -> Written:
     for row in sheet.rows:
         cells = dict(row.cells)
         if sheet.decimal_comma:
-            cells |= {name: _pointed(cells.get(name, "")) for name in _NUMBERS}
+            names = (*_NUMBERS, *_TEMPERATURES)
+            cells |= {name: _pointed(cells.get(name, "")) for name in names}
         rows.append((f"line {row.line}", cells))
     return _write(trial, rows, str(path))
 
@@ -218,6 +223,8 @@ def as_lines(table: pd.DataFrame) -> list[str]:
         if pd.notna(event["amount_litre"]):
             words.append(f"{event['amount_litre']:g} litres")
         words += [event[name] for name in ("weather", "note") if event[name]]
+        if pd.notna(event["low_c"]):
+            words.append(f"{event['low_c']:g} to {event['high_c']:g} °C")
         words += [f"by {event['by']}"] if event["by"] else []
         lines.append(f"{event['event']}  {', '.join(words)}")
         mix = dilution(event)
@@ -254,6 +261,7 @@ def _event(row: Mapping[str, str], scopes: CodeBook) -> tuple[Event, list[str]]:
         )
         raise ValueError(message)
     numbers, remarks = _dose(text)
+    numbers |= _temperatures(text)
     if kind == "application" and not text["product"]:
         message = "an application without a product; name the product or recipe"
         raise ValueError(message)
@@ -270,6 +278,31 @@ def _event(row: Mapping[str, str], scopes: CodeBook) -> tuple[Event, list[str]]:
         **numbers,
     )
     return event.named(text["event"]), remarks
+
+
+def _temperatures(text: Mapping[str, str]) -> dict[str, float | None]:
+    """Return a day's lowest and highest temperature, both or none."""
+    found: dict[str, float | None] = dict.fromkeys(_TEMPERATURES)
+    for name in _TEMPERATURES:
+        if not text[name]:
+            continue
+        try:
+            value = number(text[name])
+        except ValueError as error:
+            message = f"{name}: {error}"
+            raise ValueError(message) from None
+        if not _COLDEST <= value <= _HOTTEST:
+            message = f"{name} is {text[name]}; degrees Celsius are expected"
+            raise ValueError(message)
+        found[name] = value
+    low, high = (found[name] for name in _TEMPERATURES)
+    if (low is None) != (high is None):
+        message = "low_c and high_c go together: the day's lowest and highest temperature"
+        raise ValueError(message)
+    if low is not None and high is not None and low > high:
+        message = f"low_c {low:g} is above high_c {high:g}"
+        raise ValueError(message)
+    return found
 
 
 def _at(text: str) -> str:

@@ -35,8 +35,13 @@ _TRUSS = re.compile(r"(?P<name>.+?)[ _]truss[ _]?(?P<truss>[1-9]\d{0,2})", re.AS
 """Heading of a measure of one truss, such as ``fruit truss 2``."""
 _NOWHERE = Tally("", "", "", None, "")
 """Stands for the rest of a row that is unclear, so that its cells are checked as well."""
-_MM = {"mm": 1.0, "cm": 10.0, "m": 1000.0}
-_IN_UNIT = re.compile(r"(?P<name>\w+?)(?:[ _]*\(?(?P<unit>mm|cm|m|%)\)?)")
+_UNITS: dict[str, dict[str, float]] = {
+    "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0},
+    "g": {"g": 1.0, "kg": 1000.0},
+    "percent": {"percent": 1.0, "%": 1.0},
+}
+"""Units that people write, in the measure's own."""
+_IN_UNIT = re.compile(r"(?P<name>\w+?)(?:[ _]*\(?(?P<unit>mm|cm|m|kg|g|%)\)?)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +167,7 @@ class TallySheet:
         entry = self._known.get(parts["name"].strip("_")) if parts else None
         if not parts or not entry or entry.kind == "count":
             return None
-        if (parts["unit"] == "%") != (entry.kind == "percent"):
+        if parts["unit"] not in _UNITS.get(entry.unit, ()):
             return None
         return _Column(entry, parts["unit"])
 
@@ -295,9 +300,10 @@ class TallySheet:
         return round(value * factor, 6)
 
     def _factor(self, entry: Measure, unit: str) -> float:
-        if entry.unit == "mm" and unit in _MM:
-            return _MM[unit]
-        if unit in {"", entry.unit} or (entry.unit == "percent" and unit == "%") or not entry.unit:
+        known = _UNITS.get(entry.unit, {})
+        if unit in known:
+            return known[unit]
+        if unit in {"", entry.unit} or not entry.unit:
             return 1.0
         message = f"{entry.name} in {unit!r}: expected {entry.unit}"
         raise ValueError(message)

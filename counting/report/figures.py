@@ -11,6 +11,8 @@ import pandas as pd
 from counting.analysis.calibrate import Calibration, answered, calibrate_table
 from counting.analysis.question import ALL_SURVEYS, question_of
 from counting.analysis.result import Comparison
+from counting.analysis.season.coming import Coming, picked_and_coming
+from counting.analysis.season.harvest import Harvest
 from counting.analysis.season.unfinished import with_missing
 from counting.analysis.trial import compare_trial, further_measures
 from counting.files import canonical_json, sha256_bytes
@@ -54,6 +56,10 @@ class Figures:
         Of the other recorded measures, their p values to be read together.
     calibration : Calibration or None
         None where no plant was counted both ways.
+    harvest : Harvest or None
+        None where no pick was recorded.
+    coming : tuple of Coming
+        The next picks, or why they are not told; empty where nothing of it is recorded.
     """
 
     choices: Choices
@@ -61,6 +67,8 @@ class Figures:
     main: Comparison
     others: tuple[Comparison, ...]
     calibration: Calibration | None
+    harvest: Harvest | None = None
+    coming: tuple[Coming, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the numbers as JSON values, as embedded in the report's page."""
@@ -70,6 +78,8 @@ class Figures:
             "main": self.main.to_json(),
             "others": [other.to_json() for other in self.others],
             "calibration": self.calibration.to_json() if self.calibration else None,
+            "harvest": self.harvest.to_json() if self.harvest else None,
+            "coming": [each.to_json() for each in self.coming],
         }
 
 
@@ -101,7 +111,8 @@ def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Fig
         known = (table["measure"] == seen.measure).any()
         calibration = calibrate_table(table, seen) if known else None
     main = with_missing(trial, ledger, table, main)
-    return Figures(chosen, table, main, others, calibration)
+    picked, coming = picked_and_coming(trial, ledger, table, (main, *others))
+    return Figures(chosen, table, main, others, calibration, picked, coming)
 
 
 def observations_hash(table: pd.DataFrame) -> str:

@@ -120,6 +120,8 @@ WORDS: dict[str, tuple[str, str]] = {
     "ml_per_litre": ("product in a litre of the mixture", "ml/l"),
     "amount_litre": ("mixture put out", "l"),
     "weather": ("the weather", ""),
+    "low_c": ("lowest temperature of the day", "Cel"),
+    "high_c": ("highest temperature of the day", "Cel"),
 }
 """Every column: what it holds, and its unit where it has one."""
 

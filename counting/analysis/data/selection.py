@@ -75,10 +75,11 @@ def select(table: pd.DataFrame, question: Question) -> Selection:
     notes += confounded(rows)
     plants, unit = _one_line_per_plant(rows, kind, survey, question, notes)
     if question.course is not None:
-        if survey != ALL_SURVEYS:
+        if survey != ALL_SURVEYS and question.course != "total":
             found = "the course over surveys of a single one"
             raise AnalysisError(question.measure, found, mend="ask for all: --survey all")
-        kind = "length"
+        if question.course != "total":
+            kind = "length"
     groups = _groups(plants, question)
     control = _control(groups, question, notes)
     ordered = (control, *(name for name in groups if name != control))
@@ -271,7 +272,7 @@ def _one_line_per_plant(
             f"{some_are(again, 'plant')} there more than once; their values are averaged, since "
             "several values of one plant are not several plants."
         )
-    if survey == ALL_SURVEYS and question.course is not None:
+    if question.course == "total" or (survey == ALL_SURVEYS and question.course is not None):
         visits, unit = course_of(visits, question.course, question.measure, notes)
     elif survey == ALL_SURVEYS:
         visits, unit = over_surveys(visits, kind, unit, notes)

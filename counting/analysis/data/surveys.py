@@ -7,7 +7,7 @@ import pandas as pd
 
 from counting.measures import Kind
 
-__all__ = ["course_of", "over_surveys", "some_are"]
+__all__ = ["course_of", "days_to_half", "over_surveys", "some_are"]
 
 _ROUNDS = 200
 """Most rounds of the two-way fit; complete tables need two."""
@@ -69,6 +69,8 @@ def course_of(
         What was left out is added.
     """
     key = ["group", "block", "plot", "plant"]
+    if course in _OF_PICKS:
+        visits = _every_pick(visits, notes)
     days = pd.to_datetime(visits["survey"])
     visits = visits.assign(day=(days - days.min()).dt.days.astype("float64"))
     last = float(visits["day"].max())
@@ -83,21 +85,47 @@ def course_of(
     table = pd.DataFrame(rows, columns=[*key, "value"])
     short = table["value"].isna()
     if short.any():
-        notes.append(f"{some_are(short.sum(), 'plant')} left out: seen at one survey only.")
+        why = "nothing was picked" if course == "half" else "seen at one survey only"
+        notes.append(f"{some_are(short.sum(), 'plant')} left out: {why}.")
     if never:
         notes.append(
             f"{never} plants had none by the last survey; its day stands for them, so that groups "
             "differ by more than is seen here."
         )
     name = measure.replace("_", " ")
-    unit = {"area": f"{name} days", "slope": f"{name} a week", "first": "days"}.get(course, "")
+    units = {"area": f"{name} days", "slope": f"{name} a week", "first": "days", "half": "days"}
+    unit = units.get(course, "")
     return table[~short].assign(exposure=1.0), unit
+
+
+_OF_PICKS = frozenset({"total", "half"})
+
+
+def _every_pick(visits: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+    """Leave out plants that lack a pick that others of their plot have: their sum is not known."""
+    picks = visits.groupby("plot")["survey"].transform("nunique")
+    lacking = visits.groupby(["plot", "plant"])["survey"].transform("nunique") < picks
+    plants = visits.loc[lacking, ["plot", "plant"]].drop_duplicates()
+    if len(plants):
+        notes.append(
+            f"{some_are(len(plants), 'plant')} left out: not recorded at every pick of the plot "
+            "(nothing picked is written as 0)."
+        )
+    whole: pd.DataFrame = visits[~lacking]
+    number = whole["survey"].nunique()
+    if number > 1:
+        notes.append(f"{number} picks are added up, each plant once.")
+    return whole
 
 
 def _summary(course: str, day: np.ndarray, value: np.ndarray) -> float:
     """Return one figure of a plant's surveys; NaN where there are too few, inf for never."""
     if course == "peak":
         return float(value.max())
+    if course == "total":
+        return float(value.sum())
+    if course == "half":
+        return days_to_half(day, value)
     if course == "first":
         seen = day[value > 0]
         return float(seen[0]) if len(seen) else float("inf")
@@ -110,6 +138,32 @@ def _summary(course: str, day: np.ndarray, value: np.ndarray) -> float:
         return float(off @ value / (off @ off)) * 7
     # half a fruit is added, since a plant may have none at the first or last survey
     return float(np.log((value[-1] + 0.5) / (value[0] + 0.5)))
+
+
+def days_to_half(day: np.ndarray, value: np.ndarray) -> float:
+    """Return the day on which half of all that was picked had been picked.
+
+    Parameters
+    ----------
+    day : (n,) float64
+        Of each pick, rising.
+    value : (n,) float64
+        Picked on it; between two picks the sum is taken to rise evenly.
+
+    Returns
+    -------
+    float
+        NaN where nothing was picked.
+    """
+    upto = np.cumsum(value)
+    if not len(upto) or upto[-1] <= 0:
+        return float("nan")
+    half = upto[-1] / 2
+    at = int(np.searchsorted(upto, half))
+    if at == 0:
+        return float(day[0])
+    share = (half - upto[at - 1]) / (upto[at] - upto[at - 1])
+    return float(day[at - 1] + share * (day[at] - day[at - 1]))
 
 
 def _area(visits: pd.DataFrame) -> float:

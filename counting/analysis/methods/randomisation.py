@@ -70,7 +70,9 @@ def randomisation_test(
     whole = _whole(values)
     if whole is not None:
         strata = _strata(whole.astype("float64"), treated, blocks)
-        if _work(strata) <= _WORK:
+        work = _work(strata)
+        # a few blocks of weights in grams: their totals are many, the ways of the lots few
+        if work <= _WORK and not arrangements <= min(_LISTED, work):
             p = _exact(strata, whole, treated)
             return Randomisation(p, True, number, smallest, None, None)
     if arrangements <= _LISTED:
@@ -127,9 +129,14 @@ def _rounded(values: NDArray[np.float64]) -> NDArray[np.int64]:
 
 
 def _work(strata: Strata) -> float:
-    """Cells that the exact count fills."""
-    span = sum(float((part - part.min()).sum()) for part, _ in strata if len(part))
-    return sum(
+    """Cells that the exact count fills, and products that put the blocks together."""
+    spans = [float((part - part.min()).sum()) for part, _ in strata if len(part)]
+    span = sum(spans)
+    together = upto = 0.0
+    for one in spans:
+        together += upto * one
+        upto += one
+    return together + sum(
         len(part) * (min(taken, len(part) - taken) + 1) * (span + 1) for part, taken in strata
     )
 

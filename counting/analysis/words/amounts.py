@@ -41,6 +41,8 @@ _COURSES = {
     "peak": "the peak of {}",
     "first": "the time to the first {}",
     "change": "the change of {} from the first to the last survey",
+    "total": "{} in all",
+    "half": "the time to half of the {}",
 }
 
 
@@ -163,7 +165,8 @@ def _single(noun: str) -> str:
 
 def carried(about: Context) -> bool:
     """Whether plants carry the measure, as fruit; an unknown column of a table just is."""
-    return about.kind == "count" and about.measure in MEASURES and about.course is None
+    whole = about.course in {None, "total"}
+    return about.kind == "count" and about.measure in MEASURES and whole
 
 
 def amount(value: float, about: Context) -> str:

@@ -13,7 +13,7 @@ __all__ = ["Event"]
 
 _TOLD = (
     "event", "at", "kind", "scope", "product", "product_parts", "water_parts", "ml_per_litre",
-    "amount_litre", "weather", "by", "note",
+    "amount_litre", "weather", "by", "note", "low_c", "high_c",
 )  # fmt: skip
 
 
@@ -35,6 +35,8 @@ class Event:
     product_parts, water_parts, ml_per_litre, amount_litre : float or None
     dilution : str
         As it was written; empty without one.
+    low_c, high_c : float or None
+        Lowest and highest temperature of the day, degrees Celsius.
     struck : bool
         Taken out of the diary again.
     why : str
@@ -55,6 +57,8 @@ class Event:
     by: str = ""
     note: str = ""
     dilution: str = ""
+    low_c: float | None = None
+    high_c: float | None = None
     event: str = ""
     struck: bool = False
     why: str = ""
@@ -68,7 +72,7 @@ class Event:
     def row(self) -> dict[str, Any]:
         """The event as a row of `counting.tables.EVENTS`."""
         body = self.to_body()
-        return {name: body[name] for name in _TOLD}
+        return {name: body.get(name) for name in _TOLD}
 
     def named(self, event: str = "") -> Event:
         """Return it with an id: the one given, else one that follows from what it says."""
@@ -93,6 +97,8 @@ class Event:
             by=body.get("by", ""),
             note=body.get("note", ""),
             dilution=body.get("dilution", ""),
+            low_c=body.get("low_c"),
+            high_c=body.get("high_c"),
             event=body["event"],
             struck=body.get("struck", False),
             why=body.get("why", ""),
@@ -116,6 +122,9 @@ class Event:
         }
         if self.dilution:
             body["dilution"] = self.dilution
+        # left out where not told, so that an event of an older version keeps its id
+        told = {"low_c": self.low_c, "high_c": self.high_c}
+        body |= {name: value for name, value in told.items() if value is not None}
         if self.struck:
             body |= {"struck": True, "why": self.why}
         return body

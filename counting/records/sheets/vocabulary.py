@@ -40,6 +40,15 @@ _MEASURES: Mapping[str, str] = {
     "small_fruit": "small fruits; fruit small",
     "damaged_fruit": "damaged fruits; fruit damaged; damaged",
     "picked_fruit": "fruit picked; fruits picked; picked fruits; picked; harvested",
+    "green_fruit": "green fruits; green; fruit green; unripe fruit; unripe",
+    "turning_fruit": "turning fruits; turning; fruit turning; breaker; breakers",
+    "ripe_fruit": "ripe fruits; ripe; fruit ripe; red fruit; red fruits",
+    "picked_weight": "weight; weight picked; harvest weight; weight of fruit picked; yield;"
+    " fruit weight",
+    "marketable_fruit": "marketable fruits; marketable; fruit marketable; saleable fruit",
+    "marketable_weight": "weight marketable; marketable yield; saleable weight",
+    "picked_damaged": "damaged picked; picked damaged fruit; damaged among picked",
+    "damaged_weight": "weight damaged; weight of damaged fruit",
     "fallen_fruit": "fruit fallen; fruits fallen; fallen fruits; fallen; dropped fruit",
     "trusses": "number of trusses; no of trusses; trusses set; truss count",
     "flowers": "open flowers; flower; number of flowers; flowers open",
@@ -49,7 +58,7 @@ _MEASURES: Mapping[str, str] = {
     "disease": "diseased; disease severity; severity; diseased leaf area; leaf area diseased",
     "vigour": "vigor",
 }
-_UNIT = re.compile(r"(?P<name>.*?[^\s(])(?:\s+|\s*\(\s*)(?P<unit>mm|cm|m|%|percent)\s*\)?")
+_UNIT = re.compile(r"(?P<name>.*?[^\s(])(?:\s+|\s*\(\s*)(?P<unit>mm|cm|m|kg|g|%|percent)\s*\)?")
 _PERCENT_FIRST = re.compile(r"(?:%|percent)\s*(?P<name>.+)")
 _OF_TRUSS = re.compile(r"(?:(?P<name>.+?)\s+)?(?:on\s+)?truss\s*(?:no\s*)?(?P<truss>[1-9]\d{0,2})")
 _SEPARATORS = re.compile(r"[\s_.:;,#/–—-]+")
@@ -104,7 +113,7 @@ class Vocabulary:
 
     def _fits(self, name: str, unit: str) -> bool:
         kind = self._kinds[name].kind
-        return kind == "percent" if unit == "%" else kind == "length"
+        return kind == {"%": "percent", "g": "weight", "kg": "weight"}.get(unit, "length")
 
     def near(self, heading: str) -> str:
         """Return the meaning that a heading is most like, empty if none is near."""
@@ -123,5 +132,5 @@ class Vocabulary:
     @property
     def choices(self) -> list[str]:
         """The meanings that a person may choose from."""
-        units = {"mm": " mm", "percent": " %"}
+        units = {"mm": " mm", "g": " g", "percent": " %"}
         return [*_ROLES, *(n + units.get(m.unit, "") for n, m in self._kinds.items()), IGNORED]

@@ -17,7 +17,8 @@ class DrawnSeason:
     picked: np.ndarray  # (n, g)
     low_c: np.ndarray  # (days,)
     high_c: np.ndarray
-    clock: np.ndarray  # (n + 2,): degree days above 10 / 10, at surveys and the next two
+    clock: np.ndarray  # (n,): degree days above 10 / 10 at each survey
+    coming: np.ndarray  # (n, 2): as expected from the two weeks before, at the next two
 
 
 def draw_season(
@@ -55,4 +56,8 @@ def draw_season(
             ripe &= ~gone
             turning = there & (turns <= now) & ~ripe
             hanging[survey, group] = [(there & ~turning & ~ripe).sum(), turning.sum(), ripe.sum()]
-    return DrawnSeason(hanging, picked, low, high, time[7 * np.arange(surveys + 2)])
+    at = 7 * np.arange(surveys)
+    daily = (time[at] - time[np.maximum(at - 14, 0)]) / np.clip(at, 1, 14)
+    daily[0] = daily[1]
+    coming = np.outer(daily, [7.0, 14.0])
+    return DrawnSeason(hanging, picked, low, high, time[at], coming)

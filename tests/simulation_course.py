@@ -19,9 +19,9 @@ from counting.analysis.data.surveys import _summary
 from counting.analysis.methods.count_model import fit_counts
 from counting.analysis.methods.design import design_of, trend_of
 from counting.analysis.methods.differences import within_blocks
-from counting.analysis.methods.forecast import Weeks, forecast
 from counting.analysis.methods.looks import chance_of_showing, correlation_of, obrien_fleming
 from counting.analysis.question import Question
+from counting.analysis.season.forecast import Weeks, forecast
 
 RATIO = 1.3
 K = 5
@@ -180,10 +180,8 @@ def picks(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
         errors, widths = [], []
         for number in range(trials):
             drawn = draw_season(seed + number, surveys=surveys + ahead)
-            clock = drawn.clock[: surveys + ahead].copy()
-            daily = (clock[surveys - 1] - clock[surveys - 3]) / 14
-            clock[surveys:] = clock[surveys - 1] + 7 * daily * np.arange(1, ahead + 1)
-            found = forecast(Weeks(drawn.hanging[:surveys], drawn.picked[:surveys], clock), ahead)
+            parts = (drawn.hanging, drawn.picked, drawn.clock, drawn.coming)
+            found = forecast(Weeks(*(part[:surveys] for part in parts)), ahead)
             true = drawn.picked[surveys + ahead - 1]
             errors.append(np.log((true + 0.5) / (found.value + 0.5)))
             if found.holds:

@@ -16,7 +16,7 @@ from trials import Beds, add_photo, make_trial
 from typer.testing import CliRunner
 
 from counting.analysis.data.surveys import days_to_half
-from counting.analysis.methods.forecast import (
+from counting.analysis.season.forecast import (
     GREEN_DAYS,
     TURNING_DAYS,
     Weeks,
@@ -44,7 +44,8 @@ def as_json(*arguments: object) -> Any:
 
 
 def weeks(drawn: DrawnSeason, known: int) -> Weeks:
-    return Weeks(drawn.hanging[:known], drawn.picked[:known], drawn.clock[: known + 2])
+    parts = (drawn.hanging, drawn.picked, drawn.clock, drawn.coming)
+    return Weeks(*(part[:known] for part in parts))
 
 
 @pytest.fixture(scope="module")
@@ -262,11 +263,13 @@ def test_a_forecast_is_withheld_until_it_was_tried_and_where_it_fails() -> None:
     drawn = draw_season(1, surveys=9)
     assert not forecast(weeks(drawn, 4)).holds
     wild = np.random.default_rng(1).lognormal(3, 1.5, drawn.picked.shape)
-    assert not forecast(Weeks(drawn.hanging, wild, drawn.clock)).holds
+    assert not forecast(Weeks(drawn.hanging, wild, drawn.clock, drawn.coming)).holds
 
 
 def test_nothing_counted_by_stage_gives_no_forecast_and_no_fault() -> None:
-    bare = Weeks(np.full((3, 2, 3), np.nan), np.full((3, 2), np.nan), np.arange(5.0))
+    bare = Weeks(
+        np.full((3, 2, 3), np.nan), np.full((3, 2), np.nan), np.arange(3.0), np.ones((3, 2))
+    )
     found = forecast(bare)
     assert np.isnan(found.value).all()
     assert not found.holds

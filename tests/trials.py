@@ -118,7 +118,7 @@ def add_photo(trial: Trial, plant: str, **body: Any) -> str:
     survey = body.get("survey", SURVEY)
     side = body.get("side", "path")
     truss = body.get("truss")
-    photo = sha256_bytes(f"{survey}|{plant}|{truss}|{side}".encode())
+    photo = body.get("photo") or sha256_bytes(f"{survey}|{plant}|{truss}|{side}".encode())
     fact = {
         "photo": photo,
         "file": f"photos/{survey}/{plant}/{side}.jpg",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from counting.report.counts import making
 from counting.report.figures import Choices, Figures, figures
 from counting.report.pictures import plots
 from counting.report.pictures.beds import bed_map, short_names
+from counting.report.pictures.photos import Panel, photo_panels
 from counting.report.provenance import provenance
 from counting.review.agree import agree
 from counting.review.found import still_to_do
@@ -32,6 +34,8 @@ from counting.text import shown
 __all__ = ["REPORT_NAME", "make_report", "page_text"]
 
 REPORT_NAME = "report.html"
+_AT_ONCE = 3
+"""Cautions shown at once; the rest stand one press away."""
 _DATE = re.compile(r"\b\d{4}-\d{2}-\d{2}(?: \d{2}:\d{2})?\b")
 
 
@@ -101,7 +105,10 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         made = making(ledger)
         not_counted, taken = left_out(ledger).exclusions, photos(ledger)
         diary = events(ledger)
+        panels = photo_panels(trial, ledger, numbers.main.survey)
         sources = provenance(trial, ledger, numbers)
+    # a season of daily temperatures would bury the rest
+    told = diary[diary["kind"] != "temperature"].reset_index(drop=True)
     return {
         "title": trial.plan.title,
         "facts": words.facts(trial, numbers),
@@ -109,6 +116,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         "main": numbers.main,
         "answer": words.answer_parts(numbers.main),
         "cautions": _cautions(numbers),
+        "at_once": _AT_ONCE,
         "calibrated": _apart(numbers),
         "to_do": still_to_do(trial, _day(numbers)),
         "level": f"{100 * numbers.main.level:g}",
@@ -116,9 +124,13 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         if numbers.main.survey
         else "",
         "letters": short_names([group.group for group in numbers.main.groups]),
-        "plots": _plots(trial, numbers, diary),
+        "panels": panels,
+        "plots": _plots(trial, numbers, told, panels),
         "tables": tables.all_tables(numbers, not_counted, taken),
-        "events": tables.events(diary),
+        "events": tables.events(told),
+        "warm_days": len(diary) - len(told),
+        "harvest": tables.harvest(numbers),
+        "coming": numbers.coming,
         "application_cautions": CAUTIONS if (diary["kind"] == "application").any() else (),
         "made": [*made.sentences(), *_agreement(trial, made.reviewers)],
         "methods": words.methods(trial, numbers, made),
@@ -159,7 +171,9 @@ def _agreement(trial: Trial, reviewers: tuple[str, ...]) -> list[str]:
     ]
 
 
-def _plots(trial: Trial, numbers: Figures, diary: pd.DataFrame) -> dict[str, Any]:
+def _plots(
+    trial: Trial, numbers: Figures, diary: pd.DataFrame, panels: Sequence[Panel]
+) -> dict[str, Any]:
     """Draw the pictures, and say what their captions need to know of them."""
     main = numbers.main
     order = [group.group for group in main.groups]
@@ -175,16 +189,32 @@ def _plots(trial: Trial, numbers: Figures, diary: pd.DataFrame) -> dict[str, Any
     beds = trial.plants.merge(
         now_whole[["plant", "value"]], left_on="code", right_on="plant", how="left"
     )
+    links = {
+        each.plant: (f"#{each.anchor}", f"Photos of {each.plant}, {each.group}: {each.words}")
+        for each in panels
+    }
     surveys = sorted(set(whole["survey"]))
     course = _by_unit(whole, main.unit_of_analysis)
     return {
-        "every_plant": plots.every_plant(now_whole, tables.plant_means(numbers), label),
+        "every_plant": plots.every_plant(now_whole, tables.plant_means(numbers), label, links),
         "per_truss": plots.per_truss(by_truss, order) if len(by_truss) else "",
         "lone_truss": bool((by_truss.groupby(["group", "truss"])["value"].count() == 1).any()),
         "course": plots.course(course, order, label, diary) if len(surveys) > 1 else "",
         "events_shown": len(plots.shown_events(diary, surveys)),
-        "bed_map": bed_map(beds, order, named.name.replace("_", " ")),
+        "bed_map": bed_map(beds, order, named.name.replace("_", " "), links),
+        "picked": _picked(numbers, order, diary),
     }
+
+
+def _picked(numbers: Figures, order: list[str], diary: pd.DataFrame) -> str:
+    """Draw what was picked so far, pick by pick."""
+    found = numbers.harvest
+    if found is None or len(found.picks) < 2:
+        return ""
+    named = measure(found.leading)
+    unit = "" if named.kind == "count" else f" ({named.unit})"
+    label = f"{named.name.replace('_', ' ')} per plant so far{unit}"
+    return plots.course(found.curve, order, label, diary)
 
 
 def _by_unit(whole: pd.DataFrame, unit: str) -> pd.DataFrame:

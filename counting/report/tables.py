@@ -9,11 +9,12 @@ from typing import Any, TypedDict
 import pandas as pd
 
 from counting.analysis.estimates import Estimate
-from counting.analysis.result import Comparison, Contrast
+from counting.analysis.result import Comparison, Contrast, GroupSummary
+from counting.analysis.screen import ratio_text
 from counting.ledger.facts import Exclusion, Photo
 from counting.report.figures import Figures
 
-__all__ = ["TextTable", "all_tables", "events", "plant_means"]
+__all__ = ["TextTable", "all_tables", "events", "harvest", "plant_means"]
 
 
 class TextTable(TypedDict):
@@ -32,6 +33,7 @@ def all_tables(
         "groups": _groups(numbers.main),
         "comparisons": _comparisons(numbers.main),
         "others": _others(numbers.others),
+        "others_told": _others_told(numbers.others),
         "seen": _seen(numbers),
         "left_out": {
             "words": 5,
@@ -179,6 +181,55 @@ def _others(others: Sequence[Comparison]) -> TextTable:
             )
     columns = ["measure", "unit", "survey", "means", "answer", "95 % interval", "p adjusted"]
     return {"words": 4, "columns": columns, "rows": rows}
+
+
+def _says(contrast: Contrast) -> str:
+    """Return the verdict in a word or two."""
+    told = {"more": f"{contrast.group} higher", "fewer": f"{contrast.group} lower"}
+    return told.get(contrast.verdict, contrast.verdict)
+
+
+def _others_told(others: Sequence[Comparison]) -> TextTable:
+    """Return the further measures as a grower reads them: means, and what the trial says."""
+    rows = []
+    for other in others:
+        means = ", ".join(f"{group.group} {_number(group.mean)}" for group in other.groups)
+        for each in other.comparisons:
+            name = other.measure.replace("_", " ")
+            if len(other.comparisons) > 1:
+                name += f", {each.group}"
+            when = "all picks" if other.course == "total" else other.survey or ""
+            unit = "" if other.unit == "count" else other.unit
+            rows.append([name, unit, when, means, _says(each)])
+    columns = ["measure", "unit", "survey", "means", "the trial says"]
+    return {"words": 5, "columns": columns, "rows": rows}
+
+
+def harvest(numbers: Figures) -> TextTable:
+    """Return what was picked of each group: sums by plant, shares, and how early it came."""
+    found = numbers.harvest
+    if found is None:
+        return {"words": 1, "columns": ["picked, all together"], "rows": []}
+    groups = [group.group for group in found.totals[0].groups]
+    rows = []
+    for total in (*found.totals, found.half):
+        if total is None:
+            continue
+        unit = "" if total.unit in {"", "count", "days"} else f", {total.unit}"
+        name = f"{total.measure.replace('_', ' ')} per plant{unit}"
+        if total is found.half:
+            name = f"days from the first pick to half of the {total.measure.replace('_', ' ')}"
+        means = {group.group: group for group in total.groups}
+        rows.append([name, *(_with_interval(means[group]) for group in groups)])
+    for name in dict.fromkeys(each.name for each in found.ratios):
+        mine = {each.group: each for each in found.ratios if each.name == name}
+        rows.append([name, *(ratio_text(mine[group]) for group in groups)])
+    return {"words": 1, "columns": ["all picks together", *groups], "rows": rows}
+
+
+def _with_interval(group: GroupSummary) -> str:
+    span = _interval(group.mean_low, group.mean_high)
+    return f"{_number(group.mean)} ({span})" if span else _number(group.mean)
 
 
 def _headline(contrast: Contrast) -> str:

@@ -96,6 +96,8 @@ def _answer(main: Comparison) -> str:
     facts = []
     if best.df is not None:
         facts.append(f"{best.df:.3g} degrees of freedom")
+    if main.dispersion.index is not None:
+        facts.append(f"index of dispersion of the plants {main.dispersion.index:.3g}")
     if main.dispersion.k_adjusted is not None:
         facts.append(
             f"k {main.dispersion.k_adjusted:.3g} of the plants, adjusted for the groups and blocks "

@@ -11,8 +11,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from counting.analysis.methods.forecast import SURE, Forecast, Weeks, forecast
 from counting.analysis.result import Comparison, as_json
+from counting.analysis.season.forecast import SURE, Forecast, Weeks, forecast
 from counting.analysis.season.harvest import Harvest, harvest_of
 from counting.analysis.words.phrases import and_list, number
 from counting.ledger import Ledger
@@ -65,7 +65,7 @@ class Coming:
         Figures None where they are withheld.
     shown : bool
     checked, held, weeks : int
-        See `counting.analysis.methods.forecast.Forecast`.
+        See `counting.analysis.season.forecast.Forecast`.
     sentence : str
     """
 
@@ -141,12 +141,12 @@ def coming_picks(
     means = counted.groupby(["survey", "group"])[list(STAGES)].mean()
     there = _filled(means, days, groups) * each[None, :, None]
     ahead = _days_ahead(trial, days)
-    clock, name = _clock(days, [day for day, _ in ahead], warm)
+    clock, coming, name = _clock(days, [day for day, _ in ahead], warm)
     for measure in ("picked_fruit", "picked_weight"):
         picked = _picked(table, measure, days, groups) * each
         if not np.isfinite(picked[1:]).any():
             continue
-        weeks = Weeks(there, picked, clock)
+        weeks = Weeks(there, picked, clock, coming)
         for step, (day, planned) in zip(_AHEAD, ahead, strict=True):
             told = forecast(weeks, step)
             found.append(_told(told, measure, (day, planned), name, list(size.items())))
@@ -188,16 +188,28 @@ def _days_ahead(trial: Trial, days: Sequence[str]) -> list[tuple[str, bool]]:
     return found
 
 
-def _clock(days: Sequence[str], ahead: Sequence[str], warm: pd.DataFrame) -> tuple[np.ndarray, str]:
-    """Return the time at each date, in days at 20 degrees, and what it was reckoned in."""
-    spans = [degree_days(warm, *pair) for pair in zip(days, days[1:], strict=False)]
+def _clock(
+    days: Sequence[str], ahead: Sequence[str], warm: pd.DataFrame
+) -> tuple[NDArray[np.float64], NDArray[np.float64], str]:
+    """Return the time at each count, from each to the next picks, and what it was reckoned in.
+
+    At each count the warmth to come is taken to be that of the days before, as one had to then.
+    """
     calendar = pd.to_datetime(pd.Series([*days, *ahead]))
     plain = (calendar - calendar.iloc[0]).dt.days.to_numpy("float64")
+    gaps = np.array(
+        [[plain[at + step] - plain[at] for step in _AHEAD] for at in range(len(days))], "float64"
+    )
+    spans = [degree_days(warm, *pair) for pair in zip(days, days[1:], strict=False)]
     if not np.isfinite(spans).all() or not sum(spans):
-        return plain, "days"
-    latest = warm[warm["day"] <= days[-1]].tail(_LATEST_DAYS)["degree_days"].mean()
-    coming = np.diff(plain[len(days) - 1 :]) * latest
-    return np.concatenate([[0.0], np.cumsum([*spans, *coming])]) / (20.0 - BASE_C), "degree days"
+        return np.asarray(plain[: len(days)], "float64"), gaps, "days"
+    one = 20.0 - BASE_C  # degree days of a day at 20 degrees
+    clock = np.concatenate([[0.0], np.cumsum(spans)]) / one
+    daily = [
+        warm[warm["day"] <= day].tail(_LATEST_DAYS)["degree_days"].mean() / one for day in days
+    ]
+    daily[0] = daily[1] if math.isnan(daily[0]) else daily[0]
+    return clock, gaps * np.array(daily)[:, None], "degree days"
 
 
 def _told(

@@ -107,13 +107,13 @@ def about_counts(
     """Dispersion, zeros, and whether the two count models agree."""
     said = []
     if dispersion.index is None:
-        said.append("The dispersion of the counts cannot be computed from so few or empty counts.")
+        said.append("How far the counts vary cannot be judged from so few or empty counts.")
     elif dispersion.k is None:
         more = "no more" if dispersion.index <= 1 else "little more"
         poisson = any((contrast.ratio.method or "").startswith("Poisson") for contrast in contrasts)
         said.append(
-            f"The counts vary {more} than chance makes counts vary (index of dispersion "
-            f"{number(dispersion.index)}), so no spread between plants beyond it is reckoned with"
+            f"The counts vary {more} than chance makes counts vary, so no spread between plants "
+            "beyond it is reckoned with"
             f"{'; the interval of the ratio is as wide as chance alone would make it' * poisson}."
         )
     if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any
@@ -15,6 +15,7 @@ from counting.report.pictures.drawing import INK, colour_of, drawing, svg
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.patches import Patch
 
 __all__ = ["bed_map", "short_names"]
 
@@ -51,7 +52,12 @@ def short_names(groups: Sequence[str]) -> dict[str, str]:
     return {group: ascii_uppercase[place % 26] for place, group in enumerate(groups)}
 
 
-def bed_map(table: pd.DataFrame, groups: Sequence[str], label: str) -> str:
+def bed_map(
+    table: pd.DataFrame,
+    groups: Sequence[str],
+    label: str,
+    links: Mapping[str, tuple[str, str]] | None = None,
+) -> str:
     """Draw the beds, one square a plant, its number written in and shaded by it.
 
     Parameters
@@ -62,12 +68,15 @@ def bed_map(table: pd.DataFrame, groups: Sequence[str], label: str) -> str:
         Their `short_names` stand in the corner of each square.
     label : str
         What the number is.
+    links : mapping, optional
+        Plant to an address in the page and what opens there.
 
     Returns
     -------
     str
         An ``<svg>`` element; empty where no plant has a place.
     """
+    links = links or {}
     laid = table.dropna(subset=["row", "position"])
     if laid.empty:
         return ""
@@ -81,7 +90,7 @@ def bed_map(table: pd.DataFrame, groups: Sequence[str], label: str) -> str:
     )
     with drawing(0.6 + side * across, 0.2 + side * down) as (figure, axes):
         for plant in laid.itertuples():
-            _square(axes, plant, look)
+            _square(axes, plant, look).set_url(links.get(str(plant.code), (None,))[0])
         axes.set_xlim(0.5, across + 0.5)
         axes.set_ylim(down + 0.5, 0.5)
         axes.set_aspect("equal")
@@ -91,17 +100,18 @@ def bed_map(table: pd.DataFrame, groups: Sequence[str], label: str) -> str:
             edge.set_visible(False)
         axes.tick_params(length=0)
         title = f"Map of the beds, each plant with its {label}"
-        return svg(figure, title, widths=(_LEAST_PX * across, _MOST_PX * across))
+        widths = (_LEAST_PX * across, _MOST_PX * across)
+        return svg(figure, title, widths=widths, links=dict(links.values()))
 
 
-def _square(axes: Axes, plant: Any, look: _Look) -> None:
-    """Draw one plant of the map."""
+def _square(axes: Axes, plant: Any, look: _Look) -> Patch:
+    """Draw one plant of the map and return its square."""
     known = bool(np.isfinite(plant.value)) and not plant.guard
     shade = 0.12 + 0.75 * plant.value / look.highest if known else 0.0
     group = str(plant.group)
     paint = 1 - shade * (1 - np.asarray(mpl.colors.to_rgb(look.colours.get(group, INK))))
     x, y = float(plant.position), float(plant.row)
-    axes.add_patch(
+    square = axes.add_patch(
         mpl.patches.Rectangle(
             (x - 0.46, y - 0.46),
             0.92,
@@ -119,6 +129,7 @@ def _square(axes: Axes, plant: Any, look: _Look) -> None:
     letter = look.letters.get(group, "")
     small = look.points * 0.7
     axes.text(x - 0.41, y - 0.41, letter, ha="left", va="top", fontsize=small, color=ink)
+    return square
 
 
 def _ink_on(paint: np.ndarray) -> str:

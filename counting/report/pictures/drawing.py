@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
@@ -56,7 +56,14 @@ def drawing(width: float, height: float) -> Iterator[tuple[Figure, Axes]]:
         yield figure, figure.subplots()
 
 
-def svg(figure: Figure, title: str, *, widths: tuple[int, int] | None = None) -> str:
+def svg(
+    figure: Figure,
+    title: str,
+    *,
+    widths: tuple[int, int] | None = None,
+    links: Mapping[str, str] | None = None,
+    by_key: bool = True,
+) -> str:
     """Return a figure as an inline element with a title for screen readers.
 
     Parameters
@@ -67,6 +74,10 @@ def svg(figure: Figure, title: str, *, widths: tuple[int, int] | None = None) ->
     widths : (int, int), optional
         px on the screen between which it may shrink and grow, cut tight; a figure with none is as
         wide as its place on the page.
+    links : mapping, optional
+        Address in the page to what opens there, of the marks that were drawn with one.
+    by_key : bool
+        Whether the links can be reached by the keyboard too; not where another picture has them.
     """
     stream = io.StringIO()
     cut: dict[str, Any] = {"bbox_inches": "tight", "pad_inches": 0.03} if widths else {}
@@ -79,9 +90,26 @@ def svg(figure: Figure, title: str, *, widths: tuple[int, int] | None = None) ->
     body = re.sub(r"<metadata>.*?</metadata>", "", body, flags=re.DOTALL)
     named = html.escape(title)
     wide = f'style="min-width: {widths[0]}px; max-width: {widths[1]}px" ' if widths else ""
-    start = (
-        f'<svg role="img" aria-label="{named}" {wide}stroke-linejoin="round" stroke-linecap="butt" '
+    role = 'role="group" class="linked"' if links else 'role="img"'
+    start = f'<svg {role} aria-label="{named}" {wide}stroke-linejoin="round" stroke-linecap="butt" '
+    if links:
+        body = _LINK.sub(lambda link: _link(link[1], links, by_key=by_key), body)
+    # versions of the library order the attributes differently
+    body = re.sub(
+        r'<svg ([^>]*?)width="[\d.]+pt" height="[\d.]+pt" ',
+        lambda tag: f"{start}{tag[1]}",
+        body,
+        count=1,
     )
-    body = re.sub(r'<svg width="[\d.]+pt" height="[\d.]+pt" ', lambda _: start, body, count=1)
     # a function, since the name may hold what a pattern's replacement would read as a group
     return re.sub(r"(<svg[^>]*>)", lambda tag: f"{tag[1]}<title>{named}</title>", body, count=1)
+
+
+_LINK = re.compile(r'<a xlink:href="(#[^"]*)"[^>]*>')
+
+
+def _link(address: str, links: Mapping[str, str], *, by_key: bool) -> str:
+    """Return the start of a link that can be read aloud."""
+    named = html.escape(links.get(address, address))
+    reach = "" if by_key else ' tabindex="-1"'
+    return f'<a href="{address}" aria-label="{named}"{reach}>'

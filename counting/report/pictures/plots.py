@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
@@ -26,15 +26,20 @@ _WIDTH = 4.8
 """Inches: letters of 10 points can then be read on a phone's page of 350 px."""
 _LEGEND_LETTERS = 46
 """More letters than this do not stand beside one another above or under a plot."""
-_ASIDE = 0.012
-"""Groups are drawn this share of the surveys' span apart, so that their bars do not cover."""
+_LINES = ("-", "--", "-.", ":")
+"""Groups differ by their line too, not by colour alone."""
 _NEAR = 0.03
 """Event numbers nearer than this share of the plot's width would stand on one another."""
 _UPRIGHT = 8
 """More event numbers than this are turned, so that they find room beside one another."""
 
 
-def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: str) -> str:
+def every_plant(
+    table: pd.DataFrame,
+    groups: Sequence[dict[str, Any]],
+    label: str,
+    links: Mapping[str, tuple[str, str]] | None = None,
+) -> str:
     """Draw every plant by group, with the group's mean and interval beside.
 
     Parameters
@@ -45,17 +50,20 @@ def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: st
         In order, the comparison's ``groups``: group, mean, mean_low, mean_high.
     label : str
         What the axis shows.
+    links : mapping, optional
+        Plant to an address in the page and what opens there; `table` has the column ``plant``.
 
     Returns
     -------
     str
         An ``<svg>`` element.
     """
+    links = links or {}
     with drawing(_WIDTH, 3.0) as (figure, axes):
         for place, entry in enumerate(groups):
-            values = table.loc[table["group"] == entry["group"], "value"].to_numpy(dtype=float)
-            values = values[np.isfinite(values)]
-            axes.scatter(
+            mine = table[(table["group"] == entry["group"]) & table["value"].notna()]
+            values = mine["value"].to_numpy(dtype=float)
+            points = axes.scatter(
                 place - 0.12 + _spread(values),
                 values,
                 s=26,
@@ -64,6 +72,8 @@ def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: st
                 alpha=0.75,
                 linewidths=0,
             )
+            if links:
+                points.set_urls([links.get(str(plant), (None,))[0] for plant in mine["plant"]])
             _interval(axes, place + 0.3, entry, colour_of(place))
         room = max(_LEGEND_LETTERS // max(len(groups), 1), 6)
         names = [f"{fill(g['group'], room)}\n({g['n']})" for g in groups]
@@ -72,7 +82,8 @@ def every_plant(table: pd.DataFrame, groups: Sequence[dict[str, Any]], label: st
         axes.set_ylim(bottom=min(0, axes.get_ylim()[0]))
         axes.yaxis.set_major_locator(MaxNLocator(nbins=6))
         axes.set_ylabel(label)
-        return svg(figure, f"{label}: every plant, with mean and 95 % interval of each group")
+        title = f"{label}: every plant, with mean and 95 % interval of each group"
+        return svg(figure, title, links=dict(links.values()), by_key=False)
 
 
 def per_truss(table: pd.DataFrame, groups: Sequence[str]) -> str:
@@ -134,9 +145,7 @@ def course(table: pd.DataFrame, groups: Sequence[str], label: str, events: pd.Da
         for place, group in enumerate(groups):
             part = table[table["group"] == group].groupby("survey")["value"]
             if part.ngroups:
-                days, means, reach = _means(part)
-                aside = (place - (len(groups) - 1) / 2) * _ASIDE * _span(surveys)
-                _line(axes, place, group, (days + aside, means, reach))
+                _band(axes, place, group, _means(part))
         slant: dict[str, Any] = {"rotation": 40, "ha": "right"} if len(surveys) > 3 else {}
         axes.set_xticks(_dates(pd.Index(surveys)), surveys, **slant)
         axes.set_ylim(bottom=0)
@@ -152,11 +161,6 @@ def shown_events(events: pd.DataFrame, surveys: Sequence[str]) -> dict[int, pd.T
     told = enumerate(zip(events["at"], events["kind"], strict=True), 1)
     days = {number: pd.to_datetime(str(at)[:10]) for number, (at, kind) in told if kind != NOTE}
     return {number: day for number, day in days.items() if day >= early}
-
-
-def _span(surveys: Sequence[str]) -> pd.Timedelta:
-    """Return the time between the first and the last survey."""
-    return pd.to_datetime(max(surveys)) - pd.to_datetime(min(surveys))
 
 
 def _means(part: Any) -> tuple[Any, np.ndarray, np.ndarray]:
@@ -184,6 +188,20 @@ def _line(axes: Axes, place: int, group: str, points: tuple[Any, np.ndarray, np.
         capsize=3,
         label=group,
     )
+
+
+def _band(axes: Axes, place: int, group: str, points: tuple[Any, np.ndarray, np.ndarray]) -> None:
+    """Draw a group's means with the band of their intervals; where none is known there is none."""
+    x, y, reach = points
+    colour = colour_of(place)
+    low, high = y - reach[0], y + reach[1]
+    axes.fill_between(x, np.maximum(low, 0.0), high, color=colour, alpha=0.16, linewidth=0)
+    for edge in (np.maximum(low, 0.0), high):  # so that bands show where they lie on one another
+        axes.plot(x, edge, color=colour, linewidth=0.6, linestyle=_LINES[place % len(_LINES)])
+    axes.plot(
+        x, y, shape_of(place) + _LINES[place % len(_LINES)], color=colour, ms=5.5, lw=1.6,
+        label=group,
+    )  # fmt: skip
 
 
 def _hollow(axes: Axes, place: int, x: np.ndarray, y: np.ndarray) -> None:

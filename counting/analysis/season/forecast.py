@@ -45,13 +45,16 @@ class Weeks:
     picked : (n, g) float64
         Picked since the survey before, fruit or weight; NaN where not recorded. The first row is
         not used.
-    clock : (m,) float64
-        Time at each survey, in days at 20 degrees Celsius, then at the coming picks: m > n.
+    clock : (n,) float64
+        Time at each survey, in days at 20 degrees Celsius.
+    coming : (n, a) float64
+        From each survey to the next picks 1, 2 ... ahead, as it was expected then.
     """
 
     hanging: Floats
     picked: Floats
     clock: Floats
+    coming: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +129,7 @@ def forecast(weeks: Weeks, ahead: int = 1) -> Forecast:
     ----------
     weeks : Weeks
     ahead : int
-        1 for the next pick, 2 for the one after, while `weeks.clock` reaches.
+        1 for the next pick, 2 for the one after.
     """
     n, groups = weeks.picked.shape
     errors: dict[int, Floats] = {}  # by the pick forecast
@@ -155,12 +158,13 @@ def forecast(weeks: Weeks, ahead: int = 1) -> Forecast:
 def _expected(weeks: Weeks, now: int, ahead: int) -> Floats:
     """Return the pick `ahead` of survey `now` as expected from what was known then."""
     fitted = _fit(weeks, now)
-    if fitted is None or now + ahead >= len(weeks.clock):
+    if fitted is None:
         return np.full(weeks.picked.shape[1], math.nan)
     share, stretch = fitted
-    spans = weeks.clock[[now + ahead - 1, now + ahead]] - weeks.clock[now]
-    before, upto = (ripe_within(weeks.hanging[now], float(span), stretch) for span in spans)
-    return share * (upto - before if ahead > 1 else upto)
+    upto = ripe_within(weeks.hanging[now], float(weeks.coming[now, ahead - 1]), stretch)
+    if ahead > 1:
+        upto = upto - ripe_within(weeks.hanging[now], float(weeks.coming[now, ahead - 2]), stretch)
+    return share * upto
 
 
 def _fit(weeks: Weeks, now: int) -> tuple[float, float] | None:

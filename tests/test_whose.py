@@ -120,10 +120,15 @@ def test_only_tags_of_the_photos_own_row_part_its_fruit(tmp_path):
 
 
 @pytest.mark.parametrize("own", [None, tag("A1-1", 0)])
-def test_a_photo_without_its_own_tag_has_no_zone(tmp_path, own):
-    rows = Rows.of(make_trial(tmp_path))
-    photo = Photo("p", "p.jpg", *SIZE, plant="A1-2", tag=own, others=(tag("A2-1", 2),))
-    assert rows.of_photo(photo).tags == ()
+def test_a_photo_without_its_own_tag_goes_by_those_of_the_next_plants(tmp_path, own):
+    rows = Rows.of(make_trial(tmp_path, Beds(blocks=2, plants_per_plot=3)))
+    others = (tag("A2-2", 4), tag("A2-1", 3), tag("B1-1", 6))
+    photo = Photo("p", "p.jpg", *SIZE, plant="A1-2", tag=own, others=others)
+    told = rows.of_photo(photo)
+    near = [] if own is None else ["A1-1"]
+    assert [each.plant for each in told.tags] == [*near, "A2-1"]
+    assert told.position == 2
+    assert rows.of_photo(replace(photo, plant="B1-2", others=())).tags == ()
 
 
 def test_a_photo_comes_back_with_its_other_tags():

@@ -199,3 +199,22 @@ def test_a_bunch_that_hangs_before_the_soil_has_not_fallen():
 
 def test_no_fruit_no_ground():
     assert on_ground(soil_with_leaves(), np.empty((0, 4))).shape == (0,)
+
+
+@pytest.mark.parametrize("turned", [0.0, 0.35])
+@pytest.mark.parametrize("tagged", [(-1,), (1,), (-1, 1)])
+def test_where_its_own_tag_is_hidden_the_next_plants_tags_tell_where_the_plant_stands(
+    turned: float, tagged: tuple[int, ...]
+):
+    camera = Camera(turned=turned)
+    tags = tuple(camera.tag(f"A1-{2 + k}", k * 450, 90, 2 + k) for k in tagged)
+    zone = whose(seen(row(camera, 450)), RowTags(tags, 450, position=2), SIZE)
+    assert zone.known == ("tags" if len(tagged) > 1 else "spacing")
+    assert zone.whose == (Whose.NEIGHBOUR,) * 10 + (Whose.THIS,) * 10 + (Whose.NEIGHBOUR,) * 10
+
+
+def test_a_tag_in_the_middle_that_names_the_next_plant_may_hang_on_the_wrong_one():
+    camera = Camera()
+    tags = (camera.tag("A1-3", 0, 90, 3),)
+    zone = whose(seen(row(camera, 450)), RowTags(tags, 450, position=2), SIZE)
+    assert zone.borders is None

@@ -13,6 +13,9 @@ from counting.plan.trial import Trial
 
 __all__ = ["Rows"]
 
+_NEAR = 2
+"""Plants further off than this tell too little of where a plant stands: beds are not that even."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rows:
@@ -43,16 +46,20 @@ class Rows:
     def of_photo(self, photo: Photo) -> RowTags:
         """Return the tags of the photo's own row, its own plant's first.
 
-        None of them where the photo's own tag was not read, or names another plant than the
-        photo was bound to.
+        Where the photo's own tag was not read, or names another plant than the photo was bound to,
+        those of the next plants tell where its own stands; none of them where none is near.
         """
+        row, place = self.places.get(photo.plant, (0, 0))
+        every = [tag for tag in (photo.tag, *photo.others) if tag is not None and tag.corners]
+        here = [tag for tag in every if self.places.get(tag.code, (-1, 0))[0] == row]
         own = photo.tag
-        if own is None or not own.corners or own.code != photo.plant:
-            return RowTags((), self.spacing_mm, self.count_fallen)
-        row = self.places.get(own.code, (0, 0))[0]
-        beside = [tag for tag in photo.others if self.places.get(tag.code, (-1, 0))[0] == row]
-        seen = tuple(self._seen(tag) for tag in (own, *beside) if tag.corners)
-        return RowTags(seen, self.spacing_mm, self.count_fallen)
+        if own is not None and own.corners and own.code == photo.plant:
+            seen = tuple(self._seen(tag) for tag in (own, *(tag for tag in here if tag is not own)))
+            return RowTags(seen, self.spacing_mm, self.count_fallen)
+        near = [tag for tag in here if abs(self.places[tag.code][1] - place) <= _NEAR]
+        near.sort(key=lambda tag: abs(self.places[tag.code][1] - place))
+        seen = tuple(self._seen(tag) for tag in near if tag.code != photo.plant)
+        return RowTags(seen, self.spacing_mm, self.count_fallen, position=place)
 
     def _seen(self, tag: Tag) -> TagSeen:
         position = self.places[tag.code][1] if tag.code in self.places else None

@@ -143,7 +143,7 @@ def _pose(corners: Array, focal: float, middle: Array) -> tuple[Array, Array]:
     camera = np.array([[focal, 0, middle[0]], [0, focal, middle[1]], [0, 0, 1.0]])
     half = MARKER.width / 2
     square = np.array([[-half, half, 0], [half, half, 0], [half, -half, 0], [-half, -half, 0]])
-    _, turn, place = cv2.solvePnP(square, corners, camera, None, flags=cv2.SOLVEPNP_IPPE_SQUARE)
+    _, turn, place = cv2.solvePnP(square, corners, camera, None, flags=cv2.SOLVEPNP_ITERATIVE)
     axes = np.asarray(cv2.Rodrigues(turn)[0], dtype=np.float64)
     place = np.asarray(place, dtype=np.float64).ravel()
     if not (np.isfinite(axes).all() and np.isfinite(place).all()):

@@ -45,19 +45,22 @@ class Stand:
     Attributes
     ----------
     steps : (P,) ndarray of int
-        Plants from the photo's own, which is 0; negative to the left.
+        Plants from the one with the first tag, which is 0; negative to the left.
     along : (P,) ndarray of float
-        mm to the right of the own tag.
+        mm to the right of the first tag.
     spacing : float
         mm between plants.
     names : dict
         Step to code of the plants whose tags are in view.
+    own : int
+        Place of the photo's own plant in the three arrays' order.
     """
 
     steps: NDArray[np.int64]
     along: Array
     spacing: float
     names: dict[int, str]
+    own: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,12 @@ class Hanging:
     shift: float
 
 
-def stand_of(plane: RowPlane, tags: Sequence[TagSeen], spacing_mm: float | None) -> Stand | None:
+def stand_of(
+    plane: RowPlane,
+    tags: Sequence[TagSeen],
+    spacing_mm: float | None,
+    position: int | None = None,
+) -> Stand | None:
     """Return where the plants stand; None where neither a second tag nor a spacing says so.
 
     Parameters
@@ -87,9 +95,11 @@ def stand_of(plane: RowPlane, tags: Sequence[TagSeen], spacing_mm: float | None)
     plane : RowPlane
         Laid through `tags`.
     tags : sequence of TagSeen
-        The photo's own first.
+        The photo's own first, or the nearest to it where its own was not read.
     spacing_mm : float, optional
         The plan's.
+    position : int, optional
+        Where the photo's own plant stands in the row, where its own tag is not among `tags`.
     """
     steps = _steps(plane.tags, tags, spacing_mm)
     spacing = _spacing(plane.tags, steps, spacing_mm)
@@ -101,7 +111,42 @@ def stand_of(plane: RowPlane, tags: Sequence[TagSeen], spacing_mm: float | None)
     nearest = anchors[np.abs(every[:, None] - anchors[None, :]).argmin(axis=1)]
     along = [known[int(a)] + (k - a) * spacing for k, a in zip(every, nearest, strict=True)]
     names = {int(step): tag.plant for step, tag in zip(steps, tags, strict=True)}
-    return Stand(every, np.array(along, dtype=np.float64), spacing, names)
+    places = np.array(along, dtype=np.float64)
+    own = _own(plane, every, places, _apart(tags, steps, position))
+    return None if own is None else Stand(every, places, spacing, names, own)
+
+
+def _apart(
+    tags: Sequence[TagSeen], steps: NDArray[np.int64], position: int | None
+) -> tuple[int, ...]:
+    """Return how many plants to the right of the first tag the own one may stand."""
+    first = tags[0].position
+    if position is None or first is None or position == first:
+        return (0,)
+    told = sum(
+        (tag.position - first) * int(step)
+        for tag, step in zip(tags, steps, strict=True)
+        if tag.position is not None
+    )
+    apart = position - first
+    # one tag does not tell from which side of the row the photo was taken
+    return (apart, -apart) if told == 0 else (apart if told > 0 else -apart,)
+
+
+def _own(
+    plane: RowPlane, every: NDArray[np.int64], along: Array, apart: tuple[int, ...]
+) -> int | None:
+    """Return which plant the photo is of: of those in question the one nearest its middle.
+
+    None where the first tag itself is nearer: then it may hang on the wrong plant.
+    """
+    sides = plane.to_photo(along, np.zeros(len(along)))[:, 0]
+    off = np.abs(sides - plane.middle[0])
+    places = [int(place) for place in np.flatnonzero(np.isin(every, apart))]
+    if not places:
+        return None
+    own, first = min(places, key=lambda place: off[place]), int(np.flatnonzero(every == 0)[0])
+    return own if own == first or off[own] < off[first] else None
 
 
 def _steps(along: Array, tags: Sequence[TagSeen], spacing_mm: float | None) -> NDArray[np.int64]:

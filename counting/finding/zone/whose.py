@@ -60,19 +60,23 @@ class RowTags:
     Attributes
     ----------
     tags : tuple of TagSeen
-        Tags of the row in the photo, its own plant's first; empty where that was not read.
+        Tags of the row in the photo, its own plant's first; where that was not read, those of the
+        next plants, the nearest first.
     spacing_mm : float or None
         From stem to stem, by the plan.
     count_fallen : bool
         Whether the counting rule takes fallen fruit too.
     typical_mm : float
         Diameter of a usual fruit of the crop.
+    position : int or None
+        Where the photo's own plant stands in the row, where its own tag is not among `tags`.
     """
 
     tags: tuple[TagSeen, ...] = ()
     spacing_mm: float | None = None
     count_fallen: bool = False
     typical_mm: float = TOMATO.typical_mm
+    position: int | None = None
 
 
 NO_TAGS = RowTags()
@@ -131,7 +135,7 @@ def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
     behind = _behind(seen, plane, in_plane, row.typical_mm)
     ground = seen.on_ground * (1 - behind)
     beside = 1 - behind - ground
-    stand = stand_of(plane, tags, row.spacing_mm)
+    stand = stand_of(plane, tags, row.spacing_mm, row.position)
     if stand is None:
         return _without_neighbours(beside, behind, ground)
     off = np.isnan(in_plane).any(axis=1)
@@ -143,7 +147,7 @@ def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
     behind = odds / (1 + odds)
     ground = seen.on_ground * (1 - behind)
     beside = 1 - behind - ground
-    own = int(np.flatnonzero(stand.steps == 0)[0])
+    own = stand.own
     shares = np.column_stack([hanging.shares * beside[:, None], behind, ground])
     best = shares.argmax(axis=1)
     words = tuple(_word(int(k), own, len(stand.steps)) for k in best)
@@ -195,7 +199,7 @@ def _borders(
     plane: RowPlane, stand: Stand, shift: float, size: tuple[int, int]
 ) -> tuple[Border, Border]:
     """Return the lines half-way to the next plants, from the upper to the lower edge."""
-    own = int(np.flatnonzero(stand.steps == 0)[0])
+    own = stand.own
     lines = []
     for side in (-1, 1):
         middle = (stand.along[own] + stand.along[own + side]) / 2 + shift

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,7 +12,7 @@ from scipy import stats
 
 from counting.analysis.compare import compare
 from counting.analysis.contrasts import each_adjusted
-from counting.analysis.data.overlap import NO_OVERLAP, Overlap, may_overlap, overlap_of
+from counting.analysis.data.overlap import Overlap, plants_photos
 from counting.analysis.estimates import NO_ESTIMATE, Estimate
 from counting.analysis.methods.imputation import pooled
 from counting.analysis.methods.student import exponentiated
@@ -24,7 +23,7 @@ from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
 from counting.flags import Flag
 from counting.ledger import Ledger
-from counting.ledger.facts import Judged, Proposal, left_out, proposals, standing_answers
+from counting.ledger.facts import Judged, Proposal
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 
@@ -70,27 +69,17 @@ def expected_counts(trial: Trial, ledger: Ledger) -> list[Expected]:
     Nobody has said which fruit of unreviewed photos are the same: the overlap of a plant's photos
     is taken as on the plants of the survey of which all photos were reviewed.
     """
-    made, out = proposals(ledger), left_out(ledger)
-    guards = set(trial.plants.loc[trial.plants["guard"].fillna(False), "code"])
-    by_plant: dict[tuple[str, str], list[Judged]] = defaultdict(list)
-    for each in standing_answers(ledger):
-        by_plant[each.photo.survey, each.photo.plant].append(each)
-    overlaps = {
-        survey: overlap_of(judged for (day, _), judged in by_plant.items() if day == survey)
-        for survey in {survey for survey, _ in by_plant}
-    }
     found = []
-    for (survey, plant), judged in sorted(by_plant.items(), key=lambda item: item[0]):
-        waiting = [each.photo.photo for each in judged if not each.answer]
-        lost = any(each.answer and not each.counted for each in judged)
-        bare = any(photo not in made for photo in waiting)
+    for each in plants_photos(trial, ledger):
+        judged = list(each.judged)
+        waiting = [one.photo.photo for one in judged if not one.answer]
+        lost = any(one.answer and not one.counted for one in judged)
+        bare = any(photo not in each.made for photo in waiting)
         # what a damaged file lost is for a person to say
         bare = bare or any(not j.answer and Flag.DAMAGED.value in j.photo.flags for j in judged)
-        gone = plant in guards or out.plant(plant, survey)
-        if not waiting or lost or bare or gone:
+        if not waiting or lost or bare:
             continue
-        overlap = overlaps[survey] if may_overlap(judged) else NO_OVERLAP
-        found.append(_expected(judged, [made[photo] for photo in waiting], overlap))
+        found.append(_expected(judged, [each.made[photo] for photo in waiting], each.overlap))
     return found
 
 

@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import math
+from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from counting.ledger.facts import Judged
+from counting.ledger import Ledger
+from counting.ledger.facts import Judged, Proposal, left_out, proposals, standing_answers
+from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 
-__all__ = ["NO_OVERLAP", "Overlap", "may_overlap", "overlap_of"]
+__all__ = ["NO_OVERLAP", "Overlap", "PlantPhotos", "may_overlap", "overlap_of", "plants_photos"]
 
 _FEW = 3
 """Plants below which an overlap is not estimated; a spread needs at least so many."""
@@ -95,3 +98,60 @@ def overlap_of(plants: Iterable[Sequence[Judged]]) -> Overlap | None:
     off = (apart - share * counted) / counted.mean()
     spread = math.sqrt(float(np.sum(off**2)) / (n - 1) * (1 + 1 / n))
     return Overlap(share, spread, n)
+
+
+@dataclass(frozen=True, slots=True)
+class PlantPhotos:
+    """A plant's photos at a survey, with what was proposed on them.
+
+    Attributes
+    ----------
+    judged : tuple of Judged
+    made : dict
+        SHA-256 of a photo to its proposal; a photo that was never looked at has none.
+    overlap : Overlap or None
+        As on the survey's plants of which all photos were reviewed; None where it is not known.
+    """
+
+    survey: str
+    plant: str
+    judged: tuple[Judged, ...]
+    made: dict[str, Proposal]
+    overlap: Overlap | None
+
+
+def plants_photos(trial: Trial, ledger: Ledger) -> list[PlantPhotos]:
+    """Return the plants that have photos, by survey and plant.
+
+    Guard plants and plants left out with a reason are left out.
+
+    Parameters
+    ----------
+    trial : Trial
+    ledger : Ledger
+        The trial's, open.
+    """
+    made, out = proposals(ledger), left_out(ledger)
+    guards = set(trial.plants.loc[trial.plants["guard"].fillna(False), "code"])
+    by_plant: dict[tuple[str, str], list[Judged]] = defaultdict(list)
+    for each in standing_answers(ledger):
+        by_plant[each.photo.survey, each.photo.plant].append(each)
+    overlaps = {
+        survey: overlap_of(judged for (day, _), judged in by_plant.items() if day == survey)
+        for survey in {survey for survey, _ in by_plant}
+    }
+    return [
+        PlantPhotos(
+            survey,
+            plant,
+            tuple(judged),
+            {
+                each.photo.photo: made[each.photo.photo]
+                for each in judged
+                if each.photo.photo in made
+            },
+            overlaps[survey] if may_overlap(judged) else NO_OVERLAP,
+        )
+        for (survey, plant), judged in sorted(by_plant.items(), key=lambda item: item[0])
+        if plant not in guards and not out.plant(plant, survey)
+    ]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections import defaultdict
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,7 +10,7 @@ import pandas as pd
 
 from counting.analysis.compare import compare
 from counting.analysis.contrasts import each_adjusted
-from counting.analysis.data.overlap import NO_OVERLAP, may_overlap, overlap_of
+from counting.analysis.data.overlap import NO_OVERLAP, plants_photos
 from counting.analysis.data.selection import select
 from counting.analysis.data.units import to_units
 from counting.analysis.estimates import NO_ESTIMATE
@@ -27,7 +26,7 @@ from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
 from counting.ledger import Ledger
-from counting.ledger.facts import Judged, left_out, proposals, sheets, standing_answers
+from counting.ledger.facts import sheets
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 
@@ -67,26 +66,17 @@ def sampled_plants(trial: Trial, ledger: Ledger) -> list[Sampled]:
     }
     if not chances:
         return []
-    made, out = proposals(ledger), left_out(ledger)
-    guards = set(trial.plants.loc[trial.plants["guard"].fillna(False), "code"])
-    by_plant: dict[tuple[str, str], list[Judged]] = defaultdict(list)
-    for each in standing_answers(ledger):
-        by_plant[each.photo.survey, each.photo.plant].append(each)
-    overlaps = {
-        survey: overlap_of(judged for (day, _), judged in by_plant.items() if day == survey)
-        for survey in {survey for survey, _ in by_plant}
-    }
     found = []
-    for (survey, plant), judged in sorted(by_plant.items(), key=lambda item: item[0]):
-        photos = [each.photo.photo for each in judged]
-        if plant in guards or out.plant(plant, survey) or any(p not in made for p in photos):
+    for each in plants_photos(trial, ledger):
+        judged, made = each.judged, each.made
+        if len(made) < len(judged):
             continue
-        overlap = (overlaps[survey] if may_overlap(judged) else None) or NO_OVERLAP
-        expected = overlap.share * sum(float(made[photo].count) for photo in photos)
-        whole = all(each.counted for each in judged)
+        overlap = each.overlap or NO_OVERLAP
+        expected = overlap.share * sum(float(proposal.count) for proposal in made.values())
+        whole = all(one.counted for one in judged)
         reviewed = float(len(tell_apart(judged))) if whole else math.nan
-        chance = min((chances[photo] for photo in photos if photo in chances), default=1.0)
-        found.append(Sampled(survey, plant, expected, reviewed, chance))
+        chance = min((chances[photo] for photo in made if photo in chances), default=1.0)
+        found.append(Sampled(each.survey, each.plant, expected, reviewed, chance))
     return found
 
 

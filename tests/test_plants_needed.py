@@ -13,9 +13,10 @@ from scipy import stats
 from trials import Beds, make_trial
 
 from counting.errors import PlanError
+from counting.plan.needed.equivalence import alike, power_within
 from counting.plan.needed.picture import needed_picture
 from counting.plan.needed.pilot import spread_from_pilot
-from counting.plan.needed.plants import Aim, Spread, need, plots_for, power_for
+from counting.plan.needed.plants import Aim, Spread, need, pair_variance, plots_for, power_for
 from counting.plan.needed.text import needed_text, typed_spread
 from counting.records.tallies import take_tallies
 
@@ -382,3 +383,35 @@ def test_percent_and_share_are_the_same_difference():
             for text in ("25 %", "25%", "0.25", "0,25")}  # fmt: skip
     assert len(told) == 1
     assert told.pop().startswith("To see 25 % more")
+
+
+@pytest.mark.parametrize(
+    ("cv", "n"),
+    # Diletti, Hauschke & Steinijans (1991) Int. J. Clin. Pharmacol. 29:1-8, table for limits of
+    # 0.80 to 1.25, true ratio 0.95, power 80 %, two one-sided tests at 5 %; from memory
+    [(0.20, 20), (0.25, 28), (0.30, 40)],
+)
+def test_two_one_sided_tests_need_the_published_numbers(cv: float, n: int) -> None:
+    sigma = math.sqrt(math.log(1 + cv**2))
+    ends = (math.log(0.8), math.log(1.25))
+
+    def power(number: int) -> float:
+        se = sigma * math.sqrt(2 / number)  # of a cross-over with two periods
+        return power_within(ends, math.log(0.95), se, number - 2, level=0.1)
+
+    assert power(n) >= 0.8 > power(n - 2)
+
+
+def test_a_trial_to_show_that_nothing_matters_is_larger_than_one_to_find_it() -> None:
+    spread = Spread("count", 20, k=5)
+    none = alike(spread, Aim(0.2))
+    assert none.plots_per_group > plots_for(spread, Aim(0.2))
+    # simulated: 100 plants a group gave the verdict in 0.605 of the trials (simulation.md)
+    pair = pair_variance(spread, Aim(0.0, margin=0.2), 1)
+    ends = (math.log(0.8), math.log(1.2))
+    assert power_within(ends, 0.0, math.sqrt(pair / 100), 198) == pytest.approx(0.605, abs=0.03)
+
+
+def test_a_margin_of_all_is_refused() -> None:
+    with pytest.raises(PlanError, match="less than 100 %"):
+        alike(Spread("count", 20, k=5), Aim(1.5))

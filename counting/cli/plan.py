@@ -219,6 +219,10 @@ def plants_needed(
         int | None,
         typer.Option(metavar="N", min=2, help="Say what this number of blocks can show."),
     ] = None,
+    alike: Annotated[
+        bool,
+        typer.Option("--alike", help="Also how many show that no such difference is there."),
+    ] = False,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the curve: .svg, .png or .pdf.")
     ] = None,
@@ -230,6 +234,7 @@ def plants_needed(
     Example: counting plants-needed --mean 24 --sd 9 --likeness 20% --plants-per-plot 3
     """
     from counting.measures import measure as known_measure
+    from counting.plan.needed.equivalence import alike as show_alike
     from counting.plan.needed.have_blocks import blocks_show
     from counting.plan.needed.picture import needed_picture
     from counting.plan.needed.plants import Aim, need
@@ -255,12 +260,17 @@ def plants_needed(
             raise PlanError(picture, f"ending {picture.suffix!r} not known", ".svg, .png or .pdf")
         write_bytes(picture, needed_picture(found, form=form), replace=replace)
     told = {"measure": measure, **found.to_json()}
+    none = show_alike(spread, aim, plants_per_plot) if alike else None
+    if none:
+        told["alike"] = none.to_json()
     if shows:
         told["have_blocks"] = shows.to_json()
     write_json(json_file, told, replace=replace)
     if str(json_file) != "-":
         if shows:
             tell(shows.sentence)
+        if none:
+            tell(none.sentence)
         tell(needed_text(found, measure))
 
 

@@ -25,7 +25,7 @@ from scipy import optimize, stats
 
 from counting.errors import PlanError
 
-__all__ = ["Aim", "Need", "Spread", "need", "plots_for", "power_for"]
+__all__ = ["Aim", "Need", "Spread", "need", "pair_variance", "plots_for", "power_for"]
 
 _MOST_PLOTS = 1_000_000
 DIFFERENCES = (0.1, 0.15, 0.2, 0.25, 0.3, 0.5)
@@ -131,8 +131,16 @@ def _effect(spread: Spread, aim: Aim) -> float:
     return spread.mean * (aim.difference - aim.margin)
 
 
-def _pair_variance(spread: Spread, aim: Aim, plants_per_plot: float) -> float:
-    """Return the variance of the difference of two plot means."""
+def pair_variance(spread: Spread, aim: Aim, plants_per_plot: float) -> float:
+    """Return the variance of the difference of two plot means, of counts of their logarithms.
+
+    Parameters
+    ----------
+    spread : Spread
+    aim : Aim
+        Its difference tells the second mean.
+    plants_per_plot : float
+    """
     treated = spread.mean * (1 + aim.difference)
     plant = spread.plant_variance(spread.mean) + spread.plant_variance(treated)
     return plant * (1 + (plants_per_plot - 1) * spread.likeness) / plants_per_plot
@@ -156,7 +164,7 @@ def power_for(
     blocks : int
         Blocks within which the groups are compared, where that is not one for each plot.
     """
-    pair = _pair_variance(spread, aim, plants_per_plot)
+    pair = pair_variance(spread, aim, plants_per_plot)
     shift = abs(_effect(spread, aim)) / math.sqrt(pair / plots)
     tail = aim.level / aim.comparisons / 2
     if not aim.small_sample:
@@ -184,7 +192,7 @@ def plots_for(spread: Spread, aim: Aim, plants_per_plot: float = 1) -> float:
 
     # the normal curve's answer is close and never too many
     tails = stats.norm.isf(aim.level / aim.comparisons / 2) + stats.norm.isf(1 - aim.power)
-    pair = _pair_variance(spread, aim, plants_per_plot)
+    pair = pair_variance(spread, aim, plants_per_plot)
     guess = pair * float(tails / _effect(spread, aim)) ** 2
     if guess > _MOST_PLOTS:
         where = "the difference"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -136,3 +137,24 @@ def test_trials_of_two_seasons_are_pooled_and_unlike_ones_refused(tmp_path: Path
         runner.invoke(app, ["pool", str(first), str(other)], catch_exceptions=False)
     with pytest.raises(CountingError, match="two or more"):
         runner.invoke(app, ["pool", str(first)], catch_exceptions=False)
+
+
+def test_exports_are_pooled_as_their_trials_are_and_told_on_a_page(tmp_path: Path) -> None:
+    both = ("own-rooted", "grafted")
+    trials = [counted(tmp_path / name, 5, at, both) for at, name in enumerate(("north", "south"))]
+    places = []
+    for trial in trials:
+        places.append(tmp_path / f"{trial.name} exported")
+        done = runner.invoke(app, ["export", str(trial), "--out", str(places[-1])])
+        assert done.exit_code == 0, done.output
+    page = tmp_path / "pooled.html"
+    found = run("pool", *places, "--page", page)
+    assert found["log_ratio"] == run("pool", *trials)["log_ratio"]
+    text = page.read_text(encoding="utf-8")
+    assert "In a next place expect between" in text.replace("\N{NO-BREAK SPACE}", " ")
+    assert "north exported" in text
+    assert not re.findall(r'(?:src|href)="(?!#|data:)', text)
+    assert text.count("<svg role=") == 1
+    (places[0] / "comparison.json").unlink()
+    with pytest.raises(CountingError, match="no trial and no comparison"):
+        runner.invoke(app, ["pool", *map(str, places)], catch_exceptions=False)

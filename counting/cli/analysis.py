@@ -234,7 +234,8 @@ def pool_several(
     places: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[TRIAL]...", help="Trials' folders, or files that compare --json wrote."
+            metavar="[TRIAL]...",
+            help="Trials' folders, their exports, or files that compare --json wrote.",
         ),
     ] = None,
     csv: Annotated[
@@ -246,6 +247,9 @@ def pool_several(
     ] = None,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the trials with their mean, as SVG.")
+    ] = None,
+    page: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write a report of all together, as HTML.")
     ] = None,
     json_file: JsonFile = None,
     replace: Replace = False,
@@ -260,12 +264,15 @@ def pool_several(
     from counting.analysis.season.pool import pool_table, pool_trials
     from counting.files import write_text
     from counting.report.pictures.forest import forest
+    from counting.report.pooled import pooled_page
 
     found = (pool_table(csv),) if csv is not None else pool_trials(places or [], measure)
     results = [each.to_json() for each in found]
     write_json(json_file, results[0] if len(results) == 1 else results, replace=replace)
     if picture is not None:
         write_text(picture, forest(found), replace=replace)
+    if page is not None:
+        write_text(page, pooled_page(found), replace=replace)
     if str(json_file) != "-":
         tell("\n\n\n".join(pooled_text(each) for each in found))
 

@@ -10,6 +10,10 @@ from typing import Any
 
 import pandas as pd
 
+from counting.analysis.season.pool import COMPARISON_NAME
+from counting.analysis.trial import EVERY_MEASURE
+from counting.analysis.trial import answers as answers_of
+from counting.errors import AnalysisError
 from counting.files import write_bytes
 from counting.ledger import Checkpoint, Ledger
 from counting.ledger.facts import answers, left_out, photos, proposals
@@ -45,7 +49,7 @@ class Exported:
     ----------
     folder : Path
     files : tuple of Path
-        Each table as CSV, all as one workbook, and the description.
+        Each table as CSV, all as one workbook, the comparisons, and the description.
     rows : dict
         Table to its number of rows.
     """
@@ -87,6 +91,10 @@ def export(
     contents = {f"{name}.csv": _csv(table) for name, table in tables.items()}
     described = package(trial, tables, contents, checkpoint)
     contents["tables.xlsx"] = _workbook(tables)
+    compared = _compared(trial)
+    if compared:
+        text = json.dumps(compared, indent=1, ensure_ascii=False)
+        contents[COMPARISON_NAME] = text.encode("utf-8")
     contents[PACKAGE_NAME] = json.dumps(described, indent=2, ensure_ascii=False).encode("utf-8")
     for name, content in contents.items():
         write_bytes(target / name, content, replace=replace)
@@ -107,6 +115,14 @@ def _tables(trial: Trial) -> dict[str, pd.DataFrame]:
             "exclusions": frame(map(asdict, left_out(ledger).exclusions), EXCLUSIONS),
             "diary": events(ledger),
         }
+
+
+def _compared(trial: Trial) -> list[dict[str, Any]]:
+    """Return every measure's comparison, so that trials can be pooled from their exports."""
+    try:
+        return [each.to_json() for each in answers_of(trial, EVERY_MEASURE)]
+    except AnalysisError:  # nothing to compare yet
+        return []
 
 
 def _candidates(ledger: Ledger) -> list[dict[str, Any]]:

@@ -31,7 +31,7 @@ from counting.review.agree import agree
 from counting.review.found import still_to_do
 from counting.text import shown
 
-__all__ = ["REPORT_NAME", "make_report", "page_text"]
+__all__ = ["REPORT_NAME", "make_report", "page_text", "unbroken"]
 
 REPORT_NAME = "report.html"
 _AT_ONCE = 3
@@ -85,14 +85,14 @@ def page_text(
     """Return the report's page; see `make_report`."""
     page = files("counting.report").joinpath("page")
     pages = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    pages.filters["whole"] = _whole
+    pages.filters["whole"] = unbroken
     template = pages.from_string(page.joinpath("report.html").read_text(encoding="utf-8"))
     style = page.joinpath("report.css").read_text(encoding="utf-8")
     content = _content(trial, choices, numbers)
     return template.render(style=style, **content)
 
 
-def _whole(text: str) -> Markup:
+def unbroken(text: str) -> Markup:
     """Keep a number with its percent sign, and a date with its time, on one line."""
     kept = str(escape(shown(text))).replace(" %", "\N{NO-BREAK SPACE}%")
     return Markup(_DATE.sub(r'<span class="date">\g<0></span>', kept))

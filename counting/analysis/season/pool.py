@@ -23,8 +23,10 @@ from counting.errors import AnalysisError
 from counting.files import read_text
 from counting.plan.trial import PLAN_NAME, load_trial
 
-__all__ = ["Part", "Together", "pool_table", "pool_trials"]
+__all__ = ["COMPARISON_NAME", "Part", "Together", "pool_table", "pool_trials"]
 
+COMPARISON_NAME = "comparison.json"
+"""In an export: what ``counting compare --measure all --json`` writes, the main measure first."""
 _ALIKE = ("measure", "kind", "unit", "control", "per")
 """What the trials must have in common."""
 _DIFFER = 0.1
@@ -176,7 +178,8 @@ def pool_trials(places: Sequence[Path], measure: str | None = None) -> tuple[Tog
     Parameters
     ----------
     places : sequence of Path
-        Trials' folders, or results written by ``counting compare --json``.
+        Trials' folders, folders that ``counting export`` wrote, or results of ``counting compare
+        --json``.
     measure : str, optional
         Another measure than the main one of the trials.
 
@@ -185,7 +188,12 @@ def pool_trials(places: Sequence[Path], measure: str | None = None) -> tuple[Tog
     AnalysisError
         If there are fewer than two, or they differ in measure, unit, control or groups.
     """
-    found = {str(place): _comparison(place, measure) for place in places}
+    names = [place.resolve().name for place in places]
+    alone = len(set(names)) == len(names)  # a folder's name is enough where it tells them apart
+    found = {
+        name if alone else str(place): _comparison(place, measure)
+        for name, place in zip(names, places, strict=True)
+    }
     if len(found) < 2:
         where, few = "counting pool", f"{len(found)} trial"
         raise AnalysisError(where, few, "two or more different ones")
@@ -202,8 +210,9 @@ def _comparison(place: Path, measure: str | None) -> dict[str, Any]:
     """Return a trial's comparison as its JSON has it."""
     if place.is_dir() and (place / PLAN_NAME).is_file():
         return answers(load_trial(place), measure)[0].to_json()
+    place = place / COMPARISON_NAME if (place / COMPARISON_NAME).is_file() else place
     if place.suffix != ".json":
-        mend = "name trials' folders, or files written by counting compare --json"
+        mend = "name trials' folders, their exports, or files written by counting compare --json"
         raise AnalysisError(place, "no trial and no comparison", mend=mend)
     try:
         read = json.loads(read_text(place))

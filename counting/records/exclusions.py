@@ -37,6 +37,7 @@ def leave_out(trial: Trial, plant: str, reason: str, *, by: str, survey: str = "
 def take_back(trial: Trial, plant: str, *, by: str, survey: str = "") -> bool:
     """Count a plant again that was left out; return False if it was not left out so."""
     plant = _checked(trial, plant, survey)
+    by = _plain(by, "--by")
     with trial.ledger() as ledger:
         standing = exclusion_of(ledger, Exclusion(plant=plant, survey=survey).key)
         if standing is None:

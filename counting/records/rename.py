@@ -12,6 +12,7 @@ from counting.ledger.facts import RENAMED, Exclusion, Tally, events, left_out, p
 from counting.plan.plants_file import plants_text
 from counting.plan.start import record_plan
 from counting.plan.trial import PLANTS_NAME, Trial, load_trial
+from counting.text import plain_name
 
 __all__ = ["Renamed", "rename"]
 
@@ -47,8 +48,13 @@ def rename(trial: Trial, old: str, new: str, *, by: str) -> Renamed:
     Raises
     ------
     PlanError
-        If the new code stands for another plant already, or the old one for none.
+        If the new code stands for another plant already, or the old one for none, or if it holds
+        a control character.
     """
+    try:
+        new, by = plain_name(new, "the new code"), plain_name(by, "--by")
+    except ValueError as error:
+        raise PlanError(PLANTS_NAME, str(error)) from error
     codes = set(trial.plants["code"])
     with trial.ledger() as ledger:
         of_old = [photo for photo in photos(ledger).values() if photo.plant == old]

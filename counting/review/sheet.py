@@ -20,6 +20,7 @@ from counting.plan.trial import Trial
 from counting.review.build import page
 from counting.review.frames import Frame, doubtful, frames, ordered
 from counting.review.prints import Prints, most_bytes, prints_of
+from counting.text import plain_name
 
 __all__ = [
     "Made",
@@ -138,6 +139,18 @@ def make_sheets(trial: Trial, options: SheetOptions | None = None) -> list[Made]
     ]
 
 
+def _plain(name: str) -> str:
+    """Return a reviewer's name as it is compared; "|" would part the ledger's keys."""
+    where = "the reviewer's name"
+    try:
+        known = plain_name(name)
+    except ValueError as error:
+        raise CountingError(where, str(error)) from error
+    if "|" in known:
+        raise CountingError(where, f"{name!r}", "letters, without |")
+    return known
+
+
 def sheet_data(
     trial: Trial, options: SheetOptions, listed: Sequence[Frame], grid: Sequence[bytes] = ()
 ) -> dict[str, Any]:
@@ -159,7 +172,7 @@ def sheet_data(
         "trial": trial.plan.id,
         "title": trial.plan.title,
         "crop": trial.plan.crop,
-        "reviewer": options.reviewer,
+        "reviewer": _plain(options.reviewer),
         "part": options.part,
         "blind": options.blind,
         "seed": seed_of(trial, options),

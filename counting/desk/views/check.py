@@ -8,7 +8,7 @@ from typing import Any
 
 from starlette.responses import FileResponse, Response
 
-from counting.desk.asked import Asked
+from counting.desk.asked import Asked, objects
 from counting.desk.codes import code_of
 from counting.desk.desk import Desk, Sheet
 from counting.desk.views.walk import propose_behind
@@ -110,11 +110,11 @@ def sheet_file(desk: Desk, asked: Asked) -> Response:
 def confirm(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Take corrections in that somebody saved from a sheet."""
     trial = desk.trial(asked.trial)
-    files = asked.value.get("files", []) if isinstance(asked.value, dict) else []
+    files = objects(asked.told.get("files"))
     with tempfile.TemporaryDirectory() as folder:
         paths = []
         for number, file in enumerate(files):
-            name = Path(str(file.get("name", ""))).name or f"corrections-{number}.json"
+            name = Path(str(file.get("name", ""))).name[-100:] or f"corrections-{number}.json"
             path = Path(folder) / f"{number}-{name}"
             path.write_text(str(file.get("text", "")), encoding="utf-8")
             paths.append(path)

@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from counting.desk.asked import LARGEST_FORM, Asked
+from counting.desk.asked import LARGEST_FORM, Asked, objects
 from counting.desk.desk import Desk
 from counting.errors import CountingError, TallyError
 from counting.files import inside, write_bytes, write_text
@@ -78,12 +78,12 @@ def _held(trial: Trial, survey: str, wanted: list[str]) -> dict[str, dict[str, s
 def typed(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Take typed values in: as a table in the trial's folder, then as the command takes it."""
     trial = desk.trial(asked.trial)
-    told = asked.value if isinstance(asked.value, dict) else {}
+    told = asked.told
     survey, by = str(told.get("survey", "")), str(told.get("by", ""))
     rows = [
         row
-        for row in told.get("rows", [])
-        if isinstance(row, dict) and any(str(row.get(name, "")).strip() for name in MEASURES)
+        for row in objects(told.get("rows"))
+        if any(str(row.get(name, "")).strip() for name in MEASURES)
     ]
     if not rows:
         return {"refused": "nothing is typed yet"}
@@ -93,8 +93,9 @@ def typed(desk: Desk, asked: Asked) -> dict[str, Any]:
     writer.writeheader()
     for row in rows:
         values = {name: str(row.get(name, "")).strip() for name in names}
-        writer.writerow({"survey": survey, "plant": row.get("plant", ""), "by": by} | values)
-    path = _free(trial, f"{survey or 'no-date'}-typed.csv")
+        plant = str(row.get("plant", ""))
+        writer.writerow({"survey": survey, "plant": plant, "by": by} | values)
+    path = _free(trial, f"{_plain(survey) or 'no-date'}-typed.csv")
     write_text(path, stream.getvalue())
     try:
         return {"said": _take(trial, path, survey, by, Told())}
@@ -114,7 +115,7 @@ async def sheet_in(desk: Desk, request: Request) -> Response:
         body += piece
         if len(body) > 10 * LARGEST_FORM:
             return JSONResponse({"refused": f"{name}: too large for a table of tallies"})
-    path = _free(trial, re.sub(r"[^\w.\-]+", "_", name))
+    path = _free(trial, _plain(name))
     write_bytes(path, bytes(body))
     query = request.query_params
     try:
@@ -130,15 +131,18 @@ async def sheet_in(desk: Desk, request: Request) -> Response:
 def sheet_read(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Read a kept spreadsheet as the person now says, and take it in where nothing is unclear."""
     trial = desk.trial(asked.trial)
-    told = asked.value if isinstance(asked.value, dict) else {}
+    told = asked.told
     path = inside(trial.directory, f"{_FOLDER}/{told.get('file', '')}")
+    if not path.is_file():
+        raise CountingError(str(told.get("file", "")), "not there any more", mend="drop it again")
     if told.get("drop"):
         path.unlink(missing_ok=True)
         return {"said": ["Nothing was taken in."]}
     known = Vocabulary(trial).choices
     columns = {
         plain(str(heading)): str(meaning)
-        for heading, meaning in dict(told.get("columns", {})).items()
+        for each in objects([told.get("columns")])
+        for heading, meaning in each.items()
         if meaning in known
     }
     first = told.get("day_first")
@@ -150,9 +154,9 @@ def sheet_read(desk: Desk, asked: Asked) -> dict[str, Any]:
     ).over(recall(trial.directory))
     survey, by = str(told.get("survey", "")), str(told.get("by", ""))
     mends = {
-        (int(each["line"]), int(each["place"])): str(each["text"])
-        for each in told.get("mends", [])
-        if isinstance(each, dict)
+        (each["line"], each["place"]): str(each.get("text", ""))
+        for each in objects(told.get("mends"))
+        if type(each.get("line")) is int and type(each.get("place")) is int
     }
     if mends:
         content = mended(understand(trial, path, said), mends)
@@ -210,6 +214,11 @@ def _take(trial: Trial, path: Path, survey: str, by: str, told: Told) -> list[st
         if remember(trial.directory, told_of(reading, told)):
             said.append("How such a file is to be read is remembered for the next one.")
     return said
+
+
+def _plain(name: str) -> str:
+    """Return a name that leads nowhere: no folders, nothing that a system reads otherwise."""
+    return re.sub(r"[^\w.\-]+", "_", name)[-100:]
 
 
 def _free(trial: Trial, name: str) -> Path:

@@ -13,6 +13,7 @@ from counting.ledger.facts import Photo, left_out, photos
 from counting.photos.manifest import read_manifest
 from counting.plan.codes import CodeBook, plant_called
 from counting.plan.trial import Trial
+from counting.text import plain_name
 from counting.typed import day
 
 __all__ = ["Moved", "Place", "move", "move_listed", "swap"]
@@ -153,14 +154,15 @@ def _moved(
 ) -> list[Moved]:
     """Write the photos at their new places, if nobody else has them then."""
     out = left_out(ledger)
-    bound_by = f"{_PERSON}: {reason.strip()}" if reason.strip() else _PERSON
+    reason, by = _plain(reason, "--reason"), _plain(by, "--by")
+    bound_by = f"{_PERSON}: {reason}" if reason else _PERSON
     done = []
     for sha, place in wanted.items():
         before = taken[sha]
         after = replace(
             before,
             plant=place.plant or before.plant,
-            side=place.side.lower() or before.side,
+            side=_plain(place.side, "--side").lower() or before.side,
             survey=place.survey or before.survey,
             truss=before.truss if place.truss is None else place.truss,
             bound_by=bound_by,
@@ -199,6 +201,13 @@ def _named(trial: Trial, taken: Mapping[str, Photo], name: str) -> Photo:
         raise PhotoError(name, f"{len(fits)} photos are called so: {files}", mend="give the path")
     mend = "give its path inside the trial, as counting export lists it"
     raise PhotoError(name, "no photo of this trial", mend=mend)
+
+
+def _plain(text: str, option: str) -> str:
+    try:
+        return plain_name(text, "it")
+    except ValueError as error:
+        raise PhotoError(option, str(error)) from error
 
 
 def _survey(text: str) -> str:

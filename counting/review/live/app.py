@@ -39,6 +39,7 @@ from counting.review.live.guard import Guard
 from counting.review.live.place import Place, address
 from counting.review.prints import Prints, prints_of
 from counting.review.sheet import SheetOptions, chosen_frames, record, seed_of, sheet_data
+from counting.text import plain_name
 
 __all__ = ["BODY_S", "app"]
 
@@ -236,11 +237,15 @@ def _pair(served: _Served, request: Request) -> Response:
 
 def _standing(served: _Served, reviewer: str) -> list[dict[str, Any]]:
     """Return a reviewer's answers for the photos of this sheet, as a corrections file has them."""
+    try:
+        known = plain_name(reviewer)
+    except ValueError:  # nobody is called so
+        return []
     with served.trial.ledger() as ledger:
         return [
             as_saved(each)
             for each in answers(ledger)
-            if each.reviewer == reviewer and each.photo in served.frames
+            if each.reviewer == known and each.photo in served.frames
         ]
 
 

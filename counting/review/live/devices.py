@@ -15,6 +15,7 @@ from typing import Any
 from counting.errors import CountingError
 from counting.files import sha256_bytes, write_text
 from counting.review.live.place import token
+from counting.text import plain_name
 
 __all__ = ["COOKIE", "COOKIE_S", "MOST_DEVICES", "Devices"]
 
@@ -112,7 +113,10 @@ class Devices:
         answered : bool
             Whether answers in this name stand in the ledger.
         """
-        known = _known(name)
+        try:
+            known = _known(name)
+        except ValueError as error:
+            return str(error)
         with self.lock:
             holder = self.names.get(known)
             if holder == owner:
@@ -139,8 +143,14 @@ class Devices:
 
 
 def _known(name: str) -> str:
-    """Return a name as it is compared: spelling that looks alike is the same."""
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+    """Return a name as it is compared: spelling that looks alike is the same.
+
+    Raises
+    ------
+    ValueError
+        If it holds a control character.
+    """
+    return " ".join(unicodedata.normalize("NFKC", plain_name(name)).casefold().split())
 
 
 def _digest(key: str) -> str:

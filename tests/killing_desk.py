@@ -45,7 +45,7 @@ def _served(kind: Kind, trial: Path, port: int, telling: Connection) -> None:
     listener = socket.create_server(("127.0.0.1", port))
     if kind == "desk":
         where = Door("127.0.0.1", listener, secrets.token_urlsafe(12))
-        config = uvicorn.Config(desk_app(desk_at(trial.parent, where)), log_level="critical")
+        config = settings(desk_app(desk_at(trial.parent, where)))
         telling.send(where.address)
     else:
         loaded = load_trial(trial)

@@ -8,27 +8,33 @@ import io
 import json
 import re
 import shutil
+import socket
+import time
 import zipfile
 from collections.abc import Iterator
-from contextlib import closing
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
 import httpx
 import pytest
+import uvicorn
 from hostile import NAMES
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sheet_trial import Drawn, draw_trial
 from starlette.types import ASGIApp
 from test_corrections import a_document
+from test_desk import served as served_desk
 from test_fuzz import NASTY, VALUES, json_spoilt
-from test_live import batch
+from test_live import batch, served
 from trials import Beds, draw_photo, make_trial
 
 from counting.desk.app import GET, POST, desk_app
 from counting.desk.desk import Desk
+from counting.desk.serve import door, open_desk
 from counting.desk.shelf import Shelf
 from counting.errors import CountingError
 from counting.ledger import FIRST, Checkpoint, Ledger, verify
@@ -42,6 +48,7 @@ from counting.report.keeping.restore import restore
 from counting.review.live import Place, app
 from counting.review.live.batch import Desk as Taking
 from counting.review.live.batch import read_batch
+from counting.review.live.bounds import Bounded
 from counting.review.live.devices import Devices
 from counting.text import shown
 
@@ -159,11 +166,11 @@ def test_a_hostile_name_at_the_live_sheet_is_refused_or_is_the_plain_one(
     trial = draw_trial(tmp_path / "trial", Drawn(plants=2, sides=("a",), size=(160, 120), fruit=2))
     devices = Devices(tmp_path / "devices.json")
     place = Place("127.0.0.1", 8123, devices.token)
-    served = app(trial, place, devices=devices)
+    sheet = app(trial, place, devices=devices)
     plain = "ann"
     with (
-        closing(Asking(served, f"{BASE}{place.base}")) as first,
-        closing(Asking(served, f"{BASE}{place.base}")) as other,
+        closing(Asking(sheet, f"{BASE}{place.base}")) as first,
+        closing(Asking(sheet, f"{BASE}{place.base}")) as other,
     ):
         for client in (first, other):
             assert client.get("", follow_redirects=True).status_code == 200  # paired
@@ -275,6 +282,57 @@ def test_a_spoilt_batch_of_answers_is_refused_whole_or_answer_by_answer(
     reply = taking.take(device, sent)
     refused = [each["number"] for each in reply["refused"]]
     assert sorted([*reply["taken"], *refused]) == [each.number for each in sent]
+
+
+# ---- too much at once
+
+ATTACKS = 40
+"""Bodies sent at once; of 400, and of 1,500 connections held for 30 s, DEVELOPERS.md tells."""
+
+
+def sending(port: int, path: str, done: list[bytes]) -> None:
+    """Send a body of 3.9 MB whose length was not told, as far as it is read."""
+    with socket.create_connection(("127.0.0.1", port), timeout=20) as told:
+        told.sendall(
+            f"POST {path} HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nContent-Type: application/json\r\n"
+            "Transfer-Encoding: chunked\r\n\r\n".encode()
+        )
+        with suppress(OSError):
+            for _ in range(60):
+                told.sendall(b"10000\r\n" + b" " * 65536 + b"\r\n")
+        with suppress(OSError):
+            done.append(told.recv(12)[9:])
+
+
+def memory_kb() -> int:
+    return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * 4
+
+
+@pytest.mark.parametrize("kind", ["live sheet", "desk"])
+def test_many_large_bodies_at_once_are_cut_short_and_cost_little(trial: Trial, kind: str) -> None:
+    with served(trial) if kind == "live sheet" else served_desk(trial.directory.parent) as link:
+        port = int(link.split(":")[2].split("/")[0])
+        path = link.split(str(port))[1] + ("save" if kind == "live sheet" else "new")
+        before, most, done = memory_kb(), 0, []
+        with ThreadPoolExecutor(ATTACKS) as pool:
+            sent = [pool.submit(sending, port, path, done) for _ in range(ATTACKS)]
+            while not all(each.done() for each in sent):
+                most = max(most, memory_kb())
+                time.sleep(0.02)
+        assert set(done) <= {b"413", b""}
+        assert b"413" in done
+        assert most - before < 100_000  # 160 MB were sent
+        assert httpx.get(link).status_code == 200
+
+
+def test_the_desk_is_served_with_the_bounds_on_connections(
+    trial: Trial, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kept: list[uvicorn.Config] = []
+    monkeypatch.setattr(uvicorn.Server, "run", lambda self, **_: kept.append(self.config))
+    where = door("127.0.0.1", 0)
+    open_desk(trial.directory.parent, where, browser=False, ready=lambda _: None)
+    assert {config.http for config in kept} == {Bounded}
 
 
 # ---- files that keep

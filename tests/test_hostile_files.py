@@ -2,6 +2,7 @@
 
 import io
 import json
+import os
 import re
 import resource
 import signal
@@ -11,7 +12,7 @@ import time
 
 import pandas as pd
 import pytest
-from hostile import BAD_PHOTOS, BAD_WORKBOOKS, PHOTO_FILES, ods, xlsx
+from hostile import BAD_PHOTOS, BAD_WORKBOOKS, PHOTO_FILES, big_png, ods, xlsx
 from trials import SURVEY, draw_photo, make_trial
 
 from counting import spreadsheet, workbook
@@ -175,6 +176,19 @@ def endless(job):
     signal.setitimer(signal.ITIMER_REAL, 0.5)  # as long as `workers._LONGEST_S`, but sooner
     while True:
         time.sleep(1)
+
+
+def where(job):
+    return os.getpid()
+
+
+def test_one_photo_that_takes_much_memory_is_never_worked_on_in_this_process(tmp_path):
+    (tmp_path / "heavy.png").write_bytes(big_png(5_100))
+    draw_photo(tmp_path / "plain.jpg")
+    jobs = [Job(name, tmp_path / name) for name in ("heavy.png", "plain.jpg", "none.jpg")]
+    done = {job.key: process for job, process in on_cores(where, jobs)}
+    assert done["plain.jpg"] == done["none.jpg"] == os.getpid()
+    assert done["heavy.png"] != os.getpid()
 
 
 @pytest.mark.slow

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from importlib.resources import files
 from typing import Any
@@ -32,6 +33,7 @@ from counting.desk.views import (
     walk_page,
 )
 from counting.errors import CountingError
+from counting.review.live.app import BODY_S
 from counting.review.live.guard import hosts_of
 
 __all__ = ["desk_app"]
@@ -149,9 +151,14 @@ def _ordered(routes: Sequence[Route]) -> Sequence[Route]:
 def _served(desk: Desk, view: View) -> Callable[[Request], Awaitable[Response]]:
     async def serve(request: Request) -> Response:
         try:
-            asked = await read(request)
+            async with desk.reading, asyncio.timeout(BODY_S):
+                asked = await read(request)
         except TooLarge:
             return PlainTextResponse("too large", 413)
+        except TimeoutError:
+            return PlainTextResponse("too slow", 408, {"Connection": "close"})
+        except ClientDisconnect:
+            return PlainTextResponse("hung up", _GONE)
         except ValueError:
             return PlainTextResponse("not JSON", 400)
         try:

@@ -95,6 +95,9 @@ async def read(request: Request) -> Asked:
 
 
 async def _body(request: Request) -> bytes:
+    declared = request.headers.get("content-length", "0")
+    if not declared.isdecimal() or int(declared) > LARGEST_FORM:
+        raise TooLarge
     body = bytearray()
     async for piece in request.stream():
         body += piece

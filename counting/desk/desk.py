@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from asyncio import Semaphore
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
@@ -20,6 +21,11 @@ from counting.report.season import Season, season
 from counting.review.live.devices import Devices
 
 __all__ = ["Desk", "Sheet"]
+
+_FORMS = 8
+"""Forms read at a time, together 16 MB; further ones wait their turn in the network."""
+_TABLES = 4
+"""Dropped tables read at a time, together 80 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +65,8 @@ class Desk:
         The devices that paired with it; None where only this machine can ask.
     phones : Desk, optional
         The same desk for phones, once they are let in.
+    reading, tables : Semaphore
+        Bound how many forms, and how many dropped tables, are held in memory at a time.
     """
 
     shelf: Shelf
@@ -70,6 +78,8 @@ class Desk:
     devices: Devices | None = None
     phones: Desk | None = None
     sheets: dict[str, Sheet] = field(default_factory=dict)
+    reading: Semaphore = field(default_factory=lambda: Semaphore(_FORMS))
+    tables: Semaphore = field(default_factory=lambda: Semaphore(_TABLES))
 
     @property
     def base(self) -> str:

@@ -201,12 +201,6 @@ def _serve(desk: Desk, listener: socket.socket) -> None:
     import uvicorn
 
     from counting.desk.app import desk_app
+    from counting.review.live.serve import settings
 
-    settings = uvicorn.Config(
-        desk_app(desk),
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        timeout_graceful_shutdown=3,
-    )
-    uvicorn.Server(settings).run(sockets=[listener])
+    uvicorn.Server(settings(desk_app(desk))).run(sockets=[listener])

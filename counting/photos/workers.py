@@ -28,6 +28,7 @@ from typing import Any
 import cv2
 
 from counting.errors import CountingError, Refusal
+from counting.photos.image import is_heavy
 
 __all__ = ["Job", "cores", "on_cluster", "on_cores"]
 
@@ -82,7 +83,7 @@ def cores() -> int:
 
 
 def on_cores(work: Work, jobs: Sequence[Job], workers: int | None = None) -> Iterator[Outcome]:
-    """Do the work on this machine, in one process per core.
+    """Do the work on this machine, in one process per core; heavy photos never in this one.
 
     Each process loads the network once, decodes with one thread and ends when its parent does,
     however that ends.
@@ -103,13 +104,16 @@ def on_cores(work: Work, jobs: Sequence[Job], workers: int | None = None) -> Ite
     """
     wanted = workers or (1 if len(jobs) <= _ALONE_BELOW else cores())
     if wanted <= 1 or len(jobs) <= 1:
+        heavy = {job.key for job in jobs if job.data is None and is_heavy(job.path)}
         threads = cv2.getNumThreads()
         cv2.setNumThreads(1)
         try:
             for job in jobs:
-                yield job, _guarded(work, job)
+                if job.key not in heavy:
+                    yield job, _guarded(work, job)
         finally:
             cv2.setNumThreads(threads)
+        yield from _in_processes(work, [job for job in jobs if job.key in heavy], 1)
         return
     yield from _in_processes(work, jobs, min(wanted, len(jobs)))
 

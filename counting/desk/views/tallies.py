@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import io
 import re
@@ -34,6 +35,8 @@ __all__ = ["sheet_in", "sheet_read", "tallies", "typed"]
 
 _OFFERED = tuple(name for name in MEASURES if name != "fruit_total")
 _FOLDER = "tallies"
+_LONGEST_S = 120.0
+"""Time for a dropped table; the largest takes that at 1.3 Mbit/s."""
 """Folder of the trial for what was typed or dropped, as it came: the ledger says the rest."""
 _ENDINGS = {".csv", ".xlsx", ".ods"}
 
@@ -111,10 +114,14 @@ async def sheet_in(desk: Desk, request: Request) -> Response:
     if Path(name).suffix.lower() not in _ENDINGS:
         return JSONResponse({"refused": f"{name}: expected a CSV, XLSX or ODS table"})
     body = bytearray()
-    async for piece in request.stream():
-        body += piece
-        if len(body) > 10 * LARGEST_FORM:
-            return JSONResponse({"refused": f"{name}: too large for a table of tallies"})
+    try:
+        async with desk.tables, asyncio.timeout(_LONGEST_S):
+            async for piece in request.stream():
+                body += piece
+                if len(body) > 10 * LARGEST_FORM:
+                    return JSONResponse({"refused": f"{name}: too large for a table of tallies"})
+    except TimeoutError:
+        return JSONResponse({"refused": f"{name}: it came too slowly; drop it again"})
     path = _free(trial, _plain(name))
     write_bytes(path, bytes(body))
     query = request.query_params

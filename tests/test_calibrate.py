@@ -273,3 +273,37 @@ def test_no_true_total_is_less_than_nothing_or_than_what_was_counted_by_hand(
         for way in ("ratio", "regression"):
             total = cell[way]
             assert total["total"] is None or known <= total["low"] <= total["total"]
+
+
+def test_true_counts_of_several_groups_are_adjusted_for_their_number() -> None:
+    groups = ("own-rooted", "grafted", "pruned", "mulched")
+    first = trial(plants=16, handed=8, seed=4)
+    parts = [first]
+    for place, name in enumerate(groups[2:], start=5):
+        more = trial(plants=16, handed=8, seed=place)
+        mine = more[more["group"] == "grafted"].assign(group=name)
+        parts.append(mine.assign(plant=mine["plant"].str.replace("grafted", name)))
+    table = pd.concat(parts, ignore_index=True)
+    asked = Question("fruit", control="own-rooted", groups=groups, source="photo", draws=1)
+    found = with_true_counts(compare(table, asked), table, asked)
+    assert {each.basis for each in found.comparisons} == {"true counts"}
+    alone = sorted(each.headline().p or 1 for each in found.comparisons)
+    told = sorted(each.p_told() or 0 for each in found.comparisons)
+    # Holm (1979): the smallest of three is multiplied by three, the next by two, rising
+    assert told[0] == pytest.approx(min(1.0, 3 * alone[0]))
+    assert told[1] == pytest.approx(min(1.0, max(3 * alone[0], 2 * alone[1])))
+    assert told[2] == pytest.approx(min(1.0, max(told[1], alone[2])))
+
+
+def test_more_fruit_on_photos_than_by_hand_is_said_so_with_the_share() -> None:
+    table = trial()
+    photo = (table["source"] == "photo") & (table["group"] == "grafted")
+    table = table.assign(value=table["value"].where(~photo, 3 * table["value"]))
+    found = calibrate_table(table, QUESTION)
+    assert found is not None
+    (cell,) = [each for each in found.cells if each.group == "grafted"]
+    assert (cell.share or 0) > 1
+    said = [text for text in found.cautions if "fewer fruit were counted by hand" in text]
+    assert len(said) == 1
+    assert "grafted" in said[0]
+    assert f"share seen {100 * (cell.share or 0):.0f} %" in said[0]

@@ -130,6 +130,17 @@ def test_a_plant_that_lacks_a_pick_has_no_sum(tmp_path: Path) -> None:
     assert any("not recorded at every pick" in text for text in found["cautions"])
 
 
+def test_fruit_told_by_ripeness_alone_is_fruit(season: tuple[Trial, DrawnSeason]) -> None:
+    trial, drawn = season
+    with trial.ledger() as ledger:
+        table = observations(trial, ledger)
+    fruit = table[table["measure"] == "fruit"]
+    assert fruit["value"].sum() == drawn.hanging.sum()
+    assert set(fruit["note"]) == {"green, turning and ripe fruit together"}
+    total = table[(table["measure"] == "fruit_total") & (table["survey"] == "2026-07-27")]
+    assert total["value"].sum() == drawn.hanging[-1].sum() + drawn.picked.sum()
+
+
 def test_half_of_the_crop_lies_between_two_picks() -> None:
     days = np.array([0.0, 7.0, 14.0])
     assert days_to_half(days, np.array([10.0, 10.0, 20.0])) == 7.0

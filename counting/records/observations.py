@@ -22,7 +22,7 @@ from counting.ledger.facts import (
 from counting.measures import MEASURES, measure
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
-from counting.records.totals import totals
+from counting.records.totals import fruit_by_stage, totals
 from counting.tables import OBSERVATIONS, frame
 
 __all__ = ["observations"]
@@ -41,6 +41,7 @@ def observations(trial: Trial, ledger: Ledger) -> pd.DataFrame:
     several photos of which one has no named side: they may show the same fruit twice. A plant of
     which no photo was looked at has no row. Where trusses are named there is a row for each besides
     that of the whole plant. A measure tallied truss by truss gets its sum as the row of the plant.
+    Fruit tallied by ripeness alone gets its sum as `fruit`.
     Where the rule adds picked fruit, `fruit_total` is the fruit hanging and all picked so far.
     Of two tallies of the same thing, by two people, the newest stands; the ledger keeps both.
 
@@ -72,6 +73,7 @@ def observations(trial: Trial, ledger: Ledger) -> pd.DataFrame:
         for row in rows
         if row["plant"] in places and not out.plant(row["plant"], row["survey"])
     ]
+    rows += fruit_by_stage(rows)
     if trial.plan.rule.add_picked:
         rows += totals(rows, fallen=trial.plan.rule.count_fallen)
     order = {code: number for number, code in enumerate(places)}

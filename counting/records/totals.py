@@ -11,7 +11,7 @@ import pandas as pd
 
 from counting.tables import Schema, frame
 
-__all__ = ["GROWTH", "growth", "totals"]
+__all__ = ["GROWTH", "fruit_by_stage", "growth", "totals"]
 
 GROWTH: Schema = {
     "plant": "str",
@@ -27,6 +27,44 @@ GROWTH: Schema = {
     "plot": "str",
 }
 """How a plant changed from one survey to the next."""
+
+
+_STAGES = ("green_fruit", "turning_fruit", "ripe_fruit")
+
+
+def fruit_by_stage(rows: Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """Return rows of `fruit` where a plant's fruit were tallied by stage of ripeness only.
+
+    Parameters
+    ----------
+    rows : iterable of mapping
+        Columns of `counting.tables.OBSERVATIONS`.
+
+    Returns
+    -------
+    list of dict
+        A row for each plant and survey with all three stages and no fruit tallied in all.
+    """
+    told: dict[tuple[str, str], dict[str, Mapping[str, Any]]] = defaultdict(dict)
+    for row in rows:
+        if row["truss"] is None and row["source"] == "tally":
+            told[row["survey"], row["plant"]][row["measure"]] = row
+    found = []
+    for named in told.values():
+        parts = [named[name] for name in _STAGES if name in named]
+        if len(parts) < len(_STAGES) or "fruit" in named:
+            continue
+        values = [part["value"] for part in parts]
+        lacking = [
+            f"{part['measure'].replace('_', ' ')}: {part['note']}"
+            for part in parts
+            if part["value"] is None
+        ]
+        last = max(parts, key=lambda part: str(part["at"]))
+        value = None if lacking else sum(values)
+        note = "; ".join(lacking) or "green, turning and ripe fruit together"
+        found.append({**last, "measure": "fruit", "value": value, "note": note})
+    return found
 
 
 def totals(rows: Iterable[Mapping[str, Any]], *, fallen: bool) -> list[dict[str, Any]]:

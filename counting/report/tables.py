@@ -14,7 +14,7 @@ from counting.analysis.screen import ratio_text
 from counting.ledger.facts import Exclusion, Photo
 from counting.report.figures import Figures
 
-__all__ = ["TextTable", "all_tables", "events", "harvest", "plant_means"]
+__all__ = ["TextTable", "all_tables", "coming", "events", "harvest", "plant_means"]
 
 
 class TextTable(TypedDict):
@@ -225,6 +225,30 @@ def harvest(numbers: Figures) -> TextTable:
         mine = {each.group: each for each in found.ratios if each.name == name}
         rows.append([name, *(ratio_text(mine[group]) for group in groups)])
     return {"words": 1, "columns": ["all picks together", *groups], "rows": rows}
+
+
+def coming(numbers: Figures) -> TextTable:
+    """Return the coming picks that can be told, of each group's plants together."""
+    told = [each for each in numbers.coming if each.shown]
+    groups = [each.group for each in told[0].groups] if told else []
+    rows = []
+    for one in told:
+        kilos = one.measure == "picked_weight"
+        parts = []
+        for each in one.groups:
+            scale = 1000 if kilos else 1
+            value, low, high = (
+                None if x is None else round(x / scale, 2 if kilos else 0)
+                for x in (each.value, each.low, each.high)
+            )
+            parts.append(f"{_number(value)} ({_interval(low, high)})" if low is not None else "")
+        held = f"{one.held} of {one.checked} in {one.weeks} weeks"
+        when = one.day if one.planned else f"about {one.day}"
+        rows.append([when, "kg" if kilos else "fruit", *parts, held])
+    sizes = {each.group: each.plants for each in (told[0].groups if told else ())}
+    heads = [f"{group}, {sizes[group]} plants" for group in groups]
+    columns = ["the pick of", "expect", *heads, "such ranges held"]
+    return {"words": 2, "columns": columns, "rows": rows}
 
 
 def _with_interval(group: GroupSummary) -> str:

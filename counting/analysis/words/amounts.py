@@ -46,6 +46,10 @@ _COURSES = {
 }
 
 
+_NAMES = {"fruit_total": "fruit in all"}
+"""Measures that are said otherwise than they are called."""
+
+
 @dataclass(frozen=True, slots=True)
 class Context:
     """What a sentence needs to know besides the figures.
@@ -153,7 +157,7 @@ def neutral(about: Context) -> float:
 
 def noun(about: Context) -> str:
     """The measure as it is carried: fruit, trusses, fruit per truss."""
-    name = about.measure.replace("_", " ")
+    name = _NAMES.get(about.measure, about.measure.replace("_", " "))
     if about.course is not None:
         return _COURSES[about.course].format(name)
     return f"{name} per {_single(about.per)}" if about.per else name

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from typing import overload
 
@@ -81,6 +82,15 @@ class Settings:
     def tuned(self) -> bool:
         """Whether the numbers are a trial's own."""
         return (self.slope, self.offset, self.fruit_spread) != (1.0, 0.0, 1.0)
+
+    @property
+    def floor(self) -> float:
+        """Least confidence that is kept: `FLOOR`, or less where a lesson lowers confidences.
+
+        What was a candidate as shipped stays one, so that a lesson loses nothing to the next.
+        """
+        lowered = 1 / (1 + ((1 - FLOOR) / FLOOR) ** self.slope * math.exp(-self.offset))
+        return min(FLOOR, lowered)
 
     @property
     def hash(self) -> str:

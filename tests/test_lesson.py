@@ -140,7 +140,23 @@ def test_a_finder_that_counts_far_too_many_is_brought_down(tmp_path):
     chances = [1 / (1 + np.exp(-(after.slope * p.odds + after.offset))) for p in photos]
     before = sum(int((p.odds >= 0).sum()) for p in photos)
     assert before > 1.6 * counted
-    assert sum(int((c >= after.threshold).sum()) for c in chances) == pytest.approx(counted, abs=2)
+    now = sum(int((c >= after.threshold).sum()) for c in chances)
+    assert now == pytest.approx(counted, rel=0.2)
+
+
+def test_more_fruit_than_candidates_never_lowers_the_threshold_below_them():
+    """What no candidate showed was found by nobody: candidates never seen cannot stand for it."""
+    photo = Confirmed("a", "x", np.array([2.0, 1.0]), np.ones(2, dtype=bool), 30)
+    after = fit([photo] * 5, SETTINGS)
+    lowest = 1 / (1 + np.exp(-(after.slope * 1.0 + after.offset)))
+    assert after.threshold >= round(float(lowest), 4)
+
+
+def test_a_lesson_that_lowers_confidences_loses_no_candidate():
+    assert SETTINGS.floor == pytest.approx(0.05)
+    lowered = dataclasses.replace(SETTINGS, slope=1.2, offset=-1.0)
+    assert lowered.floor == pytest.approx(1 / (1 + np.exp(1.2 * np.log(19) + 1.0)))
+    assert dataclasses.replace(SETTINGS, offset=2.0).floor == SETTINGS.floor == 0.05
 
 
 def test_numbers_that_fit_already_hardly_move(tmp_path):

@@ -29,7 +29,7 @@ from counting.flags import Flag
 from counting.ledger.facts import Candidate, Tag
 from counting.photos.balance import balanced as by_grey_patch
 from counting.photos.image import Image
-from counting.settings import FLOOR, OWN_FROM, Settings, reaches
+from counting.settings import OWN_FROM, Settings, reaches
 from counting.tables import CANDIDATES
 
 __all__ = ["DECIMALS", "LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "counted", "find"]
@@ -170,7 +170,7 @@ def find(
     scale = None if tag is None else _Scale.of(tag)
     small = _reduced(image)
     merged = merge(_tables(image, small, settings), slope=settings.slope, offset=settings.offset)
-    merged = merged.only((merged.confidence >= FLOOR) & ~_on_card(merged.boxes, scale))
+    merged = merged.only((merged.confidence >= settings.floor) & ~_on_card(merged.boxes, scale))
     seen = _colours(small, merged, scale, crop)
     candidates = _table(merged, seen, _flagged(image, merged.boxes, scale, smallest_mm), scale)
     typical = crop.typical_mm / scale.mm_per_px if scale else None

@@ -89,8 +89,8 @@ class Settings:
 
         What was a candidate as shipped stays one, so that a lesson loses nothing to the next.
         """
-        lowered = 1 / (1 + ((1 - FLOOR) / FLOOR) ** self.slope * math.exp(-self.offset))
-        return min(FLOOR, lowered)
+        odds = self.slope * math.log(FLOOR / (1 - FLOOR)) + self.offset
+        return min(FLOOR, 1 / (1 + math.exp(-odds)))
 
     @property
     def hash(self) -> str:

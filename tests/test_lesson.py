@@ -16,7 +16,7 @@ from counting.cli import app
 from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes
 from counting.finding.lesson.confirmed import Confirmed, confirmed_photos
-from counting.finding.lesson.fit import LEAST_PHOTOS, teach
+from counting.finding.lesson.fit import LEAST_PHOTOS, fit, teach
 from counting.finding.lesson.learn import (
     Learnt,
     difference,

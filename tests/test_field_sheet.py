@@ -207,3 +207,17 @@ def test_another_ending_and_too_many_trusses_are_refused(trial, tmp_path):
         write_field_table(trial, FieldSheet(), tmp_path / "tally.doc")
     with pytest.raises(PlanError, match="0 to 10"):
         field_sheet_pdf(trial, FieldSheet(trusses=11))
+
+
+def test_the_sheet_for_a_pick_is_read_back_as_what_was_picked_and_what_is_left(tmp_path):
+    trial = make_trial(tmp_path / "trial")
+    sheet = FieldSheet(date(2026, 7, 8), "A", harvest=True)
+    filled = field_table(trial, sheet)
+    filled["picked fruit"] = "3"
+    filled["picked weight g"] = "240"
+    filled["green fruit"] = "12"
+    path = tmp_path / "pick.csv"
+    path.write_bytes(table_file(filled, "csv"))
+    taken = take_tallies(trial, [path]).rows
+    assert set(taken["measure"]) == {"picked_fruit", "picked_weight", "green_fruit"}
+    assert field_sheet_pdf(trial, sheet).startswith(b"%PDF")

@@ -363,6 +363,9 @@ def field_sheet(
     ] = None,
     by: Annotated[str, typer.Option(help="Who counts, if known.")] = "",
     trusses: Annotated[int, typer.Option(help="Boxes for the fruit of single trusses.")] = 6,
+    harvest: Annotated[
+        bool, typer.Option("--harvest", help="For a pick: what is picked, and what is left.")
+    ] = False,
     there_and_back: Annotated[
         bool, typer.Option("--there-and-back", help="Walk every other row backwards.")
     ] = False,
@@ -378,7 +381,7 @@ def field_sheet(
 
     trial = load_trial(directory)
     day = survey.date() if survey else None
-    sheet = FieldSheet(day, by, trusses, there_and_back, paper)
+    sheet = FieldSheet(day, by, trusses, there_and_back, paper, harvest)
     target = out or directory / "field-sheet.pdf"
     data = field_sheet_pdf(trial, sheet)
     if table:

@@ -65,6 +65,8 @@ class FieldSheet:
         Walk every other row backwards.
     paper : {"a4", "letter"}
         The sheet, laid on its side.
+    harvest : bool
+        Columns for a pick and what is left hanging by ripeness, instead of the usual ones.
     """
 
     survey: date | None = None
@@ -72,6 +74,7 @@ class FieldSheet:
     trusses: int = 6
     there_and_back: bool = False
     paper: Paper = "a4"
+    harvest: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +221,8 @@ def _check(sheet: FieldSheet) -> None:
 
 def _columns(plan: Plan, sheet: FieldSheet) -> list[_Column]:
     """Return the columns of the sheet, the plant first and the note last."""
+    if sheet.harvest:
+        return [_Column("plant", ("plant",), 31.0), *_HARVEST, _Column("note", ("note",), 0.0)]
     narrow = 11.0 if sheet.trusses <= 6 else 8.5
     boxes = [
         _Column(f"fruit truss {truss}", ("fruit", f"truss {truss}"), narrow)
@@ -240,6 +245,17 @@ def _columns(plan: Plan, sheet: FieldSheet) -> list[_Column]:
         name = main.replace("_", " ") + {"mm": " mm", "percent": " %"}.get(measure(main).unit, "")
         columns.insert(1, _Column(name, tuple(name.rsplit(" ", 1)), 20.0))
     return [*columns, _Column("note", ("note",), 0.0)]
+
+
+_HARVEST = (
+    _Column("picked fruit", ("picked", "fruit"), 22.0),
+    _Column("picked weight g", ("picked", "weight, g"), 26.0),
+    _Column("marketable weight g", ("fit for sale", "weight, g"), 26.0),
+    _Column("damaged weight g", ("damaged", "weight, g"), 26.0),
+    _Column("green fruit", ("left: green", "fruit"), 24.0),
+    _Column("turning fruit", ("left: turning", "fruit"), 24.0),
+    _Column("ripe fruit", ("left: ripe", "fruit"), 24.0),
+)
 
 
 def _page_head(page: Page, plan: Plan, sheet: FieldSheet, number: str) -> None:

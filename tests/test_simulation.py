@@ -75,6 +75,15 @@ def test_the_tables_of_the_season_hold_size_and_coverage() -> None:
     sample = [row for row in figures if len(row) == 5]
     assert before
     assert sample
+    named = {row[0].strip(): [float(each) for each in row[1:]] for row in rows if ":" in row[0]}
+    shown = [each for name, each in named.items() if name.startswith(("course:", "doses:"))]
+    picks = [each for name, each in named.items() if name.startswith("picks:")]
+    assert (len(shown), len(picks)) == (5, 3)
+    for alarms, coverage, _ in shown:
+        assert alarms == pytest.approx(0.05, abs=0.01)
+        assert coverage == pytest.approx(0.95, abs=0.01)
+    for _, held, _, _ in picks:  # the interval is one of 80 %
+        assert 0.78 <= held <= 0.9
     for alarms, _, coverage, found, bare, _, _ in before:
         assert alarms == pytest.approx(0.05, abs=0.01)
         assert coverage == pytest.approx(0.95, abs=0.01)

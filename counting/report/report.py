@@ -197,13 +197,16 @@ def _plots(
     }
     surveys = sorted(set(whole["survey"]))
     course = _by_unit(whole, main.unit_of_analysis)
+    mapped = bed_map(beds, order, named.name.replace("_", " "), links)
+    means = tables.plant_means(numbers)
     return {
-        "every_plant": plots.every_plant(now_whole, tables.plant_means(numbers), label, links),
+        # the map has the same links, and nobody wants to hear them twice
+        "every_plant": plots.every_plant(now_whole, means, label, links, by_key=not mapped),
         "per_truss": plots.per_truss(by_truss, order) if len(by_truss) else "",
         "lone_truss": bool((by_truss.groupby(["group", "truss"])["value"].count() == 1).any()),
         "course": plots.course(course, order, label, diary) if len(surveys) > 1 else "",
         "events_shown": len(plots.shown_events(diary, surveys)),
-        "bed_map": bed_map(beds, order, named.name.replace("_", " "), links),
+        "bed_map": mapped,
         "picked": _picked(numbers, order, diary),
     }
 

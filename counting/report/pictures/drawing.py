@@ -77,7 +77,7 @@ def svg(
     links : mapping, optional
         Address in the page to what opens there, of the marks that were drawn with one.
     by_key : bool
-        Whether the links can be reached by the keyboard too; not where another picture has them.
+        Whether the links are for the keyboard and the ear too; not where another picture has them.
     """
     stream = io.StringIO()
     cut: dict[str, Any] = {"bbox_inches": "tight", "pad_inches": 0.03} if widths else {}
@@ -111,5 +111,5 @@ _LINK = re.compile(r'<a xlink:href="(#[^"]*)"[^>]*>')
 def _link(address: str, links: Mapping[str, str], *, by_key: bool) -> str:
     """Return the start of a link that can be read aloud."""
     named = html.escape(links.get(address, address))
-    reach = "" if by_key else ' tabindex="-1"'
+    reach = "" if by_key else ' tabindex="-1" aria-hidden="true"'
     return f'<a href="{address}" aria-label="{named}"{reach}>'

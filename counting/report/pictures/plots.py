@@ -39,6 +39,8 @@ def every_plant(
     groups: Sequence[dict[str, Any]],
     label: str,
     links: Mapping[str, tuple[str, str]] | None = None,
+    *,
+    by_key: bool = True,
 ) -> str:
     """Draw every plant by group, with the group's mean and interval beside.
 
@@ -52,6 +54,8 @@ def every_plant(
         What the axis shows.
     links : mapping, optional
         Plant to an address in the page and what opens there; `table` has the column ``plant``.
+    by_key : bool
+        Whether the links are for the keyboard and the ear too.
 
     Returns
     -------
@@ -83,7 +87,7 @@ def every_plant(
         axes.yaxis.set_major_locator(MaxNLocator(nbins=6))
         axes.set_ylabel(label)
         title = f"{label}: every plant, with mean and 95 % interval of each group"
-        return svg(figure, title, links=dict(links.values()), by_key=False)
+        return svg(figure, title, links=dict(links.values()), by_key=by_key)
 
 
 def per_truss(table: pd.DataFrame, groups: Sequence[str]) -> str:

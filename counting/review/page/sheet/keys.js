@@ -43,7 +43,8 @@ export const KEYS = [
   ['+ −', 'key zoom', null],
   ['F', 'key whole', () => { stage.view.fit(); stage.paint(); }],
   ['E', 'key card', () => { if (currentMark()) tell('card wanted', currentMark()); }],
-  ['{ }', 'key borders', (event) => moveBorder(event)],
+  ['{ }', 'key left border', (event) => moveBorder(event, 0)],
+  ['( )', 'key right border', (event) => moveBorder(event, 1)],
   ['Ctrl Z', 'key undo', null],
   ['Ctrl S', 'key save', null],
   ['Esc', 'key back', null],
@@ -94,12 +95,12 @@ function arrow(event) {
   }));
 }
 
-/** The borders of the plant's part: { and } move the left one, with Alt the right one. */
-function moveBorder(event) {
+/** The borders of the plant's part: { and } move the left one, ( and ) the right one. */
+function moveBorder(event, which) {
   const { index } = desk;
   if (!zoneOf(index)) return;
-  const by = (event.key === '{' ? -1 : 1) * (photos[index].width / 100);
-  change([[index, zoneShifted(index, event.altKey ? 1 : 0, by)]]);
+  const by = (/[{(]/.test(event.key) ? -1 : 1) * (photos[index].width / 100);
+  change([[index, zoneShifted(index, which, by)]]);
   refresh();
 }
 
@@ -128,7 +129,8 @@ function photoKey(event) {
     changeCurrent(() => ({ truss: key === '0' ? null : Number(key) }));
   } else {
     const name = key === ' ' ? 'space' : key.toLowerCase();
-    const found = KEYS.find(([text, , act]) => act && (text.toLowerCase() === name || (/^[{}]$/.test(name) && text === '{ }')));
+    const found = KEYS.find(([text, , act]) => act
+      && (text.toLowerCase() === name || (/^[{}()]$/.test(name) && text.includes(name))));
     if (!found) return false;
     found[2](event);
   }
@@ -164,7 +166,9 @@ function pairKey(event) {
 export function pressed(event) {
   const typing = /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName);
   if (document.querySelector('dialog[open]')) return;
-  const command = event.ctrlKey || event.metaKey;
+  // on many keyboards { and } are typed with AltGr, which some systems tell as Ctrl and Alt
+  const written = /^[{}()]$/.test(event.key);
+  const command = (event.ctrlKey || event.metaKey) && !(written && event.altKey);
   const key = event.key.toLowerCase();
   if (command && key === 'z') {
     event.preventDefault();
@@ -177,7 +181,7 @@ export function pressed(event) {
   } else if (command && key === 's') {
     event.preventDefault();
     if (!live) saveFile();
-  } else if (command || (event.altKey && !/^[{}]$/.test(event.key)) || typing) {
+  } else if (command || (event.altKey && !written) || typing) {
     // the browser's own
   } else if (event.key === '?') {
     tell('help wanted');
@@ -186,7 +190,7 @@ export function pressed(event) {
   } else if (!$('photo').hidden) {
     const onButton = event.target.tagName === 'BUTTON' && (event.key === 'Enter' || event.key === ' ');
     // a key held down must not answer one photo after another
-    if (event.repeat && !/^(Arrow.*|[-+=[\]mM])$/.test(event.key)) event.preventDefault();
+    if (event.repeat && !/^(Arrow.*|[-+=[\]mM{}()])$/.test(event.key)) event.preventDefault();
     else if (!onButton && photoKey(event)) event.preventDefault();
   } else {
     walkFrames(event);

@@ -33,6 +33,7 @@ def photo(shares: list[float]) -> RowPhoto:
     truth = {
         "width": SIZE[0],
         "height": SIZE[1],
+        "skin": [[[80, 80], [120, 80], [120, 120], [80, 120]]],
         "fruit": [
             fruit(OWN, "this"),
             fruit(NEXT, "neighbour"),
@@ -50,7 +51,7 @@ def photo(shares: list[float]) -> RowPhoto:
 def test_everything_counted_counts_strangers_fallen_fruit_and_leaves():
     figures = row_figures([photo([1, 1, 1, 1, 1])], "way", Settings())
     assert (figures.own, figures.strangers, figures.fallen) == (1, 2, 1)
-    assert (figures.lost, figures.no_fruit) == (0, 1)
+    assert (figures.lost, figures.no_fruit, figures.on_skin) == (0, 1, 1)
     assert figures.taps == 1 + 4 + 1  # next; four rings too many; one fruit without a ring
 
 

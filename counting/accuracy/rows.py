@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -67,6 +68,8 @@ class RowFigures:
         Own fruit that were proposed and not counted.
     no_fruit : int
         Proposals on no fruit, counted as the plants'.
+    on_skin : int
+        Proposals, counted or not, whose middle lies on the skin of a hand.
     errors : (P,) ndarray of float
         Expected count less the own fruit that show and are large enough, as a share of these.
     held : float
@@ -82,6 +85,7 @@ class RowFigures:
     fallen: int
     lost: int
     no_fruit: int
+    on_skin: int
     errors: NDArray[np.float64]
     held: float
     taps: float
@@ -132,7 +136,7 @@ def _tag(tag: TagReading, places: Mapping[int, Mapping[str, Any]]) -> TagSeen:
 
 def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> RowFigures:
     """Hold what was found one way against the truth."""
-    tally = dict.fromkeys(("own", "strangers", "fallen", "lost", "none"), 0)
+    tally = dict.fromkeys(("own", "strangers", "fallen", "lost", "none", "skin"), 0)
     errors, held, taps = [], [], []
     for photo in photos:
         found = photo.found[way]
@@ -141,6 +145,7 @@ def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> Row
         shown = shown[~shown["flags"].str.contains("too small", regex=False)]
         counts = shown["own_share"].to_numpy(np.float64) >= OWN_FROM
         words = _true_words(shown, photo.truth)
+        tally["skin"] += _on_skin(shown, photo.truth)
         right = sum(
             word == "this" and bool(count) for word, count in zip(words, counts, strict=True)
         )
@@ -163,9 +168,19 @@ def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> Row
         tally["fallen"],
         tally["lost"],
         tally["none"],
+        tally["skin"],
         np.array(errors, dtype=np.float64),
         float(np.mean(held)) if held else float("nan"),
         float(np.mean(taps)) if taps else float("nan"),
+    )
+
+
+def _on_skin(shown: pd.DataFrame, truth: Mapping[str, Any]) -> int:
+    """How many candidates have their middle on the skin of a hand."""
+    outlines = [np.array(part, dtype=np.int32).reshape(-1, 1, 2) for part in truth.get("skin", ())]
+    middles = shown[["x", "y"]].to_numpy(np.float64).tolist()
+    return sum(
+        any(cv2.pointPolygonTest(part, (x, y), False) >= 0 for part in outlines) for x, y in middles
     )
 
 
@@ -223,6 +238,7 @@ def table(photos: Sequence[RowPhoto], settings: Settings) -> list[dict[str, Any]
                     "fallen_counted": round(figures.fallen / own, 3),
                     "own_lost": round(figures.lost / own, 3),
                     "no_fruit_counted": round(figures.no_fruit / own, 3),
+                    "on_skin": figures.on_skin,
                     "count_error": round(float(np.mean(np.abs(figures.errors))), 3),
                     "count_bias": round(float(np.mean(figures.errors)), 3),
                     "interval_holds": round(figures.held, 2),

@@ -28,6 +28,8 @@ from counting.finding.lesson.learn import (
 )
 from counting.finding.propose import propose
 from counting.ledger.facts import Lesson, lessons
+from counting.review.frames import Frame, by_lot
+from counting.review.sheet import SheetOptions, chosen_frames
 from counting.settings import Settings
 
 SETTINGS = Settings(stages=("colour",), threshold=0.5)
@@ -323,3 +325,46 @@ def test_the_commands_say_what_changed_and_the_gain(tmp_path):
     again = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "colour", "--tune"])
     assert again.exit_code == 0, again.output
     assert "Learnt from 15 reviewed photos" in again.stderr
+
+
+def _frame(plant, group, side="left"):
+    return Frame(
+        photo=f"{plant}{side}",
+        file="",
+        width=100,
+        height=100,
+        survey="2026-07-01",
+        plant=plant,
+        group=group,
+        side=side,
+        truss=None,
+        proposal="",
+        candidates=(),
+        shown=frozenset(),
+        flags=(),
+        card=(),
+    )
+
+
+def test_the_photos_that_teach_come_by_lot_from_the_groups_in_turn_and_plants_stay_whole():
+    listed = [
+        _frame(f"{group}{number}", group, side)
+        for group, plants in (("a", 9), ("b", 3))
+        for number in range(plants)
+        for side in ("left", "right")
+    ]
+    chosen = by_lot(listed, 10, seed=4)
+    assert [frame.group for frame in chosen] == ["a", "a", "b", "b", "a", "a", "b", "b", "a", "a"]
+    assert all(
+        one.plant == other.plant for one, other in zip(chosen[::2], chosen[1::2], strict=True)
+    )
+    assert by_lot(listed[::-1], 10, seed=4) == chosen
+    assert by_lot(listed, 10, seed=5) != chosen
+    assert len(by_lot(listed, 100, seed=4)) == len(listed)
+    assert by_lot([], 10, seed=4) == []
+
+
+def test_a_sheet_of_the_first_photos_holds_no_more(tmp_path):
+    trial = photographed(tmp_path, 3)
+    assert len(chosen_frames(trial, SheetOptions(first=2))) == 2
+    assert len(chosen_frames(trial, SheetOptions())) == 3

@@ -27,6 +27,10 @@ if TYPE_CHECKING:
     from counting.finding.propose import Proposed
 
 
+_FIRST = 10
+"""Photos to review first; what they teach stands in STAGES.md."""
+
+
 @app.command("look")
 def look_at_photos(
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos to look at.")],
@@ -237,6 +241,11 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
     if done.confirmed:
         say(f"{done.confirmed} photos are confirmed and keep theirs.")
     if done.new or done.standing:
+        if done.new + done.standing > _FIRST and not done.lessons:
+            say(
+                f"Review {_FIRST} photos drawn by lot first, they teach the finder this trial's "
+                f"fruit: counting sheet {directory} --first {_FIRST}"
+            )
         say(f"Next: counting sheet {directory}")
     elif not done.confirmed and not done.refused:
         say(f"No photos in this trial yet: counting take-in {directory} PHOTO...")

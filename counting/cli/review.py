@@ -37,6 +37,14 @@ def _propose_first(trial: Trial) -> None:
 def sheet(
     directory: TrialDir,
     flagged: Annotated[bool, typer.Option("--flagged", help="Only photos to look at.")] = False,
+    first: Annotated[
+        int,
+        typer.Option(
+            min=0,
+            metavar="N",
+            help="Only N photos, by lot, the groups in turn: they teach the finder this trial.",
+        ),
+    ] = 0,
     survey: Annotated[str, typer.Option(metavar="DATE", help="Only this survey.")] = "",
     per_file: Annotated[
         int | None,
@@ -59,6 +67,7 @@ def sheet(
 
     options = SheetOptions(
         flagged=flagged,
+        first=first,
         survey=survey,
         per_file=per_file,
         open_only=not all_,

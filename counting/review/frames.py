@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, zip_longest
 
 import numpy as np
 
@@ -14,7 +14,7 @@ from counting.flags import Flag
 from counting.ledger.facts import Candidate, Line, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
 
-__all__ = ["Frame", "doubtful", "frames", "ordered"]
+__all__ = ["Frame", "by_lot", "doubtful", "frames", "ordered"]
 
 _OWN_FAULT = {
     flag.value
@@ -181,6 +181,38 @@ def ordered(listed: Sequence[Frame], seed: int) -> list[Frame]:
             key=lambda frame: (frame.photo not in first, frame.side, frame.truss or 0),
         )
     ]
+
+
+def by_lot(listed: Sequence[Frame], number: int, seed: int) -> list[Frame]:
+    """Return the photos to review first: plants drawn by lot, the groups in turn.
+
+    They teach the finder this trial's fruit. Chosen photos (the most doubtful ones, or such that
+    differ most in light and ripeness) taught worse than lots on labelled photos (STAGES.md): the
+    finder learns from them what is rare. All photos of a plant at a survey come together.
+
+    Parameters
+    ----------
+    listed : sequence of Frame
+        In any order; the result does not depend on it.
+    number : int
+        So many photos at least, where there are as many.
+    seed : int
+        Draws the lots.
+    """
+    sets: dict[tuple[str, tuple[str, str]], list[Frame]] = {}
+    for frame in sorted(listed, key=lambda frame: frame.photo):
+        sets.setdefault((frame.group, frame.belongs_to), []).append(frame)
+    keys = sorted(sets)
+    drawn: dict[str, list[list[Frame]]] = {}
+    for place in np.random.default_rng(seed).permutation(len(keys)):
+        drawn.setdefault(keys[place][0], []).append(sets[keys[place]])
+    turns = zip_longest(*(drawn[group] for group in sorted(drawn)))
+    chosen: list[Frame] = []
+    for together in (each for turn in turns for each in turn if each is not None):
+        if len(chosen) >= number:
+            break
+        chosen += together
+    return chosen
 
 
 def _frame(photo: Photo, group: str, proposal: Proposal | None) -> Frame:

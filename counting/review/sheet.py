@@ -18,7 +18,7 @@ from counting.ledger import Checkpoint
 from counting.ledger.facts import Sheet, sheet_of, standing_answers
 from counting.plan.trial import Trial
 from counting.review.build import page
-from counting.review.frames import Frame, doubtful, frames, ordered
+from counting.review.frames import Frame, by_lot, doubtful, frames, ordered
 from counting.review.prints import Prints, most_bytes, prints_of
 from counting.text import plain_name
 
@@ -70,6 +70,8 @@ class SheetOptions:
         Write over a file of the same name and other content.
     chances : mapping or None
         Photo to the chance with which its plant was drawn, where the photos are a sample.
+    first : int
+        Only so many photos, drawn by lot, which teach the finder; 0 for all.
     """
 
     flagged: bool = False
@@ -83,6 +85,7 @@ class SheetOptions:
     part: str = ""
     replace: bool = False
     chances: Mapping[str, float] | None = None
+    first: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -273,7 +276,8 @@ def chosen_frames(trial: Trial, options: SheetOptions) -> list[Frame]:
         and (still_open is None or frame.belongs_to in still_open)
     ]
     if chosen:
-        return chosen
+        seed = seed_of(trial, options)
+        return by_lot(chosen, options.first, seed) if options.first else chosen
     if not everything:
         mend = f"take photos in first: counting take-in {trial.directory} PHOTO..."
         raise CountingError(trial.directory, "no photo to review", mend=mend)

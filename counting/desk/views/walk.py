@@ -170,6 +170,8 @@ def _propose(trial: Trial, piece: Piece) -> None:
     piece.words, piece.done, piece.total = "Proposing fruit on the photos", 0, 0
     found = propose(trial, Settings(), progress=piece.moved)
     piece.left_out += [(each.item, each.reason) for each in found.refused]
+    for learnt in found.learnt:
+        piece.said += [said for said in (learnt.sentence, learnt.uneven) if said]
     if found.new:
         piece.said.append(f"Proposed {found.fruit} fruit on {found.new} photos.")
     piece.words = "The photos"

@@ -60,6 +60,19 @@ class Learnt:
         return self.lesson.told() | {"stored": self.stored, "uneven": self.uneven}
 
     @property
+    def sentence(self) -> str:
+        """What a person should know of it."""
+        told = f"Learnt from {len(self.lesson.photos)} reviewed photos"
+        if not self.lesson.used:
+            return f"{told}: it helps nothing on photos left out, so the finder stays as shipped."
+        old, new = self.lesson.gain["count_mae"]
+        within = round(100 * self.lesson.gain["interval_coverage"][1])
+        return (
+            f"{told}. On photos left out of the learning a count was off by {new:.1f} fruit instead"
+            f" of {old:.1f}, and {within} % of the counts lay in their intervals."
+        )
+
+    @property
     def uneven(self) -> str:
         """What to say where one group's photos taught far more than another's; else empty."""
         told = sorted(self.lesson.groups.items(), key=lambda pair: (-pair[1], pair[0]))

@@ -198,10 +198,14 @@ FIELDS = {
 }
 """What the module of a page asks for, as it names it, and other words that stand there."""
 GOOD = ("vines", "P1", "P2", "2026-07-01", "a", "fruit", "0000.jpg", "counting walk", "12", "20 %")
-LONG_WORK = {"/demo", "/t/{trial}/keep/audit", "/t/{trial}/keep/backup", "/t/{trial}/walk/begin"}
-ASKED = [
-    path for path, _ in POST if path not in LONG_WORK and "/walk" not in path and "/go" not in path
-]
+LONG_WORK = {
+    "/demo",
+    "/phones",
+    "/t/{trial}/keep/audit",
+    "/t/{trial}/keep/backup",
+    "/t/{trial}/walk/begin",
+}
+ASKED = [path for path, _ in POST if path not in LONG_WORK]
 SHOWN = [path for path, _ in GET if not path.endswith((".pdf", ".xlsx", "/walk-file", ".zip"))]
 texts = st.sampled_from([*NASTY, *GOOD]) | st.text(max_size=8)
 

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 
-from counting.errors import Refusal
+from counting.errors import PhotoError, Refusal
 from counting.photos.binding import Codes, Given, bind
 from counting.photos.claims import Found
 from counting.photos.examine import Examined, Wanted, examine
 from counting.photos.notes import Notes
 from counting.photos.workers import Job, on_cores
 
-__all__ = ["Progress", "bound", "look"]
+__all__ = ["Progress", "bound", "look", "look_at"]
 
 Progress = Callable[[int, int], None]
 """Called with the number of photos done and the number of all."""
@@ -40,6 +41,21 @@ def look(
         if progress:
             progress(len(seen), len(given))
     return [seen[number] for number in range(len(given))]
+
+
+def look_at(path: Path, wanted: Wanted) -> Examined:
+    """Examine one photo, a heavy one in a process of its own.
+
+    Raises
+    ------
+    PhotoError
+        If it cannot be used.
+    """
+    ((_, outcome),) = on_cores(_examine, [Job(str(path), path, extra=wanted)])
+    if isinstance(outcome, Refusal):
+        raise PhotoError(path, outcome.reason)
+    found: Examined = outcome
+    return found
 
 
 def _examine(job: Job) -> Examined:

@@ -123,15 +123,16 @@ class Tapped:
         try:
             day = iso_date(cells["survey"])
             note = plain_name(cells["note"], "note")[:_LONGEST]
+            by = plain_name(cells["by"], "by")
         except ValueError as error:
             raise TallyError(_WHERE, str(error)) from error
-        own = "|".join((day, cells["plant"], cells["by"]))
+        own = "|".join((day, cells["plant"], by))
         name = sha256_bytes(own.encode("utf-8"))[:16]
         with self._trial.ledger() as ledger:
             held = event_of(ledger, name)
             if not note and held is None:
                 return
-            told = Event(day, NOTE, cells["plant"], by=cells["by"], note=note).named(name)
+            told = Event(day, NOTE, cells["plant"], by=by, note=note).named(name)
             if not note and held:
                 told = replace(held, struck=True, why=TAKEN_BACK)
             ledger.add([told], by=f"counting {__version__}")

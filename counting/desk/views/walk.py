@@ -20,7 +20,7 @@ from counting.desk.desk import Desk
 from counting.desk.spoken import spoken
 from counting.desk.walk_page import OFFERED
 from counting.desk.work import Piece
-from counting.errors import CountingError
+from counting.errors import CountingError, PhotoError
 from counting.files import inside
 from counting.finding.propose import propose
 from counting.flags import Flag
@@ -180,9 +180,9 @@ def _propose(trial: Trial, piece: Piece) -> None:
 def give(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Give a photo that waits its plant."""
     trial = desk.trial(asked.trial)
-    told = asked.value if isinstance(asked.value, dict) else {}
+    told = asked.told
     row = {name: str(told.get(name, "")) for name in ("file", "plant", "survey", "side")}
-    path = inside(trial.directory, f"{ARRIVING}/{row['file']}")
+    path = _here(trial, row["file"])
     listed = trial.directory / ARRIVING / "given.csv"
     text = io.StringIO()
     writer = csv.DictWriter(text, list(row))
@@ -202,9 +202,9 @@ def give(desk: Desk, asked: Asked) -> dict[str, Any]:
 def discard(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Take a photo that waits away again; the camera still has it."""
     trial = desk.trial(asked.trial)
-    told = asked.value if isinstance(asked.value, dict) else {}
+    told = asked.told
     file = str(told.get("file", ""))
-    clear(trial.directory, {inside(trial.directory, f"{ARRIVING}/{file}")})
+    clear(trial.directory, {_here(trial, file)})
     desk.refused.get(asked.trial, {}).pop(file, None)
     return {}
 
@@ -214,5 +214,13 @@ def arrived(desk: Desk, asked: Asked) -> Response:
     from counting.review.prints import prints
 
     trial = desk.trial(asked.trial)
-    path = inside(trial.directory, f"{ARRIVING}/{asked.path['file']}")
+    path = _here(trial, asked.path["file"])
     return Response(prints(path).grid, media_type="image/jpeg")
+
+
+def _here(trial: Trial, file: str) -> Path:
+    """Return the path of a photo that waits, and of nothing else."""
+    path = inside(trial.directory, f"{ARRIVING}/{file}")
+    if path not in waiting(trial.directory):
+        raise PhotoError(file, "is not here any more", mend="load the page again")
+    return path

@@ -13,13 +13,14 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 
 from counting.desk.arrivals import receive
-from counting.desk.asked import Asked
+from counting.desk.asked import Asked, objects
 from counting.desk.codes import code_of
 from counting.desk.desk import Desk
 from counting.desk.walk_page import OFFERED, walk_document
 from counting.errors import CountingError, LedgerError, TallyError
-from counting.photos.examine import Wanted, examine
+from counting.photos.examine import Wanted
 from counting.photos.judge import judge
+from counting.photos.looking import look_at
 from counting.plan.trial import Trial
 from counting.records.tapped import Standing, Tapped, skew
 
@@ -71,7 +72,7 @@ def file(desk: Desk, asked: Asked) -> Response:
 def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:
     """Take what was tapped in, each by itself; say of each number whether it is in the ledger."""
     trial = desk.trial(asked.trial)
-    batch = asked.value if isinstance(asked.value, dict) else {}
+    batch = asked.told
     listed = batch.get("answers")
     if batch.get("format") != "counting walk" or not isinstance(listed, list):
         return PlainTextResponse("no batch of a walk; load the page again", 400)
@@ -79,8 +80,8 @@ def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:
     taken: list[int] = []
     refused: list[dict[str, Any]] = []
     reply = {"taken": taken, "refused": refused}
-    for each in sorted(listed[:_MOST], key=_number):
-        told = each.get("document") or {}
+    for each in sorted(objects(listed)[:_MOST], key=_number):
+        told = next(iter(objects([each.get("document")])), {})
         try:
             _may(desk, str(batch.get("device", "")), str(told.get("by", "")))
             tapped.take(told)
@@ -137,7 +138,7 @@ async def photo(desk: Desk, request: Request) -> Response:
 def _judged(trial: Trial, path: Path, plant: str) -> dict[str, Any]:
     tags = frozenset(int(tag) for tag in trial.plants["tag"].dropna())
     try:
-        examined = examine(path, Wanted(trial.plan.rule.smallest_fruit_mm, tags))
+        examined = look_at(path, Wanted(trial.plan.rule.smallest_fruit_mm, tags))
     except CountingError:
         path.unlink(missing_ok=True)
         raise

@@ -256,7 +256,8 @@ def test_the_demo_ends_with_the_paths_and_the_three_next_things_to_do(shown, dem
 def test_an_audit_of_the_demo_finds_nothing_wrong(demo):
     checks = {check.name: check for check in audit(demo.trial).checks}
     assert set(checks) == {
-        *("ledger", "checkpoints", "plan", "photos", "confirmations", "proposals", "report")
+        *("ledger", "checkpoints", "plan", "photos", "confirmations", "lessons", "proposals"),
+        "report",
     }
     for check in checks.values():
         assert (check.faults, check.remarks) == ((), ()), check.lines()

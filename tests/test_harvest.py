@@ -25,6 +25,7 @@ from counting.analysis.season.forecast import (
 )
 from counting.analysis.season.harvest import ratio_of_sums
 from counting.cli import app
+from counting.errors import TallyError
 from counting.ledger.facts import standing_answers
 from counting.plan.trial import Trial
 from counting.records.diary import events, write_events
@@ -128,6 +129,24 @@ def test_a_plant_that_lacks_a_pick_has_no_sum(tmp_path: Path) -> None:
     found = as_json("compare", trial.directory, "--measure", "picked_fruit")
     assert found["plants"] == 7
     assert any("not recorded at every pick" in text for text in found["cautions"])
+
+
+def test_a_crate_of_a_whole_plot_is_shared_out_to_its_plants(tmp_path: Path) -> None:
+    trial = make_trial(tmp_path / "trial", Beds(blocks=2, plants_per_plot=3))
+    path = tmp_path / "crates.csv"
+    plots = list(dict.fromkeys(trial.plants["plot"]))
+    lines = [f"2026-07-01,{plot},{3 * (5 + n)},1.2,A" for n, plot in enumerate(plots)]
+    path.write_text("\n".join(["survey,plant,picked fruit,weight kg,by", *lines]), encoding="utf-8")
+    taken = take_tallies(trial, [path]).rows
+    assert len(taken) == 24
+    first = taken[(taken["plant"] == "A1-2") & (taken["measure"] == "picked_weight")].iloc[0]
+    assert (first["value"], first["note"]) == (400.0, "A1 picked together, 3 plants")
+    found = as_json("compare", trial.directory, "--measure", "picked_fruit")
+    assert found["unit_of_analysis"] == "plot"
+    assert sorted(each["mean"] for each in found["groups"]) == [6.5, 6.5]
+    path.write_text("survey,plant,fruit,by\n2026-07-01,A1,12,A\n", encoding="utf-8")
+    with pytest.raises(TallyError, match="only what is picked can be told of a whole plot"):
+        take_tallies(trial, [path])
 
 
 def test_fruit_told_by_ripeness_alone_is_fruit(season: tuple[Trial, DrawnSeason]) -> None:

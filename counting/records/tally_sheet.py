@@ -115,6 +115,8 @@ class TallySheet:
             for row in trial.plants.to_dict("records")
         }
         self._codes = CodeBook(trial.plants["code"])
+        self._plots = _plots(trial)
+        self._by_plot = trial.plan.allotted_to != "plant"
         self._long = "measure" in sheet.columns or "value" in sheet.columns
         self._measures = {
             heading: column
@@ -205,8 +207,24 @@ class TallySheet:
             faults += bad
             if base is None:
                 continue
-            values += [Value(file, row.line, tally) for tally in found]
+            shared = [each for tally in found for each in self._shared_out(tally, row)]
+            values += [Value(file, row.line, tally) for tally in shared]
         return values, faults
+
+    def _shared_out(self, tally: Tally, row: Row) -> list[Tally]:
+        """Return a plot's pick as equal parts of its plants; any other tally as it is."""
+        plot = self._plot(row)
+        if not plot:
+            return [tally]
+        note = f"{plot[0]['plot']} picked together, {len(plot)} plants"
+        note = f"{tally.note}; {note}" if tally.note else note
+        part = None if tally.value is None else tally.value / len(plot)
+        return [replace(tally, plant=each["code"], value=part, note=note) for each in plot]
+
+    def _plot(self, row: Row) -> list[dict[str, Any]]:
+        """Return the plants of the plot that a row is of; none where it is of a plant."""
+        code = row.get("plant").casefold()
+        return [] if code in self._plants else self._plots.get(code, [])
 
     def _base(self, row: Row) -> Tally:
         """Return what all values of a row share; every fault of it in one message."""
@@ -221,11 +239,14 @@ class TallySheet:
                 continue
             if check is truss_number:
                 truss = truss_number(text)
-        plan = self._plants.get(row.get("plant").casefold())
-        if plan is None:
+        plot = self._plot(row)
+        plan = plot[0] if plot else self._plants.get(row.get("plant").casefold())
+        if plot:
+            faults += self._against_plan(row, plan or {}, _PLAN[:3])
+        elif plan is None:
             faults.append(self._codes.unknown(row.get("plant")))
         else:
-            faults += self._against_plan(row, plan)
+            faults += self._against_plan(row, plan, _PLAN)
         if row.get("source") not in {"", "tally"}:
             faults.append(
                 f"source {row.get('source')!r}: only hand tallies enter here, photo counts are "
@@ -239,9 +260,9 @@ class TallySheet:
         code = plan["code"] if plan else ""
         return Tally(survey, code, "", None, "", truss, by, row.get("at"), note)
 
-    def _against_plan(self, row: Row, plan: dict[str, Any]) -> list[str]:
+    def _against_plan(self, row: Row, plan: dict[str, Any], names: tuple[str, ...]) -> list[str]:
         faults = []
-        for name in _PLAN:
+        for name in names:
             text = row.get(name)
             if text and pd.notna(plan[name]) and text.casefold() != str(plan[name]).casefold():
                 faults.append(f"{name} {text!r}, but the plan says {str(plan[name])!r}")
@@ -261,6 +282,15 @@ class TallySheet:
         if entry is None:
             known = f"the measures are {', '.join(self._known)}"
             message = f"unknown measure {cell.name!r}{self._meant(cell.name)}; {known}"
+            raise ValueError(message)
+        of_plot = self._plot(row)
+        if of_plot and not (entry.harvest and self._by_plot):
+            message = (
+                f"{row.get('plant')!r} is a plot: only what is picked can be told of a whole plot"
+                + ("" if self._by_plot else ", and here plants were treated one by one")
+            )
+            if cell.text.lower() in _BLANK:
+                return []
             raise ValueError(message)
         if cell.truss is not None and base.truss is not None:
             message = f"{entry.name} truss {cell.truss} in a row of truss {base.truss}"
@@ -307,6 +337,16 @@ class TallySheet:
             return 1.0
         message = f"{entry.name} in {unit!r}: expected {entry.unit}"
         raise ValueError(message)
+
+
+def _plots(trial: Trial) -> dict[str, list[dict[str, Any]]]:
+    """Return the plants of each plot that are counted, by the plot's code."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in trial.plants.to_dict("records"):
+        if not (pd.notna(row["guard"]) and row["guard"]):
+            plant = {str(name): row[name] for name in ("code", *_PLAN)}
+            found.setdefault(str(row["plot"]).casefold(), []).append(plant)
+    return found
 
 
 def _plain(row: Row) -> Row:

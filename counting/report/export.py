@@ -14,7 +14,7 @@ from counting.analysis.season.pool import COMPARISON_NAME
 from counting.analysis.trial import EVERY_MEASURE
 from counting.analysis.trial import answers as answers_of
 from counting.errors import AnalysisError
-from counting.files import write_bytes
+from counting.files import sha256_bytes, write_bytes
 from counting.ledger import Checkpoint, Ledger
 from counting.ledger.facts import answers, left_out, photos, proposals
 from counting.plan.trial import Trial
@@ -95,6 +95,11 @@ def export(
     if compared:
         text = json.dumps(compared, indent=1, ensure_ascii=False)
         contents[COMPARISON_NAME] = text.encode("utf-8")
+        described["comparisons"] = {
+            "path": COMPARISON_NAME,
+            "description": "every measure's comparison, the main measure first",
+            "hash": f"sha256:{sha256_bytes(contents[COMPARISON_NAME])}",
+        }
     contents[PACKAGE_NAME] = json.dumps(described, indent=2, ensure_ascii=False).encode("utf-8")
     for name, content in contents.items():
         write_bytes(target / name, content, replace=replace)

@@ -16,6 +16,7 @@ import httpx
 import pytest
 import uvicorn
 from browser import LAPTOP, PHONE, axe_source, chromium
+from grower import Grower, check_all
 from sheet_trial import Drawn, draw_trial
 from typer.testing import CliRunner
 
@@ -427,52 +428,39 @@ def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
         page = context.new_page()
         page.set_default_timeout(60_000)
         page.goto(link)
-        page.click("text=Plan a trial")
-        page.fill("[name=title]", "By clicking")
-        page.fill("[name=group_1]", "own-rooted")
-        page.fill("[name=group_2]", "grafted")
-        page.fill("[name=guards_per_plot]", "0")
-        page.click("text=Draw lots and make the trial")
-        page.click("text=Next: tags and sheets")
-        page.click("text=Next: the photos")
-        page.set_input_files(
-            "#files",
-            [
-                {
-                    "name": f"{path.parent.name}.jpg",
-                    "mimeType": "image/jpeg",
-                    "buffer": path.read_bytes(),
-                }
-                for path in photos
-            ],
+        grower = Grower(page)
+        grower.click("text=Plan a trial")
+        grower.type("[name=title]", "By clicking")
+        grower.type("[name=group_1]", "own-rooted")
+        grower.type("[name=group_2]", "grafted")
+        grower.type("[name=guards_per_plot]", "0")
+        grower.click("text=Draw lots and make the trial")
+        grower.click("text=Next: tags and sheets")
+        grower.click("text=Next: the photos")
+        content = [(f"{path.parent.name}.jpg", path.read_bytes()) for path in photos]
+        grower.bring(
+            [{"name": name, "mimeType": "image/jpeg", "buffer": data} for name, data in content]
         )
         page.wait_for_selector("text=24 photos have arrived")
-        page.click("text=Find their plants and the fruit")
+        grower.click("text=Find their plants and the fruit")
         page.wait_for_selector("text=Next: check the photos", timeout=400_000)
-        page.click("text=Next: check the photos")
-        page.click("text=Check them now")
-        page.wait_for_selector("html[data-ready=yes]")
-        page.click("#begin")
-        page.fill("#name", "Ana")
-        page.click("#who button[type=submit]")
-        for _ in photos:
-            page.wait_for_timeout(150)
-            page.click("#next")
+        grower.click("text=Next: check the photos")
+        grower.click("text=Check them now")
+        check_all(grower, len(photos))
+        grower.click("text=To the desk")
         trial = load_trial(tmp_path / "by-clicking")
-        for _ in range(100):
-            with trial.ledger() as ledger:
-                if sum(bool(each.answer) for each in standing_answers(ledger)) == len(photos):
-                    break
-            time.sleep(0.1)
         # what arrived lies in the trial's own folder of photos now, whole
         assert len(list((trial.directory / "photos").rglob("*.jpg"))) == len(photos)
-        page.goto(f"{link}t/by-clicking/answer")
+        grower.click("text=Next: the answer")
         shown = page.inner_text(".sentence")
+        grower.click(".behind a >> nth=0")
+        assert "fruit, by Ana" in grower.says()
         context.close()
     target = tmp_path / "compare.json"
     words = ["compare", str(trial.directory), "--json", str(target)]
     assert CliRunner().invoke(command_line, words).exit_code == 0
     assert json.loads(target.read_text(encoding="utf-8"))["sentence"] == shown
+    assert (grower.clicks, grower.typed) == (11, 4)  # the review aside; at most 40 and 5 aimed at
 
 
 def test_every_view_stands_in_the_table_of_addresses_once() -> None:

@@ -6,11 +6,22 @@ from collections import Counter
 from dataclasses import dataclass
 
 from counting.ledger import Ledger
-from counting.ledger.facts import CANNOT_TELL, RETAKE, Judged, left_out, standing_answers
+from counting.ledger.facts import (
+    CANNOT_TELL,
+    RETAKE,
+    Judged,
+    left_out,
+    newest_tallies,
+    standing_answers,
+    tallies,
+)
 from counting.plan.trial import Trial
+from counting.text import few
 
 __all__ = ["STEPS", "Season", "Step", "season"]
 
+_NAMED = 8
+"""Plants named in a line; further ones are numbered."""
 STEPS = ("plan", "tags", "walk", "check", "answer")
 
 
@@ -82,6 +93,8 @@ def season(trial: Trial, ledger: Ledger) -> Season:
         if not guard and not out.plant(code, "")
     ]
     judged = standing_answers(ledger)
+    if not judged and (by_hand := _by_hand(trial, ledger, plants)):
+        return by_hand
     survey = max((each.photo.survey for each in judged), default="")
     counted = set(plants)
     now = [each for each in judged if each.photo.survey == survey and each.photo.plant in counted]
@@ -96,6 +109,24 @@ def season(trial: Trial, ledger: Ledger) -> Season:
             _answer(plants, now, check),
         ),
     )
+
+
+def _by_hand(trial: Trial, ledger: Ledger, plants: list[str]) -> Season | None:
+    """Return the season of a trial without photos whose plants are counted by hand."""
+    measure = trial.plan.main_measure
+    told = [each for each in newest_tallies(tallies(ledger)) if each.measure == measure]
+    survey = max((each.survey for each in told), default="")
+    counted = {each.plant for each in told if each.survey == survey and each.value is not None}
+    if not counted:
+        return None
+    lacking = [code for code in plants if code not in counted]
+    missing = (f"Without a count: {few(lacking, _NAMED)}.",) if lacking else ()
+    state = f"{len(plants) - len(lacking)} of {len(plants)} plants counted"
+    walk = Step("walk", done=not lacking, state=f"by hand on {survey}", missing=missing)
+    check = Step("check", done=True, state="nothing to check: counted by hand")
+    answer = Step("answer", done=not lacking, state=state)
+    tags = Step("tags", done=True, state="not needed: counted by hand")
+    return Season(survey, (_plan(trial, len(plants)), tags, walk, check, answer))
 
 
 def _plan(trial: Trial, plants: int) -> Step:
@@ -115,7 +146,7 @@ def _walk(plants: list[str], walked: set[str], survey: str) -> Step:
     missing = [code for code in plants if code not in walked]
     if not survey:
         return Step("walk", done=False, state="no photos yet")
-    told = (f"Without a photo: {_some(missing)}.",) if missing else ()
+    told = (f"Without a photo: {few(missing, _NAMED)}.",) if missing else ()
     state = f"{len(walked)} of {len(plants)} plants photographed on {survey}"
     return Step("walk", done=not missing, state=state, missing=told)
 
@@ -132,7 +163,7 @@ def _check(now: list[Judged]) -> Step:
     ):
         plants = list(dict.fromkeys(each.photo.plant for each in now if each.word == word))
         if plants:
-            missing.append(f"{text}: {_some(plants)}.")
+            missing.append(f"{text}: {few(plants, _NAMED)}.")
     checked = len(now) - said[""]
     state = f"{checked} of {len(now)} photos checked"
     return Step("check", done=not said[""], state=state, missing=tuple(missing))
@@ -145,9 +176,3 @@ def _answer(plants: list[str], now: list[Judged], check: Step) -> Step:
     counted = sum(not any(one.missing for one in each) for each in by_plant.values())
     state = f"{counted} of {len(plants)} plants counted" if now else "no counts yet"
     return Step("answer", done=bool(now) and check.done and counted == len(plants), state=state)
-
-
-def _some(codes: list[str], most: int = 8) -> str:
-    """Name codes, the first few where they are many."""
-    more = len(codes) - most
-    return ", ".join(codes[:most]) + (f" and {more} more" if more > 0 else "")

@@ -118,11 +118,15 @@ const doubtsTable = (shown, mends) =>
     ),
   );
 
-/** Show how a file is read; `read` sends what the person says of it and returns the reply. */
-export function showReading(shown, { read, survey, by }) {
-  const chosen = new Map();
+/**
+ * Show how a file is read; `read` sends what the person says of it and returns the reply.
+ * `chosen` and `dates` hold what was said of it before: it is said again with each step.
+ */
+export function showReading(
+  shown,
+  { read, survey, by, chosen = new Map(), dates = { first: null } },
+) {
   const mends = new Map();
-  const dates = { first: null };
   const close = () => {
     area.hidden = true;
     area.replaceChildren();
@@ -138,7 +142,7 @@ export function showReading(shown, { read, survey, by }) {
       ...more,
     });
     if (!reply) return;
-    if (reply.columns) showReading(reply, { read, survey, by });
+    if (reply.columns) showReading(reply, { read, survey, by, chosen, dates });
     else close();
   };
   area.replaceChildren(

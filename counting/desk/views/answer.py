@@ -6,11 +6,13 @@ import io
 import zipfile
 from typing import Any
 
+import pandas as pd
 from markupsafe import Markup
 from starlette.responses import FileResponse, HTMLResponse, Response
 
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
+from counting.desk.spoken import spoken
 from counting.errors import AnalysisError, CountingError
 from counting.report import tables
 from counting.report.export import export
@@ -38,7 +40,7 @@ def answer(desk: Desk, asked: Asked) -> Response:
             numbers = figures(trial, ledger)
     except AnalysisError as error:
         return desk.trial_page(
-            "answer.html", trial, numbers=None, why=str(error), first=(), more=(), **shown
+            "answer.html", trial, numbers=None, why=spoken(str(error)), first=(), more=(), **shown
         )
     said = numbers.main.cautions
     return desk.trial_page(
@@ -49,6 +51,7 @@ def answer(desk: Desk, asked: Asked) -> Response:
         why="",
         first=said[:_CAUTIONS],
         more=said[_CAUTIONS:],
+        behind=_behind(numbers),
         **shown,
     )
 
@@ -63,11 +66,25 @@ def picture(desk: Desk, asked: Asked) -> Response:
 
 
 def _every_plant(numbers: Figures) -> str:
+    label = f"{numbers.main.measure.replace('_', ' ')} per plant"
+    return plots.every_plant(_now(numbers), tables.plant_means(numbers), label)
+
+
+def _now(numbers: Figures) -> pd.DataFrame:
+    """Return the plants' values behind the answer."""
     main, table = numbers.main, numbers.table
     asked = (table["measure"] == main.measure) & (table["source"] == (main.source or ""))
-    now = table[asked & table["truss"].isna() & (table["survey"] == (main.survey or ""))]
-    label = f"{main.measure.replace('_', ' ')} per plant"
-    return plots.every_plant(now, tables.plant_means(numbers), label)
+    return table[asked & table["truss"].isna() & (table["survey"] == (main.survey or ""))]
+
+
+def _behind(numbers: Figures) -> dict[str, list[tuple[str, str]]]:
+    """Return each group's plants with their values as they are read."""
+    groups: dict[str, list[tuple[str, str]]] = {}
+    now = _now(numbers)
+    for group, plant, value in zip(now["group"], now["plant"], now["value"], strict=True):
+        shown = "missing" if pd.isna(value) else f"{value:g}"
+        groups.setdefault(str(group), []).append((str(plant), shown))
+    return groups
 
 
 def report(desk: Desk, asked: Asked) -> Response:

@@ -77,7 +77,8 @@ def opened(desk: Desk, name: str) -> Sheet:
         trial = desk.trial(name)
         propose_first(trial)
         place = Place(desk.host, desk.port, f"{desk.key}/t/{name}/sheet")
-        app = live_sheet(trial, place, SheetOptions(open_only=True), desk.devices)
+        home = "" if desk.devices else desk.to("t", name, "check")
+        app = live_sheet(trial, place, SheetOptions(open_only=True), desk.devices, home)
         held = desk.sheets[name] = Sheet(app, len(frames(trial)))
     return held
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from starlette.responses import Response
 
 from counting.desk.asked import Asked
@@ -36,6 +38,7 @@ def diary(
         texts=dict.fromkeys(_FIELDS, "") | (dict(asked.form) if fault else {}),
         fault=fault,
         said=said,
+        now=datetime.now().astimezone().strftime("%Y-%m-%dT%H:%M"),
         cautions=CAUTIONS,
         command=f'counting diary {trial.directory.name} --kind pruning --at "2026-07-01 07:30"',
     )

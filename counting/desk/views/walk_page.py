@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -107,8 +108,8 @@ def _may(desk: Desk, device: str, name: str) -> None:
         raise TallyError(name, found)
 
 
-def _number(each: Any) -> int:
-    number = each.get("number") if isinstance(each, dict) else None
+def _number(each: Mapping[str, Any]) -> int:
+    number = each.get("number")
     return number if isinstance(number, int) else 0
 
 

@@ -103,6 +103,7 @@ def app(
     place: Place,
     options: SheetOptions | None = None,
     devices: Devices | None = None,
+    home: str = "",
 ) -> ASGIApp:
     """Return the server's application.
 
@@ -116,6 +117,8 @@ def app(
         Which photos, blind or open, in which order.
     devices : Devices, optional
         Let in only devices that paired; None lets in whoever reaches the place.
+    home : str
+        Path of the page from which the sheet was opened; empty for none.
 
     Raises
     ------
@@ -126,7 +129,7 @@ def app(
     listed = ordered(chosen_frames(trial, options), seed_of(trial, options))
     data = sheet_data(trial, options, listed)
     record(trial, data, "")
-    data["live"] = {"base": place.base, "pairs": devices is not None}
+    data["live"] = {"base": place.base, "pairs": devices is not None, "home": home}
     served = _Served(
         trial=trial,
         place=place,

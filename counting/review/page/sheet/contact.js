@@ -2,7 +2,7 @@
 
 import { answered, book, countOf, finished, paceWords, recordOf, unsureOf } from '../work/book.js';
 import {
-  $, data, doubtful, flagsOf, gridSource, make, photos, say, worstMany, worstShare,
+  $, data, doubtful, flagsOf, gridSource, live, make, photos, say, worstMany, worstShare,
 } from '../ground/data.js';
 import { tell } from '../ground/hub.js';
 import { keep } from '../work/keep.js';
@@ -178,6 +178,8 @@ export function drawHead() {
   $('kicker').textContent = kicker.join(' · ');
   $('begin').textContent = t(done === 0 ? 'start' : 'go on');
   $('begin').hidden = done === photos.length;
+  $('home').hidden = !live?.home;
+  if (live?.home) $('home').href = live.home;
   tell('head drawn');
 }
 

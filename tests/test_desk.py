@@ -18,6 +18,7 @@ import uvicorn
 from browser import LAPTOP, PHONE, axe_source, chromium
 from grower import Grower, check_all
 from sheet_trial import Drawn, draw_trial
+from trials import make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app as command_line
@@ -33,6 +34,7 @@ from counting.errors import CountingError, PhotoError
 from counting.ledger.facts import standing_answers
 from counting.plan.trial import Trial, load_trial
 from counting.records.observations import observations
+from counting.records.tallies import take_tallies
 from counting.report.season import season
 
 FORM = {"content-type": "application/x-www-form-urlencoded"}
@@ -318,6 +320,20 @@ def test_the_season_says_how_far_a_trial_is_and_what_is_missing(trial: Trial) ->
     assert found.step("check").state == "0 of 4 photos checked"
     assert found.step("answer").state == "0 of 4 plants counted"
     assert found.step("check").missing == ("Not checked yet: P1, P2, P3, P4.",)
+
+
+def test_a_trial_counted_by_hand_has_its_season_too(tmp_path: Path) -> None:
+    trial = make_trial(tmp_path / "t")  # 8 plants
+    codes = list(trial.plants["code"])
+    rows = [f"2026-07-06,{code},{number}" for number, code in enumerate(codes)]
+    for many, state in ((2, "no counts yet"), (6, "6 of 8 plants counted")):
+        path = tmp_path / f"{many}.csv"
+        path.write_text("\n".join(["survey,plant,fruit", *rows[:many]]), encoding="utf-8")
+        take_tallies(trial, [path])
+        with trial.ledger() as ledger:
+            found = season(trial, ledger)
+        assert found.step("answer").state == state
+    assert found.step("walk").missing == (f"Without a count: {', '.join(codes[6:])}.",)
 
 
 def test_a_shelf_holds_the_folders_with_a_plan_and_names_new_ones(trial: Trial) -> None:

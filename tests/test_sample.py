@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,11 +13,13 @@ from trials import Beds, add_photo, confirm, make_trial
 
 from counting.analysis.methods.difference_estimator import corrected
 from counting.analysis.trial import answers
-from counting.ledger.facts import Sheet, sheets
+from counting.finding.lesson.alike import expected_as
+from counting.ledger.facts import Candidate, Proposal, Sheet, sheets
 from counting.plan.trial import Trial
 from counting.review.assign import assign
 from counting.review.frames import Frame
 from counting.review.sampling import draw_sample
+from counting.settings import Settings
 
 
 def test_the_corrected_mean_is_the_difference_estimator() -> None:
@@ -143,3 +146,56 @@ def test_a_finder_that_errs_by_group_is_corrected_by_the_sample(tmp_path: Path) 
         assert group.mean == pytest.approx(mean, rel=0.05)
     assert found.cautions[0].startswith("40 of 120 plants were drawn by lot and reviewed")
     assert "Reviewing as many again would narrow the interval" in found.cautions[0]
+
+
+def told(photo: str, odds: np.ndarray, settings: Settings) -> Proposal:
+    """Return what the finder proposes for candidates of these log-odds as shipped."""
+    chances = 1 / (1 + np.exp(-(settings.slope * odds + settings.offset)))
+    candidates = tuple(
+        Candidate(number, 50.0 * number, 50.0, 30.0, 30.0, round(float(chance), 4))
+        for number, chance in enumerate(chances)
+        if chance >= settings.floor
+    )
+    made = Proposal(photo, candidates, settings, stages=settings.stages)
+    return replace(made, count=round(expected_as(made, settings), 2))
+
+
+def test_a_lesson_learnt_after_the_sample_was_reviewed_leaves_the_answer_right(
+    tmp_path: Path,
+) -> None:
+    rng = np.random.default_rng(8)
+    trial = make_trial(tmp_path / "t", Beds(blocks=5, plants_per_plot=12))
+    shipped = Settings(stages=("colour",), threshold=0.5)
+    lesson = replace(shipped, offset=-1.5, fruit_spread=0.8, lesson="0123456789ab")
+    true, photos, odds = {}, {}, {}
+    for code in trial.plants["code"]:
+        odds[code] = rng.normal(0, 2.5, 40)
+        true[code] = int((rng.random(40) < 1 / (1 + np.exp(-(odds[code] - 1.5)))).sum())
+        photos[code] = add_photo(trial, code)
+        with trial.ledger() as ledger:
+            ledger.add([told(photos[code], odds[code], shipped)], by="test")
+    chances = {}
+    for _, plot in trial.plants.groupby("plot"):
+        for code in rng.permutation(plot["code"])[:4]:
+            chances[photos[code]] = 4 / 12
+            confirm(trial, photos[code], true[code])
+    made = Sheet(sheet="s1", blind=True, photos=dict.fromkeys(chances, ""), chances=chances)
+    with trial.ledger() as ledger:
+        ledger.add([made], by="test")
+        again = [told(photos[c], odds[c], lesson) for c in true if photos[c] not in chances]
+        ledger.add(again, by="test")
+    (found,) = answers(trial, include_unreviewed=True)
+    for group in found.groups:
+        codes = trial.plants.loc[trial.plants["group"] == group.group, "code"]
+        mean = np.mean([true[code] for code in codes])
+        assert group.mean == pytest.approx(mean, rel=0.06)
+
+
+def test_a_count_read_as_the_same_settings_tell_it_stays() -> None:
+    odds = np.random.default_rng(2).normal(0, 2, 25)
+    shipped = Settings(stages=("colour",), threshold=0.5)
+    for settings in (shipped, replace(shipped, slope=1.3, offset=-2.0, threshold=0.3)):
+        made, plain = told("a", odds, settings), told("a", odds, shipped)
+        assert expected_as(plain, settings) == pytest.approx(made.count, abs=0.05)
+        assert expected_as(made, shipped) == pytest.approx(plain.count, abs=0.05)
+    assert expected_as(told("a", odds - 9, shipped), shipped) == 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 
 from counting.analysis.compare import compare
 from counting.analysis.contrasts import each_adjusted
-from counting.analysis.data.overlap import NO_OVERLAP, plants_photos
+from counting.analysis.data.overlap import NO_OVERLAP, PlantPhotos, plants_photos
 from counting.analysis.data.selection import select
 from counting.analysis.data.units import to_units
 from counting.analysis.estimates import NO_ESTIMATE
@@ -25,8 +26,9 @@ from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
+from counting.finding.lesson.alike import common_settings, expected_as
 from counting.ledger import Ledger
-from counting.ledger.facts import sheets
+from counting.ledger.facts import Proposal, sheets
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 
@@ -67,17 +69,36 @@ def sampled_plants(trial: Trial, ledger: Ledger) -> list[Sampled]:
     if not chances:
         return []
     found = []
-    for each in plants_photos(trial, ledger):
+    listed = plants_photos(trial, ledger)
+    told = {each: _told(listed, each) for each in {plant.survey for plant in listed}}
+    for each in listed:
         judged, made = each.judged, each.made
         if len(made) < len(judged):
             continue
         overlap = each.overlap or NO_OVERLAP
-        expected = overlap.share * sum(float(proposal.count) for proposal in made.values())
+        expected = overlap.share * sum(told[each.survey](proposal) for proposal in made.values())
         whole = all(one.counted for one in judged)
         reviewed = float(len(tell_apart(judged))) if whole else math.nan
         chance = min((chances[photo] for photo in made if photo in chances), default=1.0)
         found.append(Sampled(each.survey, each.plant, expected, reviewed, chance))
     return found
+
+
+def _told(listed: list[PlantPhotos], survey: str) -> Callable[[Proposal], float]:
+    """Return how the finder's counts of a survey are read: alike before and after a lesson."""
+    here = [each for each in listed if each.survey == survey]
+    if len({made.made_with for each in here for made in each.made.values()}) < 2:
+        return lambda proposal: float(proposal.count)
+    waiting = [
+        each.made[one.photo.photo]
+        for each in here
+        for one in each.judged
+        if not one.answer and one.photo.photo in each.made
+    ]
+    settings = common_settings(waiting)
+    if settings is None:
+        return lambda proposal: float(proposal.count)
+    return lambda proposal: expected_as(proposal, settings)
 
 
 def compare_sampled(trial: Trial, plants: list[Sampled], question: Question) -> Comparison | None:

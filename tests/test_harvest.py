@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -147,6 +149,27 @@ def test_a_crate_of_a_whole_plot_is_shared_out_to_its_plants(tmp_path: Path) -> 
     path.write_text("survey,plant,fruit,by\n2026-07-01,A1,12,A\n", encoding="utf-8")
     with pytest.raises(TallyError, match="only what is picked can be told of a whole plot"):
         take_tallies(trial, [path])
+
+
+def test_a_trial_of_weights_shows_every_plants_sum(
+    season: tuple[Trial, DrawnSeason], tmp_path: Path
+) -> None:
+    trial, drawn = season
+    copied = tmp_path / "weights"
+    shutil.copytree(trial.directory, copied)
+    plan = copied / "trial.toml"
+    text = plan.read_text(encoding="utf-8").replace(
+        "seed =", 'main_measure = "picked_weight"\nseed ='
+    )
+    plan.write_text(text, encoding="utf-8")
+    done = runner.invoke(app, ["report", str(copied), "--out", str(tmp_path / "r.html")])
+    assert done.exit_code == 0, done.output
+    page = (tmp_path / "r.html").read_text(encoding="utf-8")
+    assert "all picks together; under a group" in page
+    assert "picked weight in all" in page
+    beds = page[page.index('id="beds"') :]
+    sums = [int(text) for text in re.findall(r">(\d+)</text>", beds[: beds.index("</svg>")])]
+    assert sum(sums) == 80 * drawn.picked.sum()
 
 
 def test_fruit_told_by_ripeness_alone_is_fruit(season: tuple[Trial, DrawnSeason]) -> None:

@@ -14,6 +14,7 @@ from jinja2 import Environment
 from markupsafe import Markup, escape
 
 from counting.analysis.question import ALL_SURVEYS
+from counting.analysis.result import Comparison
 from counting.analysis.true_counts import TrueComparison
 from counting.files import now, write_text
 from counting.ledger.facts import left_out, photos
@@ -120,9 +121,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         "calibrated": _apart(numbers),
         "to_do": still_to_do(trial, _day(numbers)),
         "level": f"{100 * numbers.main.level:g}",
-        "main_survey_text": f" at the survey of {numbers.main.survey}"
-        if numbers.main.survey
-        else "",
+        "main_survey_text": _when(numbers.main),
         "letters": short_names([group.group for group in numbers.main.groups]),
         "panels": panels,
         "plots": _plots(trial, numbers, told, panels),
@@ -148,6 +147,29 @@ def _cautions(numbers: Figures) -> list[str]:
     found = numbers.calibration
     said = [*(found.cautions if found else ()), *numbers.main.cautions]
     return [text for text in dict.fromkeys(said) if not found or text != found.warning]
+
+
+def _when(main: Comparison) -> str:
+    """Return at which survey the values shown were taken, as the captions say it."""
+    if main.survey == ALL_SURVEYS:
+        return ", all picks together" if main.course == "total" else " over all surveys"
+    return f" at the survey of {main.survey}" if main.survey else ""
+
+
+def _of_answer(whole: pd.DataFrame, main: Comparison, trial: Trial) -> pd.DataFrame:
+    """Return one value of each plant as the answer takes it: of its survey, or of all together."""
+    if main.survey != ALL_SURVEYS:
+        return whole[whole["survey"] == main.survey] if main.survey else whole
+    began = trial.plan.first_treatment
+    after = whole[whole["survey"] > began.isoformat()] if began else whole
+    seen = (after if len(after) else whole).dropna(subset=["value"])
+    each = seen.groupby(["plant", "group", "plot"], as_index=False)[["value"]]
+    if main.course != "total":
+        return each.mean()
+    number = seen.groupby("plant")["survey"].transform("nunique")
+    picks = seen.groupby("plot")["survey"].transform("nunique")
+    sums = each.sum()
+    return sums[sums["plant"].isin(seen.loc[number == picks, "plant"])]
 
 
 def _day(numbers: Figures) -> str:
@@ -186,7 +208,7 @@ def _plots(
     table = numbers.table
     asked = (table["measure"] == main.measure) & (table["source"] == (main.source or ""))
     whole = table[asked & table["truss"].isna()]
-    now_whole = whole[whole["survey"] == main.survey] if main.survey else whole
+    now_whole = _of_answer(whole, main, trial)
     by_truss = table[asked & table["truss"].notna() & (table["survey"] == (main.survey or ""))]
     beds = trial.plants.merge(
         now_whole[["plant", "value"]], left_on="code", right_on="plant", how="left"

@@ -128,7 +128,7 @@ def test_pictures_keep_their_budget_and_many_photos_become_links(
     with trial.ledger() as ledger:
         panels = photo_panels(trial, ledger, "2026-07-15")
     assert len(panels) == 16
-    assert panels[0].pictures[0].source == "photos/2026-07-15/A1-1.jpg"
+    assert panels[0].pictures[0].source == "./photos/2026-07-15/A1-1.jpg"
     assert not panels[0].pictures[0].inside
 
 

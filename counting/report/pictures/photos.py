@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 import cv2
 import numpy as np
@@ -119,10 +120,10 @@ def _picture(directory: Path, judged: Judged, side: int) -> Picture:
     """Draw one photo with its rings; with `side` 0 only point to it."""
     photo = judged.photo
     words = " ".join(filter(None, (photo.file.rsplit("/", 1)[-1] + ":", _told(judged))))
-    if not side:
-        return Picture(photo.file, False, words)
     try:
         path = inside(directory, photo.file)
+        if not side:  # a leading dot, since a file's name may look like another address
+            return Picture(f"./{quote(photo.file)}", False, words)
         image = load_image(path, long_side=2 * side)
     except (CountingError, OSError):
         return Picture("", False, f"{words} (the photo cannot be read)")

@@ -9,7 +9,7 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 from test_propose import bodies, photographed
-from trials import make_trial
+from trials import add_photo, make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app
@@ -25,9 +25,11 @@ from counting.finding.lesson.learn import (
     lesson_for,
     repeat_lesson,
     settings_with,
+    worth_learning,
 )
 from counting.finding.propose import propose
 from counting.ledger.facts import Lesson, lessons
+from counting.report.keeping.audit import audit
 from counting.review.frames import Frame, by_lot
 from counting.review.sheet import SheetOptions, chosen_frames
 from counting.settings import Settings
@@ -368,3 +370,34 @@ def test_a_sheet_of_the_first_photos_holds_no_more(tmp_path):
     trial = photographed(tmp_path, 3)
     assert len(chosen_frames(trial, SheetOptions(first=2))) == 2
     assert len(chosen_frames(trial, SheetOptions())) == 3
+
+
+def test_a_person_is_told_when_enough_was_reviewed_for_the_photos_that_wait(tmp_path):
+    trial = make_trial(tmp_path)
+    taken = [add_photo(trial, code) for code in trial.plants["code"][:6]]
+    told = []
+    with trial.ledger() as ledger:
+        for number, photo in enumerate(taken):
+            _write(ledger, photo, [0.9, 0.8, 0.3, 0.1], [True, False, True, False])
+            told.append(worth_learning(ledger))
+            if number == 4:
+                learn(ledger, SETTINGS, "here")
+                assert not worth_learning(ledger)
+    assert told == [False, False, False, False, True, False]
+
+
+def test_the_audit_learns_a_lesson_again_and_names_one_that_was_made_up(tmp_path):
+    def lessons_checked():
+        checks = audit(tmp_path, proposals="none").checks
+        return next(each for each in checks if each.name == "lessons")
+
+    trial = _trial_with(tmp_path, 10, shift=1.5)
+    shipped = Settings.with_stages("colour")
+    with trial.ledger() as ledger:
+        lesson = _only(learn(ledger, shipped, "here")).lesson
+    assert lessons_checked().faults == ()
+    assert lessons_checked().sentence == "1 lesson learnt again from the answers"
+    with trial.ledger() as ledger:
+        ledger.add([dataclasses.replace(lesson, offset=0.2)], by="test")
+    (fault,) = lessons_checked().faults
+    assert "offset is 0.2 there" in fault.sentence

@@ -112,6 +112,7 @@ def confirm(
 
     Example: counting confirm my_trial corrections_3f9a51c0de_Ana.json
     """
+    from counting.finding.lesson.learn import worth_learning
     from counting.review.corrections import take_corrections
     from counting.review.found import still_to_do
 
@@ -129,6 +130,12 @@ def confirm(
         say(taken.caution)
     for line in still_to_do(trial):
         say(line)
+    with trial.ledger() as ledger:
+        if worth_learning(ledger):
+            say(
+                "Enough was reviewed to teach the finder this trial's fruit, for the photos that"
+                f" wait: counting propose {directory}"
+            )
     say(f"Next: counting report {directory}")
     result = {
         "files": taken.files,

@@ -139,6 +139,8 @@ def _photo(photo: Photo) -> str:
 def _proposal(proposal: Proposal, file: str) -> str:
     interval = f"{proposal.count_low:g} to {proposal.count_high:g}"
     expected = f"{proposal.count:g} expected, {interval}; {proposal.version}"
+    if proposal.made_with.lesson:
+        expected = f"{expected}; lesson {proposal.made_with.lesson}"
     return f"proposed {proposal.proposed} fruit on {file} ({expected})"
 
 

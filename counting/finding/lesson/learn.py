@@ -13,7 +13,14 @@ from counting.files import now
 from counting.finding.lesson.confirmed import Confirmed, confirmed_by, confirmed_photos
 from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
 from counting.ledger import Ledger
-from counting.ledger.facts import Lesson, Photo, lessons, photos
+from counting.ledger.facts import (
+    Lesson,
+    Photo,
+    lessons,
+    photos,
+    proposals,
+    standing_answers,
+)
 from counting.plan.trial import Trial
 from counting.settings import Settings
 
@@ -26,6 +33,7 @@ __all__ = [
     "lesson_for",
     "repeat_lesson",
     "settings_with",
+    "worth_learning",
 ]
 
 NUMBERS = ("threshold", "slope", "offset", "fruit_spread")
@@ -112,6 +120,13 @@ def due(ledger: Ledger, stages: Sequence[str]) -> list[str]:
         for survey, confirmed in _by_survey(ledger, stages).items()
         if _step(len(confirmed)) > _step(_learnt_from(standing.get(survey), stages))
     ]
+
+
+def worth_learning(ledger: Ledger) -> bool:
+    """Whether a lesson is due, and photos wait for an answer that it would help to find."""
+    made = list(proposals(ledger).values())
+    waiting = any(not each.answer for each in standing_answers(ledger))
+    return bool(made) and waiting and bool(due(ledger, made[-1].stages))
 
 
 def _learnt_from(lesson: Lesson | None, stages: Sequence[str]) -> int:

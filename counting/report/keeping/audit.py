@@ -253,7 +253,8 @@ def _lessons(_: Trial, ledger: Ledger) -> Check:
             remarks.append(f"{item}: an older version kept no list of the answers that taught it")
         elif found := difference(lesson, again):
             faults.append(Fault(item, f"another lesson than recorded: {found}"))
-    return Check("lessons", f"{number} lessons learnt again", tuple(faults), tuple(remarks))
+    sentence = f"{number} {'lesson' if number == 1 else 'lessons'} learnt again from the answers"
+    return Check("lessons", sentence, tuple(faults), tuple(remarks))
 
 
 def _proposals(

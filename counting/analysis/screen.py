@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import math
 import textwrap
+from collections.abc import Sequence
 
 from counting.analysis.calibrate import Calibration
 from counting.analysis.estimates import Estimate
 from counting.analysis.result import Comparison, Contrast, GroupSummary
+from counting.analysis.season.coming import Coming
 from counting.analysis.season.harvest import Harvest, Ratio
 from counting.analysis.season.pool import Together
+from counting.analysis.words.amounts import context_of_all, noun
 from counting.analysis.words.phrases import number, p_text, percent
 
-__all__ = ["as_text", "calibration_text", "pooled_text", "ratio_lines", "ratio_text"]
+__all__ = ["as_text", "calibration_text", "coming_text", "pooled_text", "ratio_lines", "ratio_text"]
 
 _WIDTH = 96
 
@@ -34,7 +37,7 @@ def as_text(comparison: Comparison) -> str:
 
 
 def _heading(comparison: Comparison) -> str:
-    words = [comparison.measure.replace("_", " ")]
+    words = [noun(context_of_all(comparison))]
     if comparison.unit not in {"", "count"}:
         words[0] += f" ({comparison.unit})"
     if comparison.main:
@@ -239,6 +242,11 @@ def ratio_lines(found: Harvest) -> list[str]:
         for each in found.ratios
         if each.found.value is not None
     ]
+
+
+def coming_text(coming: Sequence[Coming]) -> str:
+    """Return the coming picks as text."""
+    return "\n".join(textwrap.fill(each.sentence, _WIDTH) for each in coming)
 
 
 def ratio_text(one: Ratio) -> str:

@@ -291,7 +291,7 @@ def harvest_command(
 
     Example: counting harvest my_trial
     """
-    from counting.analysis.screen import as_text, ratio_lines
+    from counting.analysis.screen import as_text, coming_text, ratio_lines
     from counting.analysis.season.coming import picked_and_coming
     from counting.errors import AnalysisError
     from counting.plan.trial import load_trial
@@ -308,5 +308,5 @@ def harvest_command(
     if str(json_file) != "-":
         parts = [as_text(each) for each in (*found.totals, found.half) if each is not None]
         parts += ["\n".join(lines) for lines in (ratio_lines(found),) if lines]
-        parts += [each.sentence for each in coming]
+        parts += [coming_text(coming)] if coming else []
         tell("\n\n\n".join(parts))

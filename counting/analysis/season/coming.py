@@ -250,9 +250,9 @@ def _sentence(
     ]
     about = "on" if when[1] else "about"
     return (
-        f"At the pick {about} {when[0]} expect {and_list(parts)}: between such ends in "
-        f"{100 * SURE:.0f} weeks of 100. Tried on {found.weeks} earlier weeks from what was known "
-        f"then, {found.held} of {found.checked} picks lay within."
+        f"At the pick {about} {when[0]} expect {and_list(parts)}; a pick should lie between such "
+        f"ends in {100 * SURE:.0f} weeks of 100. Tried on {found.weeks} earlier weeks from what "
+        f"was known then, {found.held} of {found.checked} picks lay within."
     )
 
 

@@ -25,6 +25,7 @@ __all__ = [
     "side",
     "size_of_trial",
     "span",
+    "ways",
 ]
 
 MANIFOLD = 5.0
@@ -48,6 +49,10 @@ _COURSES = {
 
 _NAMES = {"fruit_total": "fruit in all"}
 """Measures that are said otherwise than they are called."""
+
+
+_TIMES = frozenset({"first", "half"})
+"""Courses that are a time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +178,13 @@ def carried(about: Context) -> bool:
     return about.kind == "count" and about.measure in MEASURES and whole
 
 
+def ways(about: Context) -> tuple[str, str]:
+    """Return the words for less and for more of it."""
+    if carried(about):
+        return "fewer", "more"
+    return ("earlier", "later") if about.course in _TIMES else ("lower", "higher")
+
+
 def amount(value: float, about: Context) -> str:
     """Return a difference in the unit of the measure."""
     if about.unit == "percent":
@@ -197,7 +209,7 @@ def span(estimate: Estimate, about: Context) -> str:
 
 def side(value: float, about: Context) -> str:
     """Return one end of an interval: 8 % fewer, 2.2 times as many."""
-    down, up = ("fewer", "more") if carried(about) else ("lower", "higher")
+    down, up = ways(about)
     way = up if value >= neutral(about) else down
     if math.isclose(value, neutral(about), abs_tol=SAME):
         return "no difference"

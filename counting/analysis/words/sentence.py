@@ -153,7 +153,7 @@ def _claim(contrast: Contrast, estimate: Estimate, about: say.Context, span: str
     above = value > say.neutral(about)
     if math.isclose(value, say.neutral(about), abs_tol=say.SAME):
         return f"{say.cap(say.noun(about))} was the same in {group} as in {control}"
-    way = "higher" if above else "lower"
+    way = say.ways(about)[above]
     size = percent(value - 1) if about.kind == "count" else say.amount(abs(value), about)
     return f"{say.cap(say.noun(about))} was {size} {way}{span} in {group} than in {control}"
 
@@ -163,7 +163,8 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, about: say.Context) 
     if say.carried(about):
         whether = f"{group} carry more or fewer {say.noun(about)} than {control}"
     else:
-        whether = f"{say.noun(about)} is higher or lower in {group} than in {control}"
+        down, up = say.ways(about)
+        whether = f"{say.noun(about)} is {up} or {down} in {group} than in {control}"
     text = (
         f"This trial could not tell whether {whether}: {say.side(estimate.value or 0.0, about)} "
         f"({say.span(estimate, about)}), {say.size_of_trial(about)}."

@@ -15,6 +15,7 @@ from counting.finding.zone import NO_TAGS, RowTags
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Photo, Proposal, Tag
 from counting.photos.image import Image
+from counting.photos.places.remarks import about_neighbours
 from counting.plan.form import read_form
 from counting.plan.map import map_picture
 from counting.plan.questions import Answers, plan_entries
@@ -135,6 +136,15 @@ def test_a_photo_comes_back_with_its_other_tags():
     photo = Photo("p", "p.jpg", *SIZE, plant="A1-2", tag=tag("A1-2", 1), others=(tag("A2-1", 2),))
     assert Photo.of_body(photo.to_body()) == photo
     assert "other_tags" not in replace(photo, others=()).to_body()
+
+
+def test_plants_that_stand_in_a_neighbours_photo_only_are_named():
+    photo = Photo("p", "a/A1-2.jpg", *SIZE, plant="A1-2", tag=tag("A1-2", 1))
+    photo = replace(photo, others=(tag("A2-1", 2), tag("A1-1", 0)))
+    (said,) = about_neighbours(["A2-1", "B1-1"], [photo])
+    assert "A2-1 in a/A1-2.jpg." in said
+    assert "A1-1" not in said
+    assert about_neighbours(["B1-1"], [photo]) == []
 
 
 def test_another_spacing_in_the_plan_asks_for_new_candidates():

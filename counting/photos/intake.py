@@ -23,6 +23,7 @@ from counting.photos.looking import Progress, bound, look
 from counting.photos.notes import Notes
 from counting.photos.places.days import Days
 from counting.photos.places.remarks import (
+    about_neighbours,
     about_order,
     about_sides,
     about_views,
@@ -145,6 +146,10 @@ def take_in(
     guards = guards[guards.isin({photo.plant for photo in entered})]
     taken = frame((photo.row for photo in entered), PHOTOS)
     lacking = {day: without_photo(trial, standing.values(), out, day) for day in surveys}
+    for day, codes_without in lacking.items():
+        remarks += about_neighbours(
+            codes_without, [photo for photo in standing.values() if photo.survey == day]
+        )
     return TakenIn(taken, again, refused, local, tuple(guards), tuple(remarks), lacking)
 
 

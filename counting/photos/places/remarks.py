@@ -11,6 +11,7 @@ from counting.plan.trial import Trial
 from counting.text import few
 
 __all__ = [
+    "about_neighbours",
     "about_order",
     "about_sides",
     "about_views",
@@ -52,6 +53,28 @@ def without_photo(trial: Trial, photos: Iterable[Photo], out: LeftOut, survey: s
     shown = {photo.plant for photo in photos if photo.survey == survey}
     plants = trial.plants.loc[~trial.plants["guard"].fillna(False), "code"]
     return [code for code in plants if code not in shown and not out.plant(code, survey)]
+
+
+def about_neighbours(lacking: Sequence[str], photos: Iterable[Photo]) -> list[str]:
+    """Name plants without a photo of their own whose tag stands in a neighbour's.
+
+    A photo counts for one plant. What it shows of the next ones is told apart, not counted.
+
+    Parameters
+    ----------
+    lacking : sequence of str
+        Plants that have no photo.
+    photos : iterable of Photo
+        Those of the survey.
+    """
+    beside = {tag.code: photo.file for photo in photos for tag in photo.others}
+    shown = [f"{code} in {beside[code]}" for code in lacking if code in beside]
+    if not shown:
+        return []
+    return [
+        f"Without a photo of their own, but in a neighbour's: {few(shown, _FEW)}. A photo counts"
+        " for one plant; take one of each while you are there, its own tag nearest the middle."
+    ]
 
 
 def about_order(trial: Trial, photos: Iterable[Photo]) -> list[str]:

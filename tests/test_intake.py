@@ -91,6 +91,14 @@ def test_plant_codes_are_taken_in_upper_or_lower_case(trial, camera):
     assert take_in(trial, [camera]).taken["plant"].tolist() == ["A1-1"]
 
 
+def test_a_number_from_2_on_names_a_further_view_of_a_side(trial, camera):
+    for seed, name in enumerate(("path.jpg", "path 2.jpg", "wall 1.jpg", "photo 2.jpg")):
+        draw_photo(camera / SURVEY / f"A{1 + seed // 3}-1" / name, seed=seed)
+    told = take_in(trial, [camera]).taken
+    assert set(told.loc[told["plant"] == "A1-1", "side"]) == {"path", "path 2", ""}
+    assert told.loc[told["plant"] == "A2-1", "side"].tolist() == [""]
+
+
 def test_a_list_beside_the_photos_names_what_they_show(trial, camera):
     draw_photo(camera / "IMG_1.jpg")
     draw_photo(camera / "IMG_2.jpg", seed=1)

@@ -14,6 +14,7 @@ from counting.analysis.recapture import recapture
 from counting.errors import CountingError
 from counting.ledger.facts import Answer, Mark, photos
 from counting.plan.trial import Trial
+from counting.records.observations import observations
 from counting.records.two_views import two_views
 
 
@@ -105,3 +106,16 @@ def test_opposite_sides_are_no_two_views_of_one(tmp_path: Path):
     with trial.ledger() as ledger:
         assert two_views(trial, ledger) == []
     assert counting("calibrate", trial.directory).code == 2
+
+
+def test_views_of_one_side_without_a_linked_fruit_are_not_added_up(tmp_path: Path):
+    trial = draw_trial(tmp_path / "trial", Drawn(plants=2, sides=("path", "path 2")))
+    judged(trial, {"path": [1, 2, 3], "path 2": [4, 5]})
+    with trial.ledger() as ledger:
+        (row,) = observations(trial, ledger).to_dict("records")
+    assert row["value"] is None or np.isnan(row["value"])
+    assert "path and path 2 show one side, and no fruit" in row["note"]
+    judged(trial, {"path": [1, 2, 3], "path 2": [3, 4]})
+    with trial.ledger() as ledger:
+        (row,) = observations(trial, ledger).to_dict("records")
+    assert (row["value"], row["note"]) == (4.0, "")

@@ -76,7 +76,9 @@ def test_photos_are_held_against_each_other_on_one_side_of_one_plant_with_its_ta
     pairs = [(10 + k, 10 + k) for k in range(5)]
     assert likely_pairs(one, fruit, other, others) == pairs
     assert one_side("path", "Path 2")
-    assert not one_side("path", "wall")
+    assert one_side("path 3", "path 2")
+    for sides in (("path", "wall"), ("side 1", "side 2"), ("1", "2"), ("a", "b"), ("", "")):
+        assert not one_side(*sides)
     for changed in (
         replace(other, side="wall"),
         replace(other, plant="A1-2"),

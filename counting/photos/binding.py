@@ -23,7 +23,8 @@ FROM_CAMERA = "from-camera"
 """Said in place of a survey's date: each photo belongs to the day on which it was taken."""
 
 _TRUSS = re.compile(r"(?:truss|t)?[ _-]?0*([1-9]\d{0,2})", re.IGNORECASE | re.ASCII)
-_SIDE = re.compile(r"[^\W\d_]{2,20}")
+_SIDE = re.compile(r"([^\W\d_]{2,20})( [2-9])?")
+"""A side, or a further view of it: ``path``, ``path 2``."""
 _NO_SIDE = {"img", "image", "photo", "pic", "dsc", "foto", "bild", "untitled"}
 """File names that cameras and programs give, so no name of a side."""
 
@@ -224,7 +225,8 @@ def _from_folders(path: Path, codes: Codes) -> _Named:
 def _side(text: str) -> str:
     """Return a name of a side in lower case, empty where the text is none."""
     word = text.strip().lower()
-    return word if _SIDE.fullmatch(word) and word not in _NO_SIDE else ""
+    named = _SIDE.fullmatch(word)
+    return word if named and named[1] not in _NO_SIDE else ""
 
 
 def _survey(given: Given, listed: _Named | None, folder: _Named, taken: Taken) -> tuple[str, str]:

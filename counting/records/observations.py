@@ -23,6 +23,7 @@ from counting.measures import MEASURES, measure
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 from counting.records.totals import fruit_by_stage, totals
+from counting.records.two_views import views_not_linked
 from counting.tables import OBSERVATIONS, frame
 
 __all__ = ["observations"]
@@ -38,7 +39,8 @@ def observations(trial: Trial, ledger: Ledger) -> pd.DataFrame:
     A plant's photo count at a survey is the number of its fruit over all its photos (sides,
     trusses), a fruit marked as the same in two photos counted once. It is missing, with the
     reason in `note`, while one of its photos is unconfirmed or cannot be counted, and while it has
-    several photos of which one has no named side: they may show the same fruit twice. A plant of
+    several photos of which one has no named side, or two views of one side without a fruit linked:
+    they may show the same fruit twice. A plant of
     which no photo was looked at has no row. Where trusses are named there is a row for each besides
     that of the whole plant. A measure tallied truss by truss gets its sum as the row of the plant.
     Fruit tallied by ripeness alone gets its sum as `fruit`.
@@ -125,9 +127,8 @@ def _photo_rows(judged: Iterable[Judged]) -> list[Row]:
 
 def _row(name: str, truss: int | None, judged: Sequence[Judged], number: int) -> Row:
     """Return a row of a photo count, missing if a photo that it needs is."""
-    reasons = [one.missing for one in judged if one.missing] + sides_unnamed(
-        [one.photo for one in judged]
-    )
+    reasons = [one.missing for one in judged if one.missing]
+    reasons += sides_unnamed([one.photo for one in judged]) + views_not_linked(judged)
     if len(reasons) > _MANY:
         reasons = [f"{len(reasons)} of {len(judged)} photos are not confirmed or not countable"]
     answers = [one.answer for one in judged if one.answer]

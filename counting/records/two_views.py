@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import combinations
 
 from counting.finding.zone import one_side
 from counting.ledger import Ledger
@@ -11,7 +13,7 @@ from counting.ledger.facts import Judged, left_out, standing_answers
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 
-__all__ = ["TwoViews", "two_views"]
+__all__ = ["TwoViews", "two_views", "views_not_linked"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +69,30 @@ def two_views(trial: Trial, ledger: Ledger) -> list[TwoViews]:
 def _summed(group: str, survey: str, shown: list[tuple[int, int, int]]) -> TwoViews:
     first, second, both = (sum(each) for each in zip(*shown, strict=True))
     return TwoViews(group, survey, len(shown), first, second, both)
+
+
+def views_not_linked(judged: Iterable[Judged]) -> list[str]:
+    """Return why two views of one side are not added; empty where fruit of theirs are linked.
+
+    Added up as they are, nearly every fruit would count twice.
+    """
+    told: dict[int | None, list[Judged]] = defaultdict(list)
+    for each in judged:
+        if each.answer is not None and each.answer.counted and each.photo.side:
+            told[each.photo.truss].append(each)
+    reasons = []
+    for some in told.values():
+        for one, other in combinations(some, 2):
+            if not one_side(one.photo.side, other.photo.side):
+                continue
+            first, second, both = _shown([one, other])
+            if first and second and not both:
+                names = " and ".join(sorted((one.photo.side, other.photo.side)))
+                reasons.append(
+                    f"{names} show one side, and no fruit on one is linked to one on the other,"
+                    " so nothing is added up"
+                )
+    return reasons
 
 
 def _one_side(judged: list[Judged]) -> list[Judged]:

@@ -14,8 +14,12 @@ __all__ = ["likely_pairs", "one_side"]
 
 
 def one_side(one: str, other: str) -> bool:
-    """Whether two sides are views of the same one: ``path`` and ``path 2``."""
-    return _stem(one) == _stem(other)
+    """Whether two sides are views of the same one: ``path`` and ``path 2``.
+
+    ``side 1`` and ``side 2`` are not: so people call the two sides of a row.
+    """
+    (stem, number), (other_stem, other_number) = _parts(one), _parts(other)
+    return bool(stem) and stem == other_stem and "1" not in (number, other_number)
 
 
 def likely_pairs(
@@ -46,9 +50,11 @@ def likely_pairs(
     return [(fruit[one].candidate, others[two].candidate) for one, two in pairs]
 
 
-def _stem(side: str) -> str:
-    """Return a side's name without the number of the view."""
-    return side.strip().casefold().rstrip("0123456789").rstrip()
+def _parts(side: str) -> tuple[str, str]:
+    """Return a side's name without the number of the view, and that number."""
+    word = side.strip().casefold()
+    stem = word.rstrip("0123456789")
+    return stem.rstrip(), word[len(stem) :]
 
 
 def _view(photo: Photo, fruit: Sequence[Candidate]) -> View | None:

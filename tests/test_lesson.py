@@ -27,8 +27,9 @@ from counting.finding.lesson.learn import (
     settings_with,
     worth_learning,
 )
+from counting.finding.lesson.record import record
 from counting.finding.propose import propose
-from counting.ledger.facts import Lesson, lessons
+from counting.ledger.facts import Lesson, answers_that_stand, lessons
 from counting.report.keeping.audit import audit
 from counting.review.frames import Frame, by_lot
 from counting.review.sheet import SheetOptions, chosen_frames
@@ -401,3 +402,16 @@ def test_the_audit_learns_a_lesson_again_and_names_one_that_was_made_up(tmp_path
         ledger.add([dataclasses.replace(lesson, offset=0.2)], by="test")
     (fault,) = lessons_checked().faults
     assert "offset is 0.2 there" in fault.sentence
+
+
+def test_a_count_without_marks_teaches_nothing_and_stands_in_the_record(tmp_path):
+    trial = make_trial(tmp_path)
+    with trial.ledger() as ledger:
+        _write(ledger, "a" * 64, [0.9, 0.8], [True, True])
+        _write(ledger, "b" * 64, [0.9, 0.8], [True, True])
+        before = answers_that_stand(ledger)["b" * 64]
+        ledger.add([dataclasses.replace(before, marks=(), count=7)], by="first reviewer")
+        (photo,) = confirmed_photos(ledger, ("colour",))
+        told = record(ledger)
+    assert photo.photo == "a" * 64
+    assert (told.photos, told.proposed, told.counted) == (2, 4, 9)

@@ -61,7 +61,7 @@ class Confirmed:
 def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
     """Return the photos that people counted, each by the answer that stands, in the photos' order.
 
-    Photos whose candidates came from other stages are left out.
+    Photos whose candidates came from other stages are left out, and those with a count alone.
     """
     return _confirmed_all(ledger, answers_that_stand(ledger).values(), stages)
 
@@ -84,9 +84,15 @@ def _confirmed_all(
         _confirmed(answer, made[answer.proposal])
         for answer in standing
         if answer.counted
+        and _tells_which(answer)
         and answer.proposal in made
         and made[answer.proposal].stages == tuple(stages)
     ]
+
+
+def _tells_which(answer: Answer) -> bool:
+    """Whether its marks say which candidates are fruit: a count alone, of a crowd, does not."""
+    return bool(answer.marks) or not answer.count
 
 
 def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:

@@ -56,9 +56,11 @@ def record(ledger: Ledger) -> Record:
         told = made.get(answer.proposal)
         if not answer.counted or told is None:
             continue
+        # a photo too crowded to mark carries a count alone
+        fruit = len(answer.fruit) if answer.marks else answer.count
         photos += 1
-        proposed += len(told.shown)
-        counted += len(answer.fruit)
+        proposed += len(told.counted)
+        counted += fruit
         if told.count_low is not None and told.count_high is not None:
-            held += told.count_low <= len(answer.fruit) <= told.count_high
+            held += told.count_low <= fruit <= told.count_high
     return Record(photos, proposed, counted, held)

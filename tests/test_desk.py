@@ -517,3 +517,17 @@ def test_another_folder_of_trials_is_opened_by_its_path(client: httpx.Client, tr
     assert client.post("shelf", data={"folder": "nowhere"}).text.count("no such folder") == 1
     client.post("shelf", data={"folder": str(other.directory.parent)})
     assert "t/roses" in client.get("").text
+
+
+def test_the_finder_learns_before_the_sheet_opens_where_enough_was_checked(
+    client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[str] = []
+    view = "counting.desk.views.check"
+    monkeypatch.setattr(f"{view}.worth_learning", lambda ledger, stages: not begun)
+    monkeypatch.setattr(f"{view}.propose_behind", lambda desk, trial: begun.append("learning"))
+    page = client.post("t/vines/check/start", content="", headers=FORM)
+    assert page.status_code == 200
+    assert "The finder learns from what you checked" in page.text
+    assert begun == ["learning"]
+    assert client.post("t/vines/check/start", content="", headers=FORM).status_code == 303

@@ -13,12 +13,14 @@ from counting.desk.codes import code_of
 from counting.desk.desk import Desk, Sheet
 from counting.desk.views.walk import propose_behind
 from counting.errors import CountingError
+from counting.finding.lesson.learn import worth_learning
 from counting.review.corrections import take_corrections
 from counting.review.first import propose_first, unproposed
 from counting.review.frames import frames
 from counting.review.live import Place
 from counting.review.live import app as live_sheet
 from counting.review.sheet import SheetOptions, make_sheets
+from counting.settings import Settings
 
 __all__ = ["check", "confirm", "make", "opened", "sheet_file", "start"]
 
@@ -51,6 +53,15 @@ def start(desk: Desk, asked: Asked) -> Response:
     trial = desk.trial(asked.trial)
     with trial.ledger() as ledger:
         waiting = len(unproposed(ledger))
+        teaches = worth_learning(ledger, Settings().stages)
+    if teaches:
+        if not desk.work.busy(asked.trial):
+            propose_behind(desk, trial)
+        said = (
+            "The finder learns from what you checked, and looks at the photos that wait once more."
+            " Then press Check them now again."
+        )
+        return check(desk, asked, said=(said,))
     if waiting > _AT_ONCE:
         if not desk.work.busy(asked.trial):
             propose_behind(desk, trial)

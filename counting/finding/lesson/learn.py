@@ -122,11 +122,18 @@ def due(ledger: Ledger, stages: Sequence[str]) -> list[str]:
     ]
 
 
-def worth_learning(ledger: Ledger) -> bool:
-    """Whether a lesson is due, and photos wait for an answer that it would help to find."""
+def worth_learning(ledger: Ledger, stages: Sequence[str] | None = None) -> bool:
+    """Whether a lesson is due, and photos wait for an answer that it would help to find.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    stages : sequence of str, optional
+        Whose candidates were reviewed; by default those of the newest proposal.
+    """
     made = list(proposals(ledger).values())
     waiting = any(not each.answer for each in standing_answers(ledger))
-    return bool(made) and waiting and bool(due(ledger, made[-1].stages))
+    return bool(made) and waiting and bool(due(ledger, stages or made[-1].stages))
 
 
 def _learnt_from(lesson: Lesson | None, stages: Sequence[str]) -> int:

@@ -79,8 +79,9 @@ def _now(numbers: Figures) -> pd.DataFrame:
 
 def _behind(numbers: Figures) -> dict[str, list[tuple[str, str]]]:
     """Return each group's plants with their values as they are read."""
-    groups: dict[str, list[tuple[str, str]]] = {}
     now = _now(numbers)
+    listed = [group.group for group in numbers.main.groups]
+    groups: dict[str, list[tuple[str, str]]] = {name: [] for name in listed}
     for group, plant, value in zip(now["group"], now["plant"], now["value"], strict=True):
         shown = "missing" if pd.isna(value) else f"{value:g}"
         groups.setdefault(str(group), []).append((str(plant), shown))

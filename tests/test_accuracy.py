@@ -192,18 +192,19 @@ def test_a_lesson_is_measured_on_the_photos_that_did_not_teach(tmp_path, monkeyp
     labelled, settings = read_labels(photos, labels), Settings()
     columns = ["x", "y", "width", "height", "confidence"]
 
-    def seen(part, shift):
+    def seen(part, used):
         # all fruit are found, but three of four too unsurely to be proposed as shipped
-        rows = [[x + 20, 30, 40, 40, c + shift] for (x, *_), c in zip(boxes, CHANCES, strict=True)]
+        odds = np.log(CHANCES) - np.log1p(-np.array(CHANCES))
+        sure = 1 / (1 + np.exp(-(used.slope * odds + used.offset)))
+        rows = [[x + 20, 30, 40, 40, c] for (x, *_), c in zip(boxes, sure, strict=True)]
         table = pd.DataFrame(rows, columns=columns)
         return mark(part, {name: Seen(table, 2, 1, 3, 0.1) for name in part.photos["photo"]})
 
-    def again(rest, taught, **_):
-        assert taught.threshold < 0.46 or taught.offset > 0
-        return seen(rest, 0.4), []
+    def again(rest, used, **_):
+        return seen(rest, used), []
 
     monkeypatch.setattr("counting.accuracy.learnt.measure", again)
-    marked = seen(labelled, 0)
+    marked = seen(labelled, settings)
     one = learnt_from(labelled, marked, settings, Drawn(6, 1))
     assert one.to_json() == learnt_from(labelled, marked, settings, Drawn(6, 1)).to_json()
     assert one.taught.used

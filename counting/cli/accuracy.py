@@ -22,7 +22,7 @@ def measure_accuracy(
     ],
     out: Annotated[
         Path, typer.Option(metavar="DIR", help="Write accuracy.json and accuracy.html here.")
-    ],
+    ] = Path("accuracy"),
     stages: Annotated[
         str, typer.Option(metavar="NAMES", help="Stages that propose, with commas between.")
     ] = "colour,blobs,scorer",
@@ -42,6 +42,8 @@ def measure_accuracy(
     replace: Replace = False,
 ) -> None:
     """Hold the candidates against labelled photos. People marked the fruit in them.
+
+    With --learn-from the figures of a lesson stand beside them, on the photos that did not teach.
 
     Example: counting accuracy --photos photos --labels labels.json --out accuracy
     """

@@ -16,7 +16,7 @@ import socket
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -132,10 +132,14 @@ def killed(browser: Any, kind: Kind, trial: Path, kills: int, device: dict[str, 
             until = time.monotonic() + rng.uniform(0.0, 0.9)
             while time.monotonic() < until:
                 _answered(page, record)
+            if rng.random() < 0.5:  # the other half is killed while answers are under way
+                with suppress(Exception):
+                    page.wait_for_selector("#pace[data-saved='Saved']", timeout=8_000)
         record.kills += 1
+        _held(page, trial, record)
         if rng.random() < 0.5:  # whoever reviews goes on, nobody being there
             _answered(page, record)
-        _held(page, trial, record)
+            _held(page, trial, record)
     with _server(kind, trial, port) as link:
         _opened(page, kind, link)
         _answered(page, record)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 import re
+import time
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -54,6 +55,7 @@ class Person:
     width: float = 1.0
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(7))
     work: Work = field(default_factory=Work)
+    pressed: float = -math.inf
 
     def correct(self, photo: dict[str, Any], truth: list[Box]) -> Work:
         """Correct the photo that is open until it shows the labelled fruit, then press Next."""
@@ -75,7 +77,10 @@ class Person:
         todo += [(*fruit[:2], None) for n, fruit in enumerate(truth) if n not in found]
         self.one_by_one(photo, todo)
         self.work.counted = int(self.page.inner_text("#count"))
+        # two presses of Next within half a second are a double click, which nobody means
+        self.page.wait_for_timeout(max(0.0, 600 - 1000 * (time.monotonic() - self.pressed)))
         self.tap_button("#next")
+        self.pressed = time.monotonic()
         return self.work
 
     def strike_kinds(self, wrong: set[int], right: set[int]) -> None:

@@ -39,6 +39,8 @@ class Drawn:
     flagged: tuple[int, ...] = (2,)
     trusses: bool = False
     faint: int = 1
+    leaf: tuple[int, int, int] = (46, 88, 40)
+    ripe: tuple[int, int, int] = (196, 52, 30)
 
 
 def draw_trial(directory: Path, drawn: Drawn | None = None) -> Trial:
@@ -70,7 +72,7 @@ def _photo(directory: Path, drawn: Drawn, code: str, side: str, number: int) -> 
     rng = np.random.default_rng(number)
     width, height = drawn.size
     picture = Image.fromarray(
-        np.clip(rng.normal((46, 88, 40), 14, (height // 8, width // 8, 3)), 0, 255).astype(np.uint8)
+        np.clip(rng.normal(drawn.leaf, 14, (height // 8, width // 8, 3)), 0, 255).astype(np.uint8)
     ).resize(drawn.size)
     pen = ImageDraw.Draw(picture)
     rows = []
@@ -79,7 +81,7 @@ def _photo(directory: Path, drawn: Drawn, code: str, side: str, number: int) -> 
         x = width * (column + 0.5) / 3 + float(rng.uniform(-20, 20))
         y = height * (line + 0.5) / 3 + float(rng.uniform(-15, 15))
         radius = width / 22
-        pen.ellipse((x - radius, y - radius, x + radius, y + radius), fill=(196, 52, 30))
+        pen.ellipse((x - radius, y - radius, x + radius, y + radius), fill=drawn.ripe)
         rows.append(
             {
                 "candidate": fruit,

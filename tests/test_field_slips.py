@@ -67,6 +67,23 @@ def test_a_sheet_proposes_first(trial, tmp_path):
         assert {p.made_with.stages for p in proposals(ledger).values()} == {("colour", "blobs")}
 
 
+def test_the_live_sheet_and_sheets_for_volunteers_propose_first_too(trial, tmp_path, monkeypatch):
+    taken_in(trial, tmp_path, "A1-1/path")
+    fast(trial)
+    taken_in(trial, tmp_path, "A1-2/path")
+    served = []
+    monkeypatch.setattr("counting.review.live.serve", lambda *told, **_: served.append(told))
+    done = counting("review", trial.directory)
+    assert done.code == 0, done.err
+    assert "Fruit were proposed on 1 photos first." in done.err
+    assert len(served) == 1
+    taken_in(trial, tmp_path, "A2-1/path")
+    done = counting("assign", trial.directory, "--reviewers", 2)
+    assert "Fruit were proposed on 1 photos first." in done.err
+    with trial.ledger() as ledger:
+        assert len(proposals(ledger)) == 3
+
+
 def test_a_sheet_is_refused_where_a_photo_cannot_be_looked_at(trial, tmp_path):
     taken_in(trial, tmp_path, "A1-1/path")
     fast(trial)

@@ -52,7 +52,7 @@ from counting.review.live.bounds import Bounded
 from counting.review.live.devices import Devices
 from counting.text import shown
 
-CASES = 40
+CASES = 25
 """Of each door; 10,000 of each passed by hand."""
 some = settings(
     max_examples=CASES,

@@ -10,7 +10,7 @@ from browser import PHONE, chromium
 from killing_desk import Kind, killed
 from sheet_trial import Drawn, draw_trial
 
-KILLS = 4
+KILLS = 2
 """Of each; 100 of each pass too, by hand in eight minutes on a machine with other work."""
 
 
@@ -19,7 +19,7 @@ KILLS = 4
 def test_killed_while_a_browser_answers_nothing_acknowledged_or_shown_as_saved_is_missing(
     tmp_path: Path, kind: Kind, record_property: Any
 ) -> None:
-    drawn = Drawn(plants=4 * KILLS, size=(160, 120), fruit=2)
+    drawn = Drawn(plants=8 * KILLS, size=(160, 120), fruit=2)
     trial = draw_trial(tmp_path / "shelf" / "trial", drawn)
     with chromium() as browser:
         record = killed(browser, kind, trial.directory, KILLS, PHONE)

@@ -275,3 +275,15 @@ def test_the_share_seen_is_that_of_the_survey_asked_for(counted):
         by_photo_alone = figures(counted, ledger, Choices(survey="2026-07-01", source="photo"))
     assert by_hand.calibration.comparison.survey == "2026-07-15"
     assert by_photo_alone.calibration.comparison is None
+
+
+def test_the_methods_do_not_claim_millimetres_where_no_photo_had_a_scale(counted):
+    text = page(counted)
+    assert "no photo carried a scale, so their size was judged by eye" in text
+    assert "Fruit of at least" not in text
+    tag = {"code": "A1-1", "id": 0, "mm_per_px": 0.5}
+    photo = add_photo(counted, "A1-1", survey="2026-07-15", tag=tag)
+    assert photo
+    text = page(counted)
+    assert "Fruit of at least 10 mm were counted" in text
+    assert "On 47 of 48 photos no tag gave the scale: size by eye there." in text

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from browser import LAPTOP, PHONE, axe_source, chromium, opened, page_on
+from PIL import Image
 from sheet_trial import Drawn, draw_trial
 from test_live import answers, served, wait_for
 from test_review_page import drag, hold, middle, painted, press, record, saved, states
@@ -416,3 +419,49 @@ def test_in_spanish_the_sheet_speaks_spanish(browser: Any, sheet: Path) -> None:
     page.click("text=In English")
     page.wait_for_selector("html[data-ready=yes][lang=en]")
     context.close()
+
+
+FILM, NIGHT = (255, 255, 255), (0, 0, 0)
+
+
+def luminance(rgb: Any) -> Any:
+    """Relative luminance (WCAG 2.2, definition of relative luminance)."""
+    part = np.asarray(rgb, np.float64) / 255
+    linear = np.where(part <= 0.04045, part / 12.92, ((part + 0.055) / 1.055) ** 2.4)
+    return linear @ (0.2126, 0.7152, 0.0722)
+
+
+def stands_out(page: Any, mark: int, ground: tuple[int, int, int]) -> Any:
+    """Return which CSS pixels about a mark stand out 3:1 from a plain ground.
+
+    3:1 is what WCAG 2.2, success criterion 1.4.11, asks of graphics.
+    """
+    box = page.locator(f'#stage > .stage > .wax .mark[data-mark="{mark}"] .line').bounding_box()
+    room = {"x": box["x"] - 6, "y": box["y"] - 6}
+    room |= {"width": box["width"] + 12, "height": box["height"] + 12}
+    shot = page.screenshot(clip=room, scale="css")
+    light = luminance(np.asarray(Image.open(io.BytesIO(shot)).convert("RGB")))
+    low, high = np.minimum(light, luminance(ground)), np.maximum(light, luminance(ground))
+    return (high + 0.05) / (low + 0.05) >= 3
+
+
+def share_of_the_ring(clear: Any) -> float:
+    """Return in which share of all directions from the middle something stands out."""
+    y, x = np.nonzero(clear)
+    angles = np.arctan2(y - clear.shape[0] / 2, x - clear.shape[1] / 2)
+    return len(np.unique(np.round(np.degrees(angles) / 6) % 60)) / 60
+
+
+@pytest.mark.parametrize("ground", [FILM, NIGHT], ids=["white film in glare", "deep shade"])
+def test_rings_of_every_kind_stand_out_from_white_film_and_from_the_dark(
+    browser: Any, tmp_path: Path, ground: tuple[int, int, int]
+) -> None:
+    plain = Drawn(plants=2, sides=("a",), leaf=ground, ripe=ground, faint=0)
+    path = make_sheet(draw_trial(tmp_path / "trial", plain))
+    with page_on(browser, path, PHONE) as page:
+        states(page)
+        press(page, PHONE, *middle(page, 1))
+        assert states(page)[:2] == ["proposed", "removed"]
+        # dashed: 6 of 11 px are drawn
+        assert share_of_the_ring(stands_out(page, 0, ground)) > 0.5
+        assert stands_out(page, 1, ground).sum() > 60

@@ -40,6 +40,8 @@ class Making:
         The ways of finding fruit that made the proposals, words of `counting.settings.STAGES`.
     quick : int
         Photos with proposals for which the scorer never looked closer, as asked.
+    scaled : int
+        Photos with an answer that counts in which a tag gave the scale.
     flagged : dict
         Flag to the number of photos that carry it.
     tallies : int
@@ -61,6 +63,7 @@ class Making:
     unblinded: int
     stages: tuple[str, ...]
     quick: int
+    scaled: int
     flagged: dict[Flag, int]
     tallies: int
 
@@ -116,6 +119,7 @@ def making(ledger: Ledger) -> Making:
     answers = facts.answers(ledger)
     counted = [answer for answer in answers if answer.counted]
     states = [mark.state for answer in counted for mark in answer.marks]
+    answered = {answer.photo for answer in counted}
     seconds = [answer.seconds for answer in counted if answer.seconds]
     proposals = facts.proposals(ledger).values()
     stages = {stage for proposal in proposals for stage in proposal.stages}
@@ -138,6 +142,10 @@ def making(ledger: Ledger) -> Making:
         unblinded=len({answer.photo for answer in counted if answer.sheet not in blind}),
         stages=tuple(stage for stage in STAGES if stage in stages),
         quick=sum(proposal.made_with.quick for proposal in proposals),
+        scaled=sum(
+            photo.mm_per_px is not None and photo.photo in answered
+            for photo in photos
+        ),
         flagged={flag: flags.count(flag) for flag in Flag if flag in flags},
         tallies=len(facts.tallies(ledger)),
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from counting import __version__
 from counting.analysis.result import Comparison
 from counting.analysis.words.phrases import and_list
-from counting.plan.trial import Trial
+from counting.plan.trial import Rule, Trial
 from counting.report.counts import Making
 from counting.report.figures import Figures
 
@@ -44,6 +44,23 @@ def facts(trial: Trial, numbers: Figures) -> str:
     return " · ".join(parts)
 
 
+def _rule(rule: Rule, main: Comparison, made: Making) -> str:
+    """Say which fruit counted, and by what their size was judged on photos."""
+    size = f"{rule.smallest_fruit_mm:g} mm"
+    damaged = "included" if rule.count_damaged else "excluded"
+    fallen = "included" if rule.count_fallen else "excluded"
+    said = f"Fruit of at least {size} were counted, damaged fruit {damaged}, fallen fruit {fallen}."
+    by_eye = made.confirmed - made.scaled
+    if main.source != "photo" or not by_eye:
+        return said
+    if not made.scaled:
+        return (
+            f"Fruit were to count from {size}, damaged fruit {damaged}, fallen fruit {fallen}; no"
+            " photo carried a scale, so their size was judged by eye."
+        )
+    return f"{said} On {by_eye} of {made.confirmed} photos no tag gave the scale: size by eye there."
+
+
 def methods(trial: Trial, numbers: Figures, made: Making) -> str:
     """Return a paragraph that a report elsewhere can quote."""
     plan, main = trial.plan, numbers.main
@@ -53,12 +70,7 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
         else f"Treatments were allotted by lot to {plan.allotted_to}s (seed {plan.seed})"
     )
     parts = [f"{layout}; the control was {plan.control}."]
-    rule = plan.rule
-    parts.append(
-        f"Fruit of at least {rule.smallest_fruit_mm:g} mm were counted, damaged fruit "
-        f"{'included' if rule.count_damaged else 'excluded'}, fallen fruit "
-        f"{'included' if rule.count_fallen else 'excluded'}."
-    )
+    parts.append(_rule(plan.rule, main, made))
     if main.source == "photo":
         blind = "" if made.unblinded else " that showed neither group nor plant"
         parts.append(

@@ -67,7 +67,12 @@ def _one(fault: Any, values: bool, whole: str) -> str:
     value = fault.get("input")
     told = values and place and kind != "extra_forbidden" and isinstance(value, _TOLD)
     link = ": " if kind == "value_error" and place else " "
-    return f"{place}{link}{words}".strip() + (f", found {value!r}" if told else "")
+    return f"{place}{link}{words}".strip() + (f", found {_written(value)}" if told else "")
+
+
+def _written(value: object) -> str:
+    """Return a value as a person writes it in the file."""
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 def _place(location: tuple[int | str, ...]) -> str:

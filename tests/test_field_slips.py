@@ -592,3 +592,33 @@ def test_the_diary_takes_any_word_as_a_kind(trial, kind):
     assert kind in listed
     assert "A1-2" in listed
     assert "mulching, watering" in " ".join(counting("diary", "--help").out.split())
+
+
+# ---- words
+
+CHECKERS = re.compile(
+    r"Input should|validation error|Extra inputs|type=|Field required|invalid literal"
+    r"|could not convert|NoneType|\bTrue\b|\bFalse\b|\bdict\b|\btuple\b|_type|_parsing"
+)
+"""Words of the checker, or of Python, that no grower should have to read."""
+
+
+@pytest.mark.parametrize("value", ['"x"', "-1", "true", "[1]", "{}", "2026-07-01", "nan"])
+def test_what_is_wrong_with_a_plan_is_said_in_words_of_the_trade(trial, value):
+    from counting.errors import CountingError
+    from counting.plan.trial import load_trial
+
+    path = trial.directory / "trial.toml"
+    good = path.read_text(encoding="utf-8")
+    entries = re.findall(r"^(\w+) =", good.partition("[[groups]]")[0], re.MULTILINE)
+    entries += ["surveys", "first_treatment", "smallest_difference", "rule", "layout", "no_entry"]
+    said = []
+    for name in entries:
+        lines = [line for line in good.splitlines() if not line.startswith(f"{name} =")]
+        path.write_text(f"{name} = {value}\n" + "\n".join(lines) + "\n", encoding="utf-8")
+        try:
+            load_trial(trial.directory)
+        except CountingError as error:
+            said.append(str(error))
+    assert len(said) > 5
+    assert not [text for text in said if CHECKERS.search(text)]

@@ -179,7 +179,7 @@ def _asked(days: Days, directory: Path) -> str:
     nothing = len(days.choices) + 1
     say(f"  {nothing}  take nothing in")
     surveys = {str(number): survey for number, (survey, _) in enumerate(days.choices, start=1)}
-    while (chosen := typed("Which?", "")) not in surveys:
+    while (chosen := typed("Which", "")) not in surveys:
         if chosen == str(nothing):
             mend = "say --survey, or sort the photos"
             raise PhotoError(directory, "nothing was taken in", mend=mend)

@@ -142,10 +142,7 @@ def making(ledger: Ledger) -> Making:
         unblinded=len({answer.photo for answer in counted if answer.sheet not in blind}),
         stages=tuple(stage for stage in STAGES if stage in stages),
         quick=sum(proposal.made_with.quick for proposal in proposals),
-        scaled=sum(
-            photo.mm_per_px is not None and photo.photo in answered
-            for photo in photos
-        ),
+        scaled=sum(photo.mm_per_px is not None and photo.photo in answered for photo in photos),
         flagged={flag: flags.count(flag) for flag in Flag if flag in flags},
         tallies=len(facts.tallies(ledger)),
     )

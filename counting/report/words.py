@@ -58,7 +58,9 @@ def _rule(rule: Rule, main: Comparison, made: Making) -> str:
             f"Fruit were to count from {size}, damaged fruit {damaged}, fallen fruit {fallen}; no"
             " photo carried a scale, so their size was judged by eye."
         )
-    return f"{said} On {by_eye} of {made.confirmed} photos no tag gave the scale: size by eye there."
+    return (
+        f"{said} On {by_eye} of {made.confirmed} photos no tag gave the scale: size by eye there."
+    )
 
 
 def methods(trial: Trial, numbers: Figures, made: Making) -> str:

@@ -163,6 +163,26 @@ def test_a_mend_meant_for_a_terminal_is_said_as_a_page_says_it(told: str, said: 
     assert spoken(told) == said
 
 
+def test_phones_are_let_in_by_a_button_and_two_of_them_never_walk_under_one_name(
+    client: httpx.Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serve, "local_address", lambda: "127.0.0.1")
+    assert "Let phones in" in client.get("t/vines/go?survey=2026-07-02").text
+    assert client.post("phones", data={"trial": "vines", "page": "walk"}).status_code == 303
+    way = client.get("t/vines/go?survey=2026-07-02").text
+    [link] = re.findall(r'<a href="(http://127.0.0.1:\d+/[^/"]+/)t/vines/go\?on=1', way)
+    assert not link.startswith(str(client.base_url))
+    assert f"{link}t/vines/sheet/" in client.get("t/vines/check").text
+    with httpx.Client(base_url=link, follow_redirects=True, timeout=60) as phone:
+        phone.get("t/vines/go?on=1")
+        for device, refused in (("phone-0001", 0), ("phone-0002", 1), ("phone-0001", 0)):
+            told = {"survey": "2026-07-02", "plant": "P1", "measure": "trusses", "value": "3"}
+            answers = [{"number": 1, "document": told | {"by": "Ana"}}]
+            batch = {"format": "counting walk", "device": device, "answers": answers}
+            reply = phone.post("t/vines/go/answers", json=batch).json()
+            assert len(reply["refused"]) == refused, reply
+
+
 def test_foreign_hosts_and_origins_are_refused(client: httpx.Client) -> None:
     assert client.get("", headers={"host": "example.org"}).status_code == 400
     foreign = {"origin": "http://example.org"} | FORM

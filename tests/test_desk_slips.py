@@ -103,6 +103,7 @@ def test_slips_are_asked_about_mended_on_the_page_and_end_in_the_right_numbers(
 
         messy = MESSY.format(first, third)
         grower.click("text=Tallies")
+        page.wait_for_selector("#grid")  # the page before has a place for files as well
         grower.bring(
             [
                 {

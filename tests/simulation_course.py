@@ -103,19 +103,22 @@ def _looks(trials: int, seed: int, number: int, stays: float) -> tuple[str, list
     names = np.where(treated == 1, "b", "a")
     design = design_of(names.tolist(), None, ("a", "b"))
     assert design is not None
-    bounds = np.array(obrien_fleming([(n + 1) / number for n in range(number)]))
     rng = np.random.default_rng((seed, number, int(10 * stays)))
-    shown = bounded = 0
-    said = []
+    shown = 0
+    said, alike, every = [], [], []
     for trial in range(trials):
         counts = _surveys(rng, number, stays, len(names))
         fits = [fit_counts(count, np.ones(len(count)), design).ratio("b", 0.95) for count in counts]
         p = np.array([each.p if each.p is not None else 1.0 for each in fits])
         shown += bool((p < 0.05).any())
-        bounded += bool((p < 2 * _upper(bounds)).any())
+        every.append(p)
         if trial < 100:
             means = np.array([[row[names == g].mean() for g in names] for row in counts])
-            said.append(chance_of_showing(correlation_of((counts - means).T)))
+            alike.append(correlation_of((counts - means).T))
+            said.append(chance_of_showing(alike[-1]))
+    shares = [(n + 1) / number for n in range(number)]
+    bounds = np.array(obrien_fleming(shares, 0.95, np.mean(alike, axis=0)))
+    bounded = int((np.array(every) < 2 * _upper(bounds)).any(axis=1).sum())
     figures = [shown / trials, float(np.mean(said)), bounded / trials]
     kind = "plants keep 0.7 of their level" if stays else "plants keep no level"
     return f"{number} looks, {kind}", figures

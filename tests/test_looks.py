@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy import stats
 from trials import Beds, add_photo, confirm, make_trial
 
 from counting.analysis.methods.looks import chance_of_showing, correlation_of, obrien_fleming
@@ -26,6 +27,15 @@ def test_chances_of_repeated_looks_are_the_published_ones(looks: int, chance: fl
     times = np.arange(1, looks + 1)
     correlation = np.sqrt(np.minimum.outer(times, times) / np.maximum.outer(times, times))
     assert chance_of_showing(correlation) == pytest.approx(chance, abs=5e-4)
+
+
+def test_bounds_for_looks_that_have_nothing_in_common_keep_the_error_of_all() -> None:
+    bounds = np.array(obrien_fleming([0.25, 0.5, 0.75, 1.0], correlation=np.eye(4)))
+    inside = 1 - 2 * stats.norm.sf(bounds)
+    assert 1 - inside.prod() == pytest.approx(0.05, abs=5e-4)
+    sums = np.array(obrien_fleming([0.25, 0.5, 0.75, 1.0]))
+    assert bounds[0] == pytest.approx(sums[0])
+    assert (bounds[1:] > sums[1:]).all()
 
 
 def test_looks_at_the_same_values_are_one_look() -> None:

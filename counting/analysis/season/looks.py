@@ -32,7 +32,7 @@ def about_looks(table: pd.DataFrame, question: Question, found: Comparison) -> l
     residuals = _residuals(table, question, found)
     looks = residuals.shape[1]
     if question.deciding is not None:
-        return _bound(question, day) if day < question.deciding else []
+        return _bound(question, day, residuals) if day < question.deciding else []
     if looks < 2 or len(residuals) < 2 * looks:
         return []
     chance = chance_of_showing(correlation_of(residuals), question.level)
@@ -42,7 +42,7 @@ def about_looks(table: pd.DataFrame, question: Question, found: Comparison) -> l
         f"{100 * chance:.0f} trials of 100, not in {100 * (1 - question.level):.0f}. Name the "
         "deciding survey in the plan (deciding_survey) before the next count."
     )
-    return [" ".join([said, *_bound(question, day)])]
+    return [" ".join([said, *_bound(question, day, residuals)])]
 
 
 def _residuals(table: pd.DataFrame, question: Question, found: Comparison) -> np.ndarray:
@@ -66,7 +66,7 @@ def _residuals(table: pd.DataFrame, question: Question, found: Comparison) -> np
     return off.to_numpy("float64")
 
 
-def _bound(question: Question, day: str) -> list[str]:
+def _bound(question: Question, day: str, residuals: np.ndarray) -> list[str]:
     """O'Brien and Fleming's bound for this look, where the surveys are planned."""
     planned = [each for each in question.surveys if each > (question.baseline or "")]
     if question.deciding is not None:
@@ -75,7 +75,11 @@ def _bound(question: Question, day: str) -> list[str]:
     if not upto or len(upto) == len(planned):
         return []
     shares = [(place + 1) / len(planned) for place in range(len(upto))]
-    p = 2 * float(stats.norm.sf(obrien_fleming(shares, question.level)[-1]))
+    # looks that are not alike leave more room for chance: to take them so is safe
+    alike = np.eye(len(upto))
+    if residuals.shape[1] == len(upto) and len(residuals) >= 2 * len(upto):
+        alike = correlation_of(residuals)
+    p = 2 * float(stats.norm.sf(obrien_fleming(shares, question.level, alike)[-1]))
     return [
         f"To decide at this look, {len(upto)} of {len(planned)}, and keep the error of all looks "
         f"together, p must be under {number(p, 2)} (O'Brien and Fleming's bound by Lan and "

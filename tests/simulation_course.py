@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import pandas as pd
 from drawn_season import draw_season
+from scipy import stats
 
 from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
@@ -129,14 +130,13 @@ def _surveys(rng: np.random.Generator, number: int, stays: float, plants: int) -
     deviate = rng.normal(size=plants)
     rows = []
     for _ in range(number):
-        rows.append(rng.poisson(20 * np.exp(0.43 * deviate - 0.43**2 / 2)))
+        level = stats.gamma.ppf(stats.norm.cdf(deviate), K) / K
+        rows.append(rng.poisson(20 * level))
         deviate = stays * deviate + np.sqrt(1 - stays**2) * rng.normal(size=plants)
     return np.array(rows, "float64")
 
 
 def _upper(bounds: np.ndarray) -> np.ndarray:
-    from scipy import stats
-
     return np.asarray(stats.norm.sf(bounds))
 
 

@@ -82,6 +82,10 @@ def test_the_tables_of_the_season_hold_size_and_coverage() -> None:
     for alarms, coverage, _ in shown:
         assert alarms == pytest.approx(0.05, abs=0.01)
         assert coverage == pytest.approx(0.95, abs=0.01)
+    for name, each in named.items():
+        if name.startswith("looks:"):
+            assert each[0] == pytest.approx(each[1], abs=0.03)
+            assert each[2] < 0.06
     for _, held, _, _ in picks:  # the interval is one of 80 %
         assert 0.78 <= held <= 0.9
     for alarms, _, coverage, found, bare, _, _ in before:

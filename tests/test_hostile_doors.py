@@ -247,6 +247,7 @@ def test_whatever_is_sent_to_the_desk_is_answered(trial: Trial, desk: Asking, da
     assert (trial.directory / "ledger.sqlite").stat().st_ino == before
 
 
+@pytest.mark.filterwarnings("ignore:Glyph")  # letters that the pictures' font lacks
 @some
 @given(data=st.data())
 def test_whatever_a_page_of_the_desk_is_asked_it_answers(desk: Asking, data: Any) -> None:
@@ -384,6 +385,7 @@ def test_a_spoilt_back_up_is_refused_or_says_what_is_lost(
         content = bytes(spoilt)
     source, target = folder / "spoilt.zip", folder / "back"
     source.write_bytes(content)
+    shutil.rmtree(target, ignore_errors=True)
     try:
         found = restore(source, target)
     except CountingError as error:

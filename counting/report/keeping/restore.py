@@ -84,6 +84,7 @@ def restore(
             _room(directory.absolute().parent, sum(row["size"] for row in told["files"]))
             lost, written = _unpack(packed, told["files"], beside, progress)
             lost += _ledger(beside, told)
+            lost += _unlisted(packed, told["files"])
         if directory.exists():
             directory.rmdir()
         beside.replace(directory)
@@ -128,6 +129,14 @@ def _list(source: Path, packed: zipfile.ZipFile) -> dict[str, Any]:
     if not shaped or len(set(names)) != len(names):
         raise CountingError(source, "its list is damaged", _EXPECTED, "take an older back-up")
     return told
+
+
+def _unlisted(packed: zipfile.ZipFile, rows: list[dict[str, Any]]) -> list[Refusal]:
+    """Name what the file holds beside its list: nothing vouches for that, so it stays out."""
+    # as a ZIP file keeps them
+    listed = {BACKUP_LIST, *(row["name"].partition("\0")[0] for row in rows)}
+    reason = "in the back-up, but not in its list: not brought back"
+    return [Refusal(name, reason) for name in packed.namelist() if name not in listed]
 
 
 def _room(folder: Path, needed: int) -> None:

@@ -14,6 +14,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -29,7 +30,7 @@ from counting.report.keeping.back_up import back_up
 from counting.review.corrections import take_corrections
 from counting.settings import Settings
 
-__all__ = ["CAMERA", "FAST", "WORK", "Life", "Work", "lives", "run"]
+__all__ = ["CAMERA", "FAST", "WORK", "Life", "Work", "lives", "run", "started"]
 
 FAST = Settings(stages=("blobs",))
 CAMERA = "camera"
@@ -113,12 +114,17 @@ class Life:
     seconds: float
 
 
-def run(name: str, trial: Path, *, kill_after: float | None = None) -> Life:
-    """Run a command in a process of its own, killed so many seconds after it begins."""
+def started(
+    modules: list[str], work: Callable[..., None], *given: Any
+) -> tuple[BaseProcess, Connection]:
+    """Start work in a process forked by a server that has the modules loaded.
+
+    The work is given a pipe last, to tell by; what it tells is read from the one returned.
+    """
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(_MODULES)
+    context.set_forkserver_preload(modules)
     told, telling = context.Pipe(duplex=False)
-    process = context.Process(target=_at_work, args=(name, trial, telling))
+    process = context.Process(target=work, args=(*given, telling))
     main = sys.modules["__main__"]
     sys.modules["__main__"] = ModuleType("__main__")  # else each would load the test runner
     try:
@@ -126,6 +132,12 @@ def run(name: str, trial: Path, *, kill_after: float | None = None) -> Life:
     finally:
         sys.modules["__main__"] = main
     telling.close()
+    return process, told
+
+
+def run(name: str, trial: Path, *, kill_after: float | None = None) -> Life:
+    """Run a command in a process of its own, killed so many seconds after it begins."""
+    process, told = started(_MODULES, _at_work, name, trial)
     if not told.poll(_LONGEST_S) or told.recv() != "begun":
         process.kill()
         raise RuntimeError(name)

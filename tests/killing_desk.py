@@ -9,21 +9,19 @@ says "Saved", every answer given; at the end all that was ever answered, once.
 from __future__ import annotations
 
 import json
-import multiprocessing
 import random
 import secrets
 import socket
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from pathlib import Path
-from types import ModuleType
 from typing import Any, Literal
 
 import uvicorn
+from killing import started
 
 from counting.desk.app import desk_app
 from counting.desk.serve import Door, desk_at
@@ -59,17 +57,7 @@ def _served(kind: Kind, trial: Path, port: int, telling: Connection) -> None:
 @contextmanager
 def _server(kind: Kind, trial: Path, port: int) -> Iterator[str]:
     """Run a server in a process of its own, killed at the end; yield its link."""
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(_MODULES)
-    told, telling = context.Pipe(duplex=False)
-    process = context.Process(target=_served, args=(kind, trial, port, telling))
-    main = sys.modules["__main__"]
-    sys.modules["__main__"] = ModuleType("__main__")  # else each would load the test runner
-    try:
-        process.start()
-    finally:
-        sys.modules["__main__"] = main
-    telling.close()
+    process, told = started(_MODULES, _served, kind, trial, port)
     try:
         if not told.poll(_LONGEST_S):
             raise RuntimeError(kind)

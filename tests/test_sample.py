@@ -116,6 +116,21 @@ def proposed(trial: Trial, photo: str, count: float) -> None:
         ledger.append("proposal", photo, body, by="test")
 
 
+def review_four_a_plot(
+    trial: Trial, photos: dict[str, str], true: dict[str, int], rng: np.random.Generator
+) -> dict[str, float]:
+    """Draw four of the twelve plants of each plot, count them; return photo to chance."""
+    chances = {}
+    for _, plot in trial.plants.groupby("plot"):
+        for code in rng.permutation(plot["code"])[:4]:
+            chances[photos[code]] = 4 / 12
+            confirm(trial, photos[code], true[code])
+    made = Sheet(sheet="s1", blind=True, photos=dict.fromkeys(chances, ""), chances=chances)
+    with trial.ledger() as ledger:
+        ledger.add([made], by="test")
+    return chances
+
+
 def test_a_finder_that_errs_by_group_is_corrected_by_the_sample(tmp_path: Path) -> None:
     rng = np.random.default_rng(7)
     trial = make_trial(tmp_path / "t", Beds(blocks=5, plants_per_plot=12))
@@ -126,14 +141,7 @@ def test_a_finder_that_errs_by_group_is_corrected_by_the_sample(tmp_path: Path) 
         seen = true[row["code"]] * (0.7 if grafted else 0.95)
         photos[row["code"]] = add_photo(trial, row["code"])
         proposed(trial, photos[row["code"]], float(seen + rng.normal(0, 0.8)))
-    chances = {}
-    for _, plot in trial.plants.groupby("plot"):
-        for code in rng.permutation(plot["code"])[:4]:
-            chances[photos[code]] = 4 / 12
-            confirm(trial, photos[code], true[code])
-    made = Sheet(sheet="s1", blind=True, photos=dict.fromkeys(chances, ""), chances=chances)
-    with trial.ledger() as ledger:
-        ledger.add([made], by="test")
+    review_four_a_plot(trial, photos, true, rng)
     (found,) = answers(trial, include_unreviewed=True)
     (contrast,) = found.comparisons
     assert contrast.ratio.method is not None
@@ -174,14 +182,8 @@ def test_a_lesson_learnt_after_the_sample_was_reviewed_leaves_the_answer_right(
         photos[code] = add_photo(trial, code)
         with trial.ledger() as ledger:
             ledger.add([told(photos[code], odds[code], shipped)], by="test")
-    chances = {}
-    for _, plot in trial.plants.groupby("plot"):
-        for code in rng.permutation(plot["code"])[:4]:
-            chances[photos[code]] = 4 / 12
-            confirm(trial, photos[code], true[code])
-    made = Sheet(sheet="s1", blind=True, photos=dict.fromkeys(chances, ""), chances=chances)
+    chances = review_four_a_plot(trial, photos, true, rng)
     with trial.ledger() as ledger:
-        ledger.add([made], by="test")
         again = [told(photos[c], odds[c], lesson) for c in true if photos[c] not in chances]
         ledger.add(again, by="test")
     (found,) = answers(trial, include_unreviewed=True)

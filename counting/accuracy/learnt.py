@@ -12,8 +12,9 @@ from counting.accuracy.labels import Labelled
 from counting.accuracy.marked import Marked
 from counting.accuracy.measure import measure
 from counting.accuracy.score import Accuracy, score
-from counting.finding.lesson.confirmed import Confirmed, log_odds
+from counting.finding.lesson.confirmed import Confirmed
 from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
+from counting.finding.lesson.odds import log_odds
 from counting.finding.matching import FREE
 from counting.settings import Settings
 

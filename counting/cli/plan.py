@@ -164,7 +164,7 @@ def start(
     entries["year"] = min((int(day[:4]) for day in days if day), default=entries["year"])
     plan = make_plan(entries, where="the plan")
     trial = start_trial(directory, plan, replace=replace)
-    counted = int((~trial.plants["guard"]).sum())
+    counted = len(trial.counted)
     say(f"Lots drawn with seed {plan.seed}: {counted} plants to count in {directory}.")
     say(f"Written: {PLAN_NAME}, {PLANTS_NAME}, {MAP_NAME} (with groups), {BLIND_MAP_NAME}.")
     for note in layout_notes(plan):

@@ -172,6 +172,11 @@ class Trial:
     plan: Plan
     plants: pd.DataFrame
 
+    @property
+    def counted(self) -> pd.DataFrame:
+        """The plants that are counted: all but the guards."""
+        return self.plants[~self.plants["guard"].fillna(value=False).astype(bool)]
+
     def ledger(self) -> Ledger:
         """Open the trial's ledger, making it where there is none yet."""
         return Ledger(self.directory, create=True)

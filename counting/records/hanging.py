@@ -48,7 +48,7 @@ def hanging(trial: Trial, ledger: Ledger, table: pd.DataFrame) -> pd.DataFrame:
     """
     rows = _tallied(table)
     out, made = left_out(ledger), proposals(ledger)
-    plants = set(trial.plants.loc[~trial.plants["guard"].fillna(value=False).astype(bool), "code"])
+    plants = set(trial.counted["code"])
     by_plant: dict[tuple[str, str], list[Judged]] = defaultdict(list)
     for each in standing_answers(ledger):
         by_plant[each.photo.survey, each.photo.plant].append(each)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, TypedDict
 
 import pandas as pd
@@ -166,19 +166,25 @@ def _comparisons(main: Comparison) -> TextTable:
     return {"words": 2, "columns": columns, "rows": rows}
 
 
-def _others(others: Sequence[Comparison]) -> TextTable:
-    rows = []
+def _each_other(
+    others: Sequence[Comparison],
+) -> Iterator[tuple[Comparison, str, str, Contrast]]:
+    """Yield each contrast of the further measures: its comparison, the name, the groups' means."""
     for other in others:
         means = ", ".join(f"{group.group} {_number(group.mean)}" for group in other.groups)
         for each in other.comparisons:
             name = other.measure.replace("_", " ")
             if len(other.comparisons) > 1:
                 name += f", {each.group}"
-            rows.append(
-                [name, other.unit, other.survey or "", means]
-                + [_headline(each), _interval(each.headline().low, each.headline().high)]
-                + [_p(each.p_told())]
-            )
+            yield other, name, means, each
+
+
+def _others(others: Sequence[Comparison]) -> TextTable:
+    rows = [
+        [name, other.unit, other.survey or "", means, _headline(each)]
+        + [_interval(each.headline().low, each.headline().high), _p(each.p_told())]
+        for other, name, means, each in _each_other(others)
+    ]
     columns = ["measure", "unit", "survey", "means", "answer", "95 % interval", "p adjusted"]
     return {"words": 4, "columns": columns, "rows": rows}
 
@@ -192,15 +198,10 @@ def _says(contrast: Contrast) -> str:
 def _others_told(others: Sequence[Comparison]) -> TextTable:
     """Return the further measures as a grower reads them: means, and what the trial says."""
     rows = []
-    for other in others:
-        means = ", ".join(f"{group.group} {_number(group.mean)}" for group in other.groups)
-        for each in other.comparisons:
-            name = other.measure.replace("_", " ")
-            if len(other.comparisons) > 1:
-                name += f", {each.group}"
-            when = "all picks" if other.course == "total" else other.survey or ""
-            unit = "" if other.unit == "count" else other.unit
-            rows.append([name, unit, when, means, _says(each)])
+    for other, name, means, each in _each_other(others):
+        when = "all picks" if other.course == "total" else other.survey or ""
+        unit = "" if other.unit == "count" else other.unit
+        rows.append([name, unit, when, means, _says(each)])
     columns = ["measure", "unit", "survey", "means", "the trial says"]
     return {"words": 5, "columns": columns, "rows": rows}
 

@@ -36,7 +36,7 @@ def facts(trial: Trial, numbers: Figures) -> str:
     groups = f"{and_list(treated)} against {plan.control}"
     surveys = sorted({survey for survey in numbers.table["survey"] if survey})
     when = f"{surveys[0]} to {surveys[-1]}" if len(surveys) > 1 else "".join(surveys)
-    kept = trial.plants[~trial.plants["guard"].fillna(value=False)]
+    kept = trial.counted
     blocks = kept["block"].nunique()
     parts = [plan.crop, groups, f"{len(kept)} plants in {blocks} block{'s' * (blocks > 1)}"]
     if surveys:

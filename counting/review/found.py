@@ -63,7 +63,7 @@ def still_to_do(trial: Trial, survey: str = "") -> list[str]:
             shown.setdefault(each.word, set()).add(each.photo.plant)
     if not shown:
         return []
-    plants = trial.plants.loc[~trial.plants["guard"].fillna(value=False), "code"]
+    plants = trial.counted["code"]
     seen = set().union(*shown.values())
     shown[_NO_PHOTO] = {code for code in plants if code not in seen and not out.plant(code, survey)}
     lines = [

@@ -74,7 +74,7 @@ def plant(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = 
         values=values,
         history=steps,
         out=out,
-        codes=[str(each) for each in trial.plants.loc[~trial.plants["guard"], "code"]],
+        codes=[str(each) for each in trial.counted["code"]],
         fault=fault,
         said=said,
         command=f"counting audit {trial.directory.name} --plant {code}",

@@ -54,7 +54,7 @@ def walk(desk: Desk, asked: Asked) -> Response:
         days={day: len(photos) for day, photos in by_day(arrived).items()},
         stuck=[(name, spoken(reasons[name])) for name in named.values() if name in reasons],
         unseen=0 if busy else _unseen(trial),
-        codes=[str(code) for code in trial.plants.loc[~trial.plants["guard"], "code"]],
+        codes=[str(code) for code in trial.counted["code"]],
         busy=busy,
         today=date.today().isoformat(),
         offered=OFFERED,

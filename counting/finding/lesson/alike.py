@@ -13,7 +13,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from counting.finding.expected import expected_count
-from counting.finding.lesson.confirmed import log_odds
+from counting.finding.lesson.odds import as_shipped, chance, log_odds
 from counting.finding.merge import spread_of
 from counting.ledger.facts import Proposal
 from counting.settings import FLOOR, Settings, reaches
@@ -49,14 +49,13 @@ def expected_as(proposal: Proposal, settings: Settings) -> float:
     settings : Settings
         With the numbers to use.
     """
-    made = proposal.made_with
     large = [each for each in proposal.candidates if not each.small]
     confidence = np.array([each.confidence for each in large], dtype=np.float64)
     share = np.array([1.0 if each.own_share is None else each.own_share for each in large])
     own = np.array([each.own for each in large], dtype=bool)
-    odds = (log_odds(confidence) - made.offset) / made.slope
-    chance = 1 / (1 + np.exp(-(settings.slope * odds + settings.offset)))
-    if not (reaches(chance, settings.threshold) & own).any():
+    odds = as_shipped(confidence, proposal.made_with)
+    chances = chance(odds, settings)
+    if not (reaches(chances, settings.threshold) & own).any():
         return 0.0
     kept = odds >= _LEAST
-    return expected_count(chance[kept] * share[kept], spread_of(settings))[0]
+    return expected_count(chances[kept] * share[kept], spread_of(settings))[0]

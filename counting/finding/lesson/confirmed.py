@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from counting.finding.lesson.odds import as_shipped
 from counting.finding.matching import FREE, match_by_centre
 from counting.ledger import Ledger
 from counting.ledger.facts import (
@@ -20,7 +21,7 @@ from counting.ledger.facts import (
     answers_that_stand,
 )
 
-__all__ = ["Confirmed", "confirmed_by", "confirmed_photos", "log_odds"]
+__all__ = ["Confirmed", "confirmed_by", "confirmed_photos"]
 
 Floats = NDArray[np.float64]
 
@@ -111,8 +112,7 @@ def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
         for each in proposal.candidates
         if each.candidate not in unclear and (each.candidate in taken or not each.small)
     ]
-    made = proposal.made_with
-    odds = (log_odds(_confidence(used)) - made.offset) / made.slope
+    odds = as_shipped(_confidence(used), proposal.made_with)
     is_fruit = np.array([each.candidate in taken for each in used], dtype=bool)
     missed = len(answer.fruit) - int(is_fruit.sum())
     return Confirmed(answer.photo, answer.reviewer, odds, is_fruit, max(missed, 0), answer.seq)
@@ -124,9 +124,3 @@ def _boxes(drawn: Sequence[Candidate | Mark]) -> Floats:
 
 def _confidence(candidates: Sequence[Candidate]) -> Floats:
     return np.array([each.confidence for each in candidates], dtype=np.float64)
-
-
-def log_odds(probability: Floats) -> Floats:
-    """Return log-odds, held within what 0.0001 and 0.9999 give: as far as confidences are kept."""
-    held = np.clip(probability, 1e-4, 1 - 1e-4)
-    return np.asarray(np.log(held / (1 - held)))

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from counting.finding.expected import expected_count
-from counting.finding.lesson.confirmed import Confirmed, log_odds
+from counting.finding.lesson.confirmed import Confirmed
+from counting.finding.lesson.odds import chance, log_odds
 from counting.finding.merge import spread_of
 from counting.settings import Settings, reaches
 
@@ -82,10 +83,6 @@ def teach(photos: Sequence[Confirmed], settings: Settings) -> Taught:
     return Taught(settings, fit(photos, settings), helps, gain)
 
 
-def _chance(odds: Floats, settings: Settings) -> Floats:
-    return np.asarray(1 / (1 + np.exp(-(settings.slope * odds + settings.offset))))
-
-
 def fit(photos: Sequence[Confirmed], settings: Settings) -> Settings:
     """Fit the numbers to photos.
 
@@ -120,18 +117,18 @@ def fit(photos: Sequence[Confirmed], settings: Settings) -> Settings:
     fitted = dataclasses.replace(settings, slope=slope, offset=offset)
     counted = sum(photo.count for photo in photos)
     fitted = dataclasses.replace(
-        fitted, threshold=_threshold(_chance(odds, fitted), counted, fitted)
+        fitted, threshold=_threshold(chance(odds, fitted), counted, fitted)
     )
     return dataclasses.replace(fitted, fruit_spread=_spread(photos, fitted))
 
 
-def _threshold(chance: Floats, counted: int, settings: Settings) -> float:
+def _threshold(sure: Floats, counted: int, settings: Settings) -> float:
     """Return the threshold for candidates of these chances where people counted so many fruit."""
-    if not counted or not len(chance):
+    if not counted or not len(sure):
         # no fruit tells no number of them: what was proposed before still is
-        at = float(_chance(log_odds(np.array([settings.threshold])), settings)[0])
+        at = float(chance(log_odds(np.array([settings.threshold])), settings)[0])
     else:
-        ranked = np.sort(chance)[::-1]
+        ranked = np.sort(sure)[::-1]
         balanced = float(ranked[counted - 1 : counted + 1].mean()) if counted < len(ranked) else 0.0
         expected_f1 = 2 * np.cumsum(ranked) / (np.arange(1, len(ranked) + 1) + counted)
         at = (max(balanced, float(ranked[-1])) + float(ranked[expected_f1.argmax()])) / 2
@@ -139,7 +136,7 @@ def _threshold(chance: Floats, counted: int, settings: Settings) -> float:
 
 
 def _corrections(photo: Confirmed, settings: Settings) -> int:
-    shown = reaches(_chance(photo.odds, settings), settings.threshold)
+    shown = reaches(chance(photo.odds, settings), settings.threshold)
     return int((shown != photo.fruit).sum()) + photo.missed
 
 
@@ -150,9 +147,9 @@ def _spread(photos: Sequence[Confirmed], settings: Settings) -> float:
     (to first order in the shift), since it is tried many times.
     """
     spread = spread_of(dataclasses.replace(settings, fruit_spread=1.0))
-    chances = [_chance(photo.odds, settings) for photo in photos]
-    inner = np.array([float((chance * (1 - chance)).sum()) for chance in chances])
-    mean = np.array([float(chance.sum()) for chance in chances])
+    chances = [chance(photo.odds, settings) for photo in photos]
+    inner = np.array([float((each * (1 - each)).sum()) for each in chances])
+    mean = np.array([float(each.sum()) for each in chances])
     away = np.array([photo.count for photo in photos]) - (1 + spread.missed) * mean
     sd = _SPREADS[:, None] * spread.shift_sd * inner
     variance = np.maximum(sd**2 + inner + spread.missed * mean, 0.1)
@@ -166,13 +163,13 @@ def _figures(trials: Sequence[tuple[Confirmed, Settings]]) -> dict[str, float]:
     corrections = fruit = candidates = within = 0
     loss = away = 0.0
     for photo, settings in trials:
-        chance = np.clip(_chance(photo.odds, settings), 1e-6, 1 - 1e-6)
+        sure = np.clip(chance(photo.odds, settings), 1e-6, 1 - 1e-6)
         corrections += _corrections(photo, settings)
         fruit += photo.count
-        candidates += len(chance)
-        loss -= float(np.log(np.where(photo.fruit, chance, 1 - chance)).sum())
-        away += abs(int(reaches(chance, settings.threshold).sum()) - photo.count)
-        _, low, high = expected_count(chance, spread_of(settings))
+        candidates += len(sure)
+        loss -= float(np.log(np.where(photo.fruit, sure, 1 - sure)).sum())
+        away += abs(int(reaches(sure, settings.threshold).sum()) - photo.count)
+        _, low, high = expected_count(sure, spread_of(settings))
         within += low <= photo.count <= high
     return {
         "corrections_per_100": 100 * corrections / max(fruit, 1),

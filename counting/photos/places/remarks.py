@@ -51,7 +51,7 @@ def about_sides(unnamed: Sequence[Photo]) -> list[str]:
 def without_photo(trial: Trial, photos: Iterable[Photo], out: LeftOut, survey: str) -> list[str]:
     """Return the plants to count that have no photo at a survey, in the plan's order."""
     shown = {photo.plant for photo in photos if photo.survey == survey}
-    plants = trial.plants.loc[~trial.plants["guard"].fillna(False), "code"]
+    plants = trial.counted["code"]
     return [code for code in plants if code not in shown and not out.plant(code, survey)]
 
 

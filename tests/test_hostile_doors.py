@@ -32,7 +32,8 @@ from test_fuzz import NASTY, VALUES, json_spoilt
 from test_live import batch, served
 from trials import Beds, draw_photo, make_trial
 
-from counting.desk.app import GET, POST, desk_app
+from counting.desk.addresses import GET, POST
+from counting.desk.app import desk_app
 from counting.desk.desk import Desk
 from counting.desk.serve import door, open_desk
 from counting.desk.shelf import Shelf
@@ -194,7 +195,7 @@ def test_a_hostile_name_at_the_live_sheet_is_refused_or_is_the_plain_one(
 
 FIELDS = {
     path: sorted({*re.findall(r'"([a-z_]{2,20})"', inspect.getsource(inspect.getmodule(view)))})
-    for path, view in (*GET, *POST)
+    for path, view, _ in (*GET, *POST)
 }
 """What the module of a page asks for, as it names it, and other words that stand there."""
 GOOD = ("vines", "P1", "P2", "2026-07-01", "a", "fruit", "0000.jpg", "counting walk", "12", "20 %")
@@ -205,8 +206,8 @@ LONG_WORK = {
     "/t/{trial}/keep/backup",
     "/t/{trial}/walk/begin",
 }
-ASKED = [path for path, _ in POST if path not in LONG_WORK]
-SHOWN = [path for path, _ in GET if not path.endswith((".pdf", ".xlsx", "/walk-file", ".zip"))]
+ASKED = [path for path, *_ in POST if path not in LONG_WORK]
+SHOWN = [path for path, *_ in GET if not path.endswith((".pdf", ".xlsx", "/walk-file", ".zip"))]
 texts = st.sampled_from([*NASTY, *GOOD]) | st.text(max_size=8)
 
 

@@ -39,7 +39,7 @@ def open_command(
             from counting.cli.review import show_code
 
             link = desk.phones.link("")
-            say("Whoever knows this link and is on this network can work on these trials. Scan it:")
+            say("Who knows this link and is on this network can walk and check photos. Scan it:")
             show_code(link)
             say(f"On this machine: {where.address}")
             tell(link)

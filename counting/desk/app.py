@@ -1,11 +1,10 @@
-"""The desk's addresses: one table, and the plumbing between a request and a view."""
+"""The plumbing between a request and the view of its address."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from importlib.resources import files
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -14,24 +13,13 @@ from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
-from counting.desk.asked import Asked, TooLarge, read
+from counting.desk.addresses import GET, POST, STREAMED, Address, StreamedView, View
+from counting.desk.asked import TooLarge, read
 from counting.desk.desk import Desk
 from counting.desk.guard import Guard, sealed
-from counting.desk.pairing import Paired
+from counting.desk.phones.pairing import Paired
 from counting.desk.spoken import spoken
-from counting.desk.views import (
-    answer,
-    check,
-    diary,
-    home,
-    keep,
-    plan,
-    plants,
-    tags,
-    tallies,
-    walk,
-    walk_page,
-)
+from counting.desk.views import check
 from counting.errors import CountingError
 from counting.review.live.app import BODY_S
 from counting.review.live.guard import hosts_of
@@ -53,70 +41,11 @@ _RULES = "; ".join(
 )
 """What the desk's own pages may load: nothing but what this machine serves."""
 _POLICY = ((b"content-security-policy", _RULES.encode("ascii")),)
-View = Callable[[Desk, Asked], Response | dict[str, Any]]
+_Handler = Callable[[Request], Awaitable[Response]]
 _GONE = 499
 """Nobody reads it: the other side has hung up."""
+_NOT_HERE = "This page is for the machine with the desk."
 _TYPES = {"css": "text/css", "js": "text/javascript"}
-
-GET: tuple[tuple[str, View], ...] = (
-    ("/", home.home),
-    ("/new", plan.new),
-    ("/new/map.svg", plan.draft_map),
-    ("/new/show.json", plan.shows),
-    ("/t/{trial}", home.season_page),
-    ("/t/{trial}/work.json", home.work),
-    ("/t/{trial}/plan", plan.plan),
-    ("/t/{trial}/map.svg", plan.map_of),
-    ("/t/{trial}/plan/change", plan.change),
-    ("/t/{trial}/tags", tags.tags),
-    ("/t/{trial}/tags.pdf", tags.tags_file),
-    ("/t/{trial}/field-sheet.pdf", tags.field_pdf),
-    ("/t/{trial}/tallies.xlsx", tags.field_table_file),
-    ("/t/{trial}/walk", walk.walk),
-    ("/t/{trial}/walk/held.json", walk.held),
-    ("/t/{trial}/walk/arrived/{file:path}", walk.arrived),
-    ("/t/{trial}/go", walk_page.page),
-    ("/t/{trial}/walk-file", walk_page.file),
-    ("/t/{trial}/check", check.check),
-    ("/t/{trial}/sheets/{file}", check.sheet_file),
-    ("/t/{trial}/answer", answer.answer),
-    ("/t/{trial}/answer.svg", answer.picture),
-    ("/t/{trial}/report.html", answer.report),
-    ("/t/{trial}/report-file", answer.report_file),
-    ("/t/{trial}/tables.zip", answer.tables_file),
-    ("/t/{trial}/tallies", tallies.tallies),
-    ("/t/{trial}/diary", diary.diary),
-    ("/t/{trial}/plants", plants.plants),
-    ("/t/{trial}/plant/{plant}", plants.plant),
-    ("/t/{trial}/photo/{photo}.jpg", plants.ringed),
-    ("/t/{trial}/keep", keep.keep),
-    ("/t/{trial}/copies/{file}", keep.backup_file),
-)
-POST: tuple[tuple[str, View], ...] = (
-    ("/new", plan.create),
-    ("/demo", home.demo),
-    ("/shelf", home.shelf),
-    ("/phones", home.phones),
-    ("/t/{trial}/plan/again", plan.draw_again),
-    ("/t/{trial}/work/stop", home.stop),
-    ("/t/{trial}/work/away", home.away),
-    ("/t/{trial}/walk/begin", walk.begin),
-    ("/t/{trial}/walk/propose", walk.go_on),
-    ("/t/{trial}/walk/give", walk.give),
-    ("/t/{trial}/walk/discard", walk.discard),
-    ("/t/{trial}/go/answers", walk_page.answers),
-    ("/t/{trial}/check/start", check.start),
-    ("/t/{trial}/check/make", check.make),
-    ("/t/{trial}/check/confirm", check.confirm),
-    ("/t/{trial}/tallies/typed", tallies.typed),
-    ("/t/{trial}/tallies/read", tallies.sheet_read),
-    ("/t/{trial}/diary", diary.write),
-    ("/t/{trial}/plant/{plant}/leave", plants.leave),
-    ("/t/{trial}/plant/{plant}/move", plants.moved),
-    ("/t/{trial}/plant/{plant}/rename", plants.renamed),
-    ("/t/{trial}/keep/audit", keep.begin_audit),
-    ("/t/{trial}/keep/backup", keep.begin_backup),
-)
 
 
 def desk_app(desk: Desk) -> ASGIApp:
@@ -127,14 +56,11 @@ def desk_app(desk: Desk) -> ASGIApp:
     desk : Desk
         Its trials, and where it is reached.
     """
-    routes = [Route(path, _served(desk, view), methods=["GET"]) for path, view in GET]
-    routes += [Route(path, _served(desk, view), methods=["POST"]) for path, view in POST]
-    routes += [
+    routes = [
+        *(_route(desk, each, _served(desk, each.view), "GET") for each in GET),
+        *(_route(desk, each, _served(desk, each.view), "POST") for each in POST),
+        *(_route(desk, each, _streamed(desk, each.view), "POST") for each in STREAMED),
         Route("/files/{name}", _file, methods=["GET"]),
-        Route("/bring-back", _streamed(desk, keep.bring_back), methods=["POST"]),
-        Route("/t/{trial}/walk/put", _streamed(desk, walk.put), methods=["POST"]),
-        Route("/t/{trial}/go/photo", _streamed(desk, walk_page.photo), methods=["POST"]),
-        Route("/t/{trial}/tallies/sheet", _streamed(desk, tallies.sheet_in), methods=["POST"]),
     ]
     inner = Starlette(routes=[Mount(f"/{desk.key}", routes=_ordered(routes))])
     pages: ASGIApp = _WithSheets(inner, desk)
@@ -143,12 +69,28 @@ def desk_app(desk: Desk) -> ASGIApp:
     return Guard(pages, hosts_of(desk.host, desk.port))
 
 
+def _route(desk: Desk, address: Address, inner: _Handler, method: str) -> Route:
+    """Return the route of an address; on the desk for phones, closed unless it is open to them."""
+    if desk.devices and not address.phones:
+        inner = _closed(desk)
+    return Route(address.path, inner, methods=[method])
+
+
+def _closed(desk: Desk) -> _Handler:
+    async def refuse(request: Request) -> Response:
+        if "text/html" not in request.headers.get("accept", ""):
+            return PlainTextResponse(_NOT_HERE, 403)
+        return desk.page("closed.html", status=403, words=_NOT_HERE)
+
+    return refuse
+
+
 def _ordered(routes: Sequence[Route]) -> Sequence[Route]:
     """Put addresses without a variable part first."""
     return sorted(routes, key=lambda route: route.path.count("{"))
 
 
-def _served(desk: Desk, view: View) -> Callable[[Request], Awaitable[Response]]:
+def _served(desk: Desk, view: View) -> _Handler:
     async def serve(request: Request) -> Response:
         try:
             async with desk.reading, asyncio.timeout(BODY_S):
@@ -170,9 +112,7 @@ def _served(desk: Desk, view: View) -> Callable[[Request], Awaitable[Response]]:
     return serve
 
 
-def _streamed(
-    desk: Desk, view: Callable[[Desk, Request], Awaitable[Response]]
-) -> Callable[[Request], Awaitable[Response]]:
+def _streamed(desk: Desk, view: StreamedView) -> _Handler:
     async def serve(request: Request) -> Response:
         try:
             return await view(desk, request)
@@ -211,14 +151,14 @@ class _WithSheets:
         if scope["type"] == "http":
             parts = str(scope["path"]).split("/")
             if parts[1:3] == [self.desk.key, "t"] and parts[4:5] == ["sheet"]:
-                app = await run_in_threadpool(self._sheet, parts[3])
-                await app(scope, receive, send)  # it brings its own policy
+                app = await run_in_threadpool(self._sheet, parts[3], Request(scope))
+                await app(scope, receive, sealed(send, _POLICY))  # a sheet brings its own
                 return
         await self.inner(scope, receive, sealed(send, _POLICY))
 
-    def _sheet(self, trial: str) -> ASGIApp:
+    def _sheet(self, trial: str, request: Request) -> ASGIApp:
         """Return a trial's sheet; one that was open before the desk was restarted opens again."""
         try:
             return check.opened(self.desk, trial).app
         except CountingError as error:
-            return PlainTextResponse(spoken(str(error)), 404)
+            return _trouble(self.desk, request, error)

@@ -15,7 +15,18 @@ from counting.errors import PhotoError
 from counting.photos.exif import taken
 from counting.photos.image import SUFFIXES
 
-__all__ = ["ARRIVING", "LARGEST_PHOTO", "by_day", "clear", "receive", "short", "waiting"]
+__all__ = [
+    "ARRIVING",
+    "LARGEST_PHOTO",
+    "NoRoom",
+    "by_day",
+    "clear",
+    "free_for",
+    "place_for",
+    "receive",
+    "short",
+    "waiting",
+]
 
 ARRIVING = ".arriving"
 """Folder of the trial for what came from the browser and is not taken in yet."""
@@ -27,6 +38,10 @@ _HEAD = 262_144
 """Bytes of a JPEG that hold its camera data: one segment of at most 64 kB near the start, and room
 for segments before it (Exif 2.31, 4.5.4)."""
 _PLAIN = re.compile(r"[^\w.\- ()]+")
+
+
+class NoRoom(PhotoError):
+    """The disk is nearly full; the photo itself may come again later."""
 
 
 async def receive(
@@ -55,14 +70,10 @@ async def receive(
     PhotoError
         If it is no photo by its name, too large, or the disk is nearly full.
     """
-    parts = [_PLAIN.sub("_", part).strip(". ")[-100:] for part in PurePosixPath(name).parts]
-    parts = [part for part in parts if part]
-    if not parts or Path(parts[-1]).suffix.lower() not in SUFFIXES:
-        raise PhotoError(name, "no photo by its name", "JPEG, PNG, WebP, TIFF or HEIC")
-    folder = directory / ARRIVING / Path(*parts[:-1][-3:])
+    target = place_for(directory, name)
+    folder = target.parent
     folder.mkdir(parents=True, exist_ok=True)
-    if shutil.disk_usage(folder).free < _SPARE:
-        raise PhotoError(name, "the disk is nearly full", mend="free some space, then go on")
+    free_for(directory, name)
     part = folder / f".{secrets.token_hex(8)}.part"
     size = 0
     try:
@@ -72,10 +83,39 @@ async def receive(
                 if size > LARGEST_PHOTO:
                     raise PhotoError(name, f"larger than {LARGEST_PHOTO / 1e6:.0f} MB")
                 file.write(piece)
-        target = folder / parts[-1]
+            if again:  # the phone forgets it next: let it be on the disk first
+                file.flush()
+                os.fsync(file.fileno())
         return part.replace(target) if again else _settle(part, target)
     finally:
         part.unlink(missing_ok=True)
+
+
+def place_for(directory: Path, name: str) -> Path:
+    """Return where a photo that comes by this name is kept: nowhere but among those that wait.
+
+    Raises
+    ------
+    PhotoError
+        If it is no photo by its name.
+    """
+    parts = [_PLAIN.sub("_", part).strip(". ")[-100:] for part in PurePosixPath(name).parts]
+    parts = [part for part in parts if part]
+    if not parts or Path(parts[-1]).suffix.lower() not in SUFFIXES:
+        raise PhotoError(name, "no photo by its name", "JPEG, PNG, WebP, TIFF or HEIC")
+    return directory / ARRIVING / Path(*parts[:-1][-3:]) / parts[-1]
+
+
+def free_for(directory: Path, name: str) -> None:
+    """Refuse a photo where the disk has so little room left that the ledger could suffer.
+
+    Raises
+    ------
+    NoRoom
+        Then.
+    """
+    if shutil.disk_usage(directory).free < _SPARE:
+        raise NoRoom(name, "the disk is nearly full", mend="free some space, then go on")
 
 
 def _settle(part: Path, target: Path) -> Path:

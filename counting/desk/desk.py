@@ -26,6 +26,8 @@ _FORMS = 8
 """Forms read at a time, together 16 MB; further ones wait their turn in the network."""
 _TABLES = 4
 """Dropped tables read at a time, together 80 MB."""
+_PIECES = 16
+"""Pieces of photos read at a time, together 4 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +67,8 @@ class Desk:
         The devices that paired with it; None where only this machine can ask.
     phones : Desk, optional
         The same desk for phones, once they are let in.
-    reading, tables : Semaphore
-        Bound how many forms, and how many dropped tables, are held in memory at a time.
+    reading, tables, pieces : Semaphore
+        Bound how many forms, dropped tables and pieces of photos are held in memory at a time.
     """
 
     shelf: Shelf
@@ -80,6 +82,7 @@ class Desk:
     sheets: dict[str, Sheet] = field(default_factory=dict)
     reading: Semaphore = field(default_factory=lambda: Semaphore(_FORMS))
     tables: Semaphore = field(default_factory=lambda: Semaphore(_TABLES))
+    pieces: Semaphore = field(default_factory=lambda: Semaphore(_PIECES))
 
     @property
     def base(self) -> str:

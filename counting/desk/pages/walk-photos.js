@@ -1,10 +1,13 @@
-/* Photos on their way to the desk: kept on the phone until it has them, each sent whole, once. */
+/* Photos on their way to the desk: kept on the phone until it has them, each sent once, a large one
+   in pieces, so that after a cut only the rest is sent. */
 
+import { sha256 } from './walk-digest.js';
 import { dropPhoto, keepPhoto, photosOf } from './walk-store.js';
 import { data } from './walk-words.js';
 
 const FIRST_PAUSE = 1500;
 const LONGEST_PAUSE = 30000;
+const PIECE = 262144;
 
 /** Make the queue; `judged` is told what the desk says of a photo, `changed` how many wait. */
 export function makePhotoQueue({ walk, device, judged, changed }) {
@@ -18,6 +21,32 @@ export function makePhotoQueue({ walk, device, judged, changed }) {
     timer = setTimeout(send, after);
   };
 
+  const post = (address, query, body) =>
+    fetch(`${data.base}${address}?${query}`, {
+      method: 'POST',
+      headers: { 'Content-Type': 'application/octet-stream' },
+      body,
+    });
+
+  /** Send what the desk lacks of a large photo; the photo is named by its digest from then on. */
+  async function sendPieces(photo, query) {
+    query.set('size', String(photo.blob.size));
+    query.set('sha256', await sha256(photo.blob));
+    const asked = await fetch(`${data.base}held.json?${query}`);
+    if (!asked.ok) throw new Error(String(asked.status));
+    const { whole, held } = await asked.json();
+    if (whole) return;
+    const has = new Set(held);
+    for (let piece = 0; piece * PIECE < photo.blob.size; piece += 1) {
+      if (has.has(piece)) continue;
+      query.set('piece', String(piece));
+      const from = piece * PIECE;
+      const reply = await post('piece', query, photo.blob.slice(from, from + PIECE));
+      if (!reply.ok) throw new Error(String(reply.status));
+    }
+    query.delete('piece');
+  }
+
   async function sendOne(photo) {
     const query = new URLSearchParams({
       device: device(),
@@ -29,12 +58,11 @@ export function makePhotoQueue({ walk, device, judged, changed }) {
       at: photo.at,
     });
     if (data.tags_only) query.set('tags', '1');
-    const reply = await fetch(`${data.base}photo?${query}`, {
-      method: 'POST',
-      headers: { 'Content-Type': 'application/octet-stream' },
-      body: photo.blob,
-    });
+    const inPieces = photo.blob.size > PIECE && !photo.spoilt;
+    if (inPieces) await sendPieces(photo, query);
+    const reply = await post('photo', query, inPieces ? '' : photo.blob);
     if (reply.status === 422) return { kind: 'damaged', plants: [], refused: await reply.text() };
+    if (reply.status === 409) photo.spoilt = !(await reply.json()).held.length;
     if (!reply.ok) throw new Error(String(reply.status));
     return reply.json();
   }

@@ -9,11 +9,12 @@ from typing import Any
 from starlette.responses import FileResponse, Response
 
 from counting.desk.asked import Asked, objects
-from counting.desk.codes import code_of
 from counting.desk.desk import Desk, Sheet
+from counting.desk.phones.codes import code_of
 from counting.desk.views.walk import propose_behind
 from counting.errors import CountingError
 from counting.finding.lesson.learn import worth_learning
+from counting.plan.trial import Trial
 from counting.review.corrections import take_corrections
 from counting.review.first import propose_first, unproposed
 from counting.review.frames import frames
@@ -86,12 +87,24 @@ def opened(desk: Desk, name: str) -> Sheet:
     held = desk.sheets.get(name)
     if held is None:
         trial = desk.trial(name)
-        propose_first(trial)
+        _propose_few(desk, trial)
         place = Place(desk.host, desk.port, f"{desk.key}/t/{name}/sheet")
         home = "" if desk.devices else desk.to("t", name, "check")
         app = live_sheet(trial, place, SheetOptions(open_only=True), desk.devices, home)
         held = desk.sheets[name] = Sheet(app, len(frames(trial)))
     return held
+
+
+def _propose_few(desk: Desk, trial: Trial) -> None:
+    """Propose fruit on the photos that lack it, where they are few; else begin behind the page."""
+    with trial.ledger() as ledger:
+        waiting = len(unproposed(ledger))
+    if waiting > _AT_ONCE:
+        if not desk.work.busy(trial.directory.name):
+            propose_behind(desk, trial)
+        found = f"fruit is still being proposed on {waiting} photos"
+        raise CountingError(trial.plan.title, found, mend="load this page again in a while")
+    propose_first(trial)
 
 
 def make(desk: Desk, asked: Asked) -> Response:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -38,17 +39,24 @@ _NEXT = {
 
 def home(desk: Desk, asked: Asked, *, fault: str = "") -> Response:
     """List the trials, each with the line of its season."""
+    if desk.devices:
+        return _for_phones(desk)
     if desk.shelf.only:
         return desk.go("t", desk.shelf.only)
     return desk.page(
         "home.html",
         folder=str(desk.shelf.folder),
-        own=desk.devices is None,
         trials=[_line(desk, name) for name in desk.shelf.names()],
-        beside=[str(each) for each in desk.shelf.beside()] if desk.devices is None else [],
+        beside=[str(each) for each in desk.shelf.beside()],
         fault=fault,
         command="counting open FOLDER; counting demo; counting restore FILE DIR",
     )
+
+
+def _for_phones(desk: Desk) -> Response:
+    """List what a phone can do for each trial; no group shows."""
+    lines = [_line(desk, name) for name in desk.shelf.names()]
+    return desk.page("phone.html", trials=lines, today=date.today().isoformat())
 
 
 def _line(desk: Desk, name: str) -> dict[str, Any]:
@@ -66,8 +74,6 @@ def _line(desk: Desk, name: str) -> dict[str, Any]:
 
 def shelf(desk: Desk, asked: Asked) -> Response:
     """Take another folder of trials, or a trial; it must be there."""
-    if desk.devices:
-        return home(desk, asked, fault="The folder is chosen on the desk's own machine.")
     folder = Path(asked.form.get("folder", "").strip()).expanduser()
     if not folder.is_absolute() or not folder.is_dir():
         return home(desk, asked, fault=f"{folder}: no such folder; give its whole path")
@@ -79,8 +85,7 @@ def shelf(desk: Desk, asked: Asked) -> Response:
 
 def phones(desk: Desk, asked: Asked) -> Response:
     """Let phones on this network in, and go back to the page that asked for it."""
-    if desk.devices is None:
-        let_phones_in(desk)
+    let_phones_in(desk)
     trial, page = asked.form.get("trial", ""), asked.form.get("page", "")
     return desk.go("t", trial, page if page in {"walk", "tags", "check"} else "walk")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Mapping
 from datetime import date
@@ -13,22 +14,28 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
 
-from counting.desk.arrivals import receive
+from counting.desk.arrivals import ARRIVING, NoRoom, clear, place_for, receive
 from counting.desk.asked import Asked, objects
-from counting.desk.codes import code_of
 from counting.desk.desk import Desk
+from counting.desk.phones.codes import code_of
+from counting.desk.phones.pieces import Parts, assembled, come, lies
 from counting.desk.walk_page import OFFERED, walk_document
-from counting.errors import CountingError, LedgerError, TallyError
+from counting.errors import CountingError, LedgerError, PhotoError, TallyError
+from counting.files import inside
+from counting.ledger.facts import photo_of
 from counting.photos.examine import Wanted
 from counting.photos.judge import judge
 from counting.photos.looking import look_at
 from counting.plan.trial import Trial
 from counting.records.tapped import Standing, Tapped, skew
+from counting.review.live.app import BODY_S
 
-__all__ = ["answers", "file", "page", "photo"]
+__all__ = ["answers", "file", "held", "page", "photo", "piece"]
 
 _DEVICE = re.compile(r"[A-Za-z0-9_-]{8,64}")
 _MOST = 200
+_DIGITS = 13
+"""Digits of a number of bytes that are read at all."""
 
 
 def page(desk: Desk, asked: Asked) -> Response:
@@ -37,7 +44,7 @@ def page(desk: Desk, asked: Asked) -> Response:
     survey = asked.query.get("survey") or date.today().isoformat()
     wanted = [name for name in asked.query.get("measures", "").split(",") if name in OFFERED]
     tags_only, by_truss = "tags" in asked.query, "by_truss" in asked.query
-    if "on" not in asked.query:
+    if "on" not in asked.query and not desk.devices:
         told = {"on": "1", "survey": survey, "measures": ",".join(wanted)}
         told |= {"tags": "1"} if tags_only else {}
         query = urlencode(told | ({"by_truss": "1"} if by_truss else {}))
@@ -113,27 +120,95 @@ def _number(each: Mapping[str, Any]) -> int:
     return number if isinstance(number, int) else 0
 
 
+def held(desk: Desk, asked: Asked) -> dict[str, Any]:
+    """Say what has come of a photo that a phone sends in pieces, so that only the rest is sent."""
+    trial = desk.trial(asked.trial)
+    parts, target = _parts(trial, asked.query), place_for(trial.directory, _name(asked.query))
+    return {"whole": _whole(trial, parts, target) is not None, "held": parts.held()}
+
+
+async def piece(desk: Desk, request: Request) -> Response:
+    """Keep one piece of a photo."""
+    trial = desk.trial(request.path_params["trial"])
+    number = request.query_params.get("piece", "")
+    if not number.isdecimal():
+        return PlainTextResponse("no piece is named; load the page again", 422)
+    parts = _parts(trial, request.query_params)
+    try:
+        async with desk.pieces, asyncio.timeout(BODY_S):
+            await come(parts, int(number), request.stream())
+    except TimeoutError:
+        return PlainTextResponse("too slow", 408, {"Connection": "close"})
+    return JSONResponse({})
+
+
 async def photo(desk: Desk, request: Request) -> Response:
-    """Keep one photo of the walk, once, and judge it at once."""
+    """Keep one photo of the walk, once, and judge it at once.
+
+    One that came in pieces is named by its SHA-256 and put together here; what is missing of it is
+    asked for.
+    """
     trial = desk.trial(request.path_params["trial"])
     query = request.query_params
-    device, number = query.get("device", ""), query.get("number", "")
-    if not (_DEVICE.fullmatch(device) and number.isdecimal()):
-        return PlainTextResponse("no device is named; load the page again", 422)
-    plant, survey, side = (query.get(name, "") for name in ("plant", "survey", "side"))
-    if plant not in set(trial.plants["code"]):
-        return PlainTextResponse(f"no plant {plant!r} in the plan", 422)
-    suffix = Path(query.get("name", "")).suffix.lower() or ".jpg"
-    # one photo of a device has one name: sent again after a lost reply, it lies there once
-    name = "/".join(filter(None, (survey, plant, side, f"{device}-{number}{suffix}")))
+    name = _name(query)
     try:
-        path = await receive(trial.directory, name, request.stream(), again=True)
-        told = await run_in_threadpool(_judged, trial, path, plant)
+        if "sha256" in query:
+            parts = _parts(trial, query)
+            found = await run_in_threadpool(
+                _whole, trial, parts, place_for(trial.directory, name), make=True
+            )
+            if found is None:
+                return JSONResponse({"held": parts.held()}, 409)
+            path = found
+        else:
+            path = await receive(trial.directory, name, request.stream(), again=True)
+        told = await run_in_threadpool(_judged, trial, path, query.get("plant", ""))
         if "tags" in query:
-            path.unlink(missing_ok=True)
+            clear(trial.directory, _waits(trial, path))
+    except NoRoom as error:  # the phone keeps the photo
+        return PlainTextResponse(str(error), 507)
     except CountingError as error:
         return PlainTextResponse(str(error), 422)
     return JSONResponse(told)
+
+
+def _name(query: Mapping[str, str]) -> str:
+    """Return the one name of a photo of a device; sent again after a lost reply it lies there once.
+
+    Raises
+    ------
+    PhotoError
+        If no device is named.
+    """
+    device, number = query.get("device", ""), query.get("number", "")
+    if not (_DEVICE.fullmatch(device) and number.isdecimal()):
+        found = "no device is named"
+        raise PhotoError(query.get("name", ""), found, mend="load the page again")
+    suffix = Path(query.get("name", "")).suffix.lower() or ".jpg"
+    told = (query.get(each, "") for each in ("survey", "plant", "side"))
+    return "/".join(filter(None, (*told, f"{device}-{number}{suffix}")))
+
+
+def _parts(trial: Trial, query: Mapping[str, str]) -> Parts:
+    size = query.get("size", "")
+    told = int(size) if size.isdecimal() and len(size) < _DIGITS else 0
+    return Parts(trial.directory, query.get("sha256", ""), told)
+
+
+def _whole(trial: Trial, parts: Parts, target: Path, *, make: bool = False) -> Path | None:
+    """Return where a photo lies whole: in the trial already, or among those that wait."""
+    with trial.ledger() as ledger:
+        entered = photo_of(ledger, parts.sha256)
+    if entered is not None:
+        parts.forget()
+        return inside(trial.directory, entered.file)
+    ready = assembled(parts, target) if make else lies(parts, target)
+    return target if ready else None
+
+
+def _waits(trial: Trial, path: Path) -> set[Path]:
+    """Return the photo if it only waits; what is in the trial stays there."""
+    return {path} if path.is_relative_to(trial.directory / ARRIVING) else set()
 
 
 def _judged(trial: Trial, path: Path, plant: str) -> dict[str, Any]:
@@ -141,7 +216,7 @@ def _judged(trial: Trial, path: Path, plant: str) -> dict[str, Any]:
     try:
         examined = look_at(path, Wanted(trial.plan.rule.smallest_fruit_mm, tags))
     except CountingError:
-        path.unlink(missing_ok=True)
+        clear(trial.directory, _waits(trial, path))
         raise
     found = judge(examined, trial.plants, plant)
     return {"kind": found.kind, "plants": list(found.plants), "px_per_mm": found.px_per_mm}

@@ -1,0 +1,1 @@
+"""What only phones need: pairing, the way in as a code, photos that come in pieces."""

@@ -45,6 +45,10 @@ class Flag(StrEnum):
         "neighbours",
         "Neighbours may be in view: no tag and spacing say which fruit are this plant's.",
     )
+    BESIDE = (
+        "taken of another",
+        "The photo was taken of a plant beside: this one's part is bright. Count only there.",
+    )
     # last, since a whole trial may share it and it then hides the better reasons
     TOO_SMALL = "few pixels", "The photo has too few pixels for the smallest fruit to count."
     # candidates

@@ -43,7 +43,7 @@ PLANTS: Schema = {
 """The plan: one row per plant; `tag` is its marker's number, `guard` plants are not counted."""
 
 PHOTOS: Schema = {
-    "photo": "str",  # SHA-256 of the file
+    "photo": "str",  # SHA-256 of the file; of a view of a plant beside, an id of its own
     "file": "str",  # path inside the trial, forward slashes
     "width": "Int64",  # px, of the upright photo
     "height": "Int64",
@@ -52,11 +52,12 @@ PHOTOS: Schema = {
     "plant": "str",
     "truss": "Int64",  # <NA> when the photo shows the whole plant
     "side": "str",
-    "bound_by": "str",  # tag, manifest or folder
+    "bound_by": "str",  # tag, manifest, folder, beside (a view of a plant beside) or a person
     "mm_per_px": "float64",  # NaN without a tag
     "flags": "str",  # words of `Flag`, separated by "; "
+    "view_of": "str",  # SHA-256 of the file of a view of a plant beside; else empty
 }
-"""One row per photo taken in."""
+"""One row per photo taken in, and one per view of a plant beside."""
 
 CANDIDATES: Schema = {
     "photo": "str",

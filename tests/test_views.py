@@ -14,8 +14,8 @@ from test_review_page import painted
 from test_zone import SIZE, Camera
 
 import counting.review.frames as frames_module
-from counting.finding.zone import View, likely_pairs, one_side, same_fruit
-from counting.ledger.facts import Candidate, Photo, Tag
+from counting.finding.zone import View, likely_pairs, same_fruit
+from counting.ledger.facts import Candidate, Photo, Tag, one_side
 from counting.review.frames import frames
 from counting.review.sheet import make_sheet
 

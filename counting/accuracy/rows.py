@@ -119,7 +119,8 @@ def _seen(path: Path, truth: Mapping[str, Any], settings: Settings) -> RowPhoto:
     own = [tag for tag in tags if places[tag.id]["plant"] == truth["plant"]]
     others = [tag for tag in tags if tag not in own]
     scale = own[0].record() if own else None
-    first = find(image, settings, tag=scale, smallest_mm=SMALLEST_MM)
+    on_cards = RowTags(cards=tuple(tag.card for tag in tags))
+    first = find(image, settings, tag=scale, smallest_mm=SMALLEST_MM, row=on_cards)
     found = {"as before": first}
     if own:
         for way, known in (("one tag and spacing", own), ("all tags", own + others)):

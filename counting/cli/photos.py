@@ -27,6 +27,10 @@ def move_command(
     survey: Annotated[
         str, typer.Option("--survey", metavar="DATE", help="The survey it belongs to.")
     ] = "",
+    also: Annotated[
+        str,
+        typer.Option("--also", metavar="PLANT", help="A further plant that counts on it too."),
+    ] = "",
     truss: Annotated[int | None, typer.Option("--truss", min=1, help="The truss it shows.")] = None,
     swap: Annotated[
         list[str] | None,
@@ -41,13 +45,14 @@ def move_command(
 ) -> None:
     """Put photos where they belong: another plant, side or survey. Their counts go along.
 
-    Nothing is lost: the ledger keeps where they were, and the files stay where they are.
+    Nothing is lost: the ledger keeps where they were, and the files stay where they are. With
+    --also they stay where they are and count for a further plant, whose tag is in them.
 
     Example: counting move my_trial photos/2026-07-01/A1-1/IMG_4.jpg --to A1-2
     --reason "tags swapped"
     """
     from counting.errors import PhotoError
-    from counting.photos.places.moving import Place, move, move_listed
+    from counting.photos.places.moving import Place, further, move, move_listed
     from counting.photos.places.moving import swap as exchange
     from counting.plan.trial import load_trial
 
@@ -63,6 +68,10 @@ def move_command(
         if not names:
             option = "counting move"
             raise PhotoError(option, "no photo named", mend="name it, or pass --list or --swap")
+        if also:
+            for view in further(trial, names, also, reason=reason, by=who):
+                say(f"{view.file}: counts for {view.plant} too, as far as it is its own.")
+            return
         place = Place(to, side, survey, truss)
         done = move(trial, names, place, reason=reason, by=who)
     for each in done:

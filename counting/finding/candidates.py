@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -170,7 +170,8 @@ def find(
     scale = None if tag is None else _Scale.of(tag)
     small = _reduced(image)
     merged = merge(_tables(image, small, settings), slope=settings.slope, offset=settings.offset)
-    merged = merged.only((merged.confidence >= settings.floor) & ~_on_card(merged.boxes, scale))
+    cards = [*row.cards, *([] if scale is None else [scale.card])]
+    merged = merged.only((merged.confidence >= settings.floor) & ~_on_cards(merged.boxes, cards))
     seen = _colours(small, merged, scale, crop)
     candidates = _table(merged, seen, _flagged(image, merged.boxes, scale, smallest_mm), scale)
     typical = crop.typical_mm / scale.mm_per_px if scale else None
@@ -236,13 +237,16 @@ class _Scale:
         return cls(mm_per_px, float(low), float(high), card, tag.grey or ())
 
 
-def _on_card(boxes: Array, scale: _Scale | None) -> Truths:
-    """Whether a candidate's middle lies on the tag's card."""
-    if scale is None:
-        return np.zeros(len(boxes), dtype=bool)
-    outline = scale.card.astype(np.float32).reshape(-1, 1, 2)
-    sides = [cv2.pointPolygonTest(outline, (float(x), float(y)), False) for x, y in boxes[:, :2]]
-    return np.array(sides, dtype=np.float64).reshape(-1) >= 0
+def _on_cards(boxes: Array, cards: Sequence[Any]) -> Truths:
+    """Whether a candidate's middle lies on a tag's card, its own plant's or a next one's."""
+    on = np.zeros(len(boxes), dtype=bool)
+    for card in cards:
+        outline = np.asarray(card, dtype=np.float32).reshape(-1, 1, 2)
+        sides = [
+            cv2.pointPolygonTest(outline, (float(x), float(y)), False) for x, y in boxes[:, :2]
+        ]
+        on |= np.array(sides, dtype=np.float64).reshape(-1) >= 0
+    return on
 
 
 def _reduced(image: Image) -> Image:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Self
 
 from counting.finding.zone import RowTags, TagSeen
@@ -49,6 +49,10 @@ class Rows:
         Where the photo's own tag was not read, or names another plant than the photo was bound to,
         those of the next plants tell where its own stands; none of them where none is near.
         """
+        cards = tuple(tag.card for tag in photo.tags if tag.card)
+        return replace(self._of_row(photo), cards=cards)
+
+    def _of_row(self, photo: Photo) -> RowTags:
         row, place = self.places.get(photo.plant, (0, 0))
         every = [tag for tag in (photo.tag, *photo.others) if tag is not None and tag.corners]
         here = [tag for tag in every if self.places.get(tag.code, (-1, 0))[0] == row]

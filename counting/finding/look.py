@@ -122,7 +122,9 @@ def _look_at(path: Path, settings: Settings, given: _Given) -> Look:
         smallest_mm=given.smallest_mm,
         crop=given.crop,
         row=RowTags(
-            tuple(TagSeen(f"tag {each.id}", each.corners) for each in tags), given.spacing_mm
+            tuple(TagSeen(f"tag {each.id}", each.corners) for each in tags),
+            given.spacing_mm,
+            cards=tuple(each.card for each in tags if len(each.card)),
         ),
     )
     if damage(data):

@@ -56,6 +56,8 @@ class Task:
         Name of its entry in `counting.crops.CROPS`.
     row : RowTags
         The tags of the row in the photo, and the plan's spacing.
+    file : str
+        SHA-256 of the file, where the job's key is another; empty where it is the key.
     """
 
     settings: Settings
@@ -64,13 +66,14 @@ class Task:
     truss: int | None
     crop: str
     row: RowTags = NO_TAGS
+    file: str = ""
 
     @classmethod
     def of(
         cls, photo: Photo, settings: Settings, smallest_mm: float, crop: str, row: RowTags = NO_TAGS
     ) -> Task:
         """Return what to do with a photo of the trial."""
-        return cls(settings, photo.tag, smallest_mm, photo.truss, crop, row)
+        return cls(settings, photo.tag, smallest_mm, photo.truss, crop, row, photo.view_of)
 
     @property
     def mm_per_px(self) -> float | None:
@@ -97,7 +100,7 @@ def find_in(job: Job) -> Proposal:
     start = time.perf_counter()
     task: Task = job.extra
     data = read_photo(job.path)
-    if sha256_bytes(data) != job.key:
+    if sha256_bytes(data) != (task.file or job.key):
         found, mend = "other bytes than when it was taken in", "restore it, or take it in again"
         raise PhotoError(job.path, found, mend=mend)
     image = load_image(job.path, long_side=LONG_SIDE_READ, data=data)

@@ -104,7 +104,7 @@ def against(
                 f"{same.survey}; pass --replace to move it to {place_of(item)}"
             )
             refused.append(Refusal(str(item.path), reason))
-        elif other and not replace:
+        elif other and not other.view_of and not replace:
             reason = (
                 f"{place_of(item)} has the photo {other.file} already; if it shows another side, "
                 f"say which side each of the two shows (--side here, for the earlier one counting "

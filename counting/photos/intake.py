@@ -21,6 +21,7 @@ from counting.photos.examine import Examined, Wanted
 from counting.photos.gather import Batch, gather
 from counting.photos.looking import Progress, bound, look
 from counting.photos.notes import Notes
+from counting.photos.places.beside import about_views_beside, settle_views
 from counting.photos.places.days import Days
 from counting.photos.places.remarks import (
     about_neighbours,
@@ -133,10 +134,12 @@ def take_in(
         new, views = best(_unlike(new, standing))
         entered, faults = _enter(trial, ledger, new, standing, views)
         refused += faults
+        settled = settle_views(trial, ledger, {photo.survey for photo in entered})
         standing, out = _standing(ledger), left_out(ledger)
     days = Days.of([*new, *(view for view, _ in views)], batch.survey)
     remarks = [days.remark] if days.remark and not asked else []
     remarks += about_views(views)
+    remarks += about_views_beside(settled, standing)
     plants = {photo.plant for photo in entered}
     remarks += about_sides([each for each in to_name(standing.values()) if each.plant in plants])
     surveys = sorted({photo.survey for photo in entered})

@@ -7,9 +7,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
 
-from counting.finding.zone import one_side
 from counting.ledger import Ledger
-from counting.ledger.facts import Judged, left_out, standing_answers
+from counting.ledger.facts import Judged, left_out, one_side, standing_answers
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 

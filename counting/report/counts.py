@@ -115,7 +115,13 @@ class Making:
 
 def making(ledger: Ledger) -> Making:
     """Count what stands in a ledger behind its photo counts."""
-    photos = facts.photos(ledger).values()
+    out = facts.left_out(ledger)
+    photos = [
+        photo
+        for photo in facts.photos(ledger).values()
+        if not photo.view_of or not out.photo(photo.photo)
+    ]
+    files = {photo.photo: photo.sha256 for photo in photos}
     answers = facts.answers(ledger)
     counted = [answer for answer in answers if answer.counted]
     states = [mark.state for answer in counted for mark in answer.marks]
@@ -127,9 +133,9 @@ def making(ledger: Ledger) -> Making:
     stands = {each.answer for each in facts.standing_answers(ledger) if each.answer}
     flags = [word for photo in photos for word in photo.flags]
     return Making(
-        photos=len(photos),
-        proposed=len(proposals),
-        confirmed=len({answer.photo for answer in counted}),
+        photos=len(set(files.values())),
+        proposed=len({files.get(each.photo, each.photo) for each in proposals}),
+        confirmed=len({files.get(answer.photo, answer.photo) for answer in counted}),
         retake=_photos_answered(answers, RETAKE),
         cannot_tell=_photos_answered(answers, CANNOT_TELL),
         reviewers=tuple(sorted({answer.reviewer for answer in counted})),

@@ -278,7 +278,7 @@ def _outdated(ledger: Ledger, answer: Answer) -> bool:
 def _check_file(trial: Trial, photo: Photo, where: str) -> None:
     """Refuse answers for a photo whose file has changed since it was taken in."""
     path = inside(trial.directory, photo.file)
-    if path.is_file() and sha256_file(path) != photo.photo:
+    if path.is_file() and sha256_file(path) != photo.sha256:
         mend = "put the original back, or take the new photo in and review it"
         found = f"photo {photo.file} changed since it was taken in"
         raise CorrectionsError(where, found, mend=mend)

@@ -71,8 +71,17 @@ def still_to_do(trial: Trial, survey: str = "") -> list[str]:
         for word, text in _WORK.items()
         if shown.get(word)
     ]
+    claimed = [each for each in judged if each.claimed and each.photo.survey == survey]
+    if claimed:
+        told = few(
+            [f"{each.photo.plant} in {each.photo.file} ({each.claimed})" for each in claimed]
+        )
+        lines.append(
+            f"Taken for two plants of one photo; they count for the plant that it was taken of, not"
+            f" for ({survey}): {told}."
+        )
     photos_out = [taken[each.photo] for each in out.exclusions if each.photo in taken]
-    of = [photo.plant for photo in photos_out if photo.survey == survey]
+    of = [photo.plant for photo in photos_out if photo.survey == survey and not photo.view_of]
     if of:
         named = few([f"{code} ({of.count(code)})" for code in dict.fromkeys(of)])
         lines.append(f"Photos left out, another counts in their place ({survey}): {named}.")

@@ -19,6 +19,7 @@ from counting.ledger.facts import (
     all_answers,
     all_proposals,
     answers_that_stand,
+    photos,
 )
 
 __all__ = ["Confirmed", "confirmed_by", "confirmed_photos"]
@@ -62,9 +63,12 @@ class Confirmed:
 def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
     """Return the photos that people counted, each by the answer that stands, in the photos' order.
 
-    Photos whose candidates came from other stages are left out, and those with a count alone.
+    Photos whose candidates came from other stages are left out, and those with a count alone; also
+    views of plants beside, since the photo that they are views of has taught already.
     """
-    return _confirmed_all(ledger, answers_that_stand(ledger).values(), stages)
+    views = {photo.photo for photo in photos(ledger).values() if photo.view_of}
+    standing = answers_that_stand(ledger).values()
+    return _confirmed_all(ledger, (a for a in standing if a.photo not in views), stages)
 
 
 def confirmed_by(ledger: Ledger, answers: Sequence[int], stages: Sequence[str]) -> list[Confirmed]:

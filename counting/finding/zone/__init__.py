@@ -3,7 +3,7 @@
 from counting.finding.zone.ground import on_ground
 from counting.finding.zone.pairs import View, same_fruit
 from counting.finding.zone.plane import TagSeen
-from counting.finding.zone.views import likely_pairs, one_side
+from counting.finding.zone.views import likely_pairs
 from counting.finding.zone.whose import (
     NO_TAGS,
     Border,
@@ -26,7 +26,6 @@ __all__ = [
     "Zone",
     "likely_pairs",
     "on_ground",
-    "one_side",
     "same_fruit",
     "whose",
     "zone_json",

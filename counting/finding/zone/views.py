@@ -8,18 +8,9 @@ import numpy as np
 
 from counting.finding.zone.pairs import View, same_fruit
 from counting.finding.zone.plane import TagSeen
-from counting.ledger.facts import Candidate, Photo
+from counting.ledger.facts import Candidate, Photo, one_side
 
-__all__ = ["likely_pairs", "one_side"]
-
-
-def one_side(one: str, other: str) -> bool:
-    """Whether two sides are views of the same one: ``path`` and ``path 2``.
-
-    ``side 1`` and ``side 2`` are not: so people call the two sides of a row.
-    """
-    (stem, number), (other_stem, other_number) = _parts(one), _parts(other)
-    return bool(stem) and stem == other_stem and "1" not in (number, other_number)
+__all__ = ["likely_pairs"]
 
 
 def likely_pairs(
@@ -48,13 +39,6 @@ def likely_pairs(
         return []
     pairs = same_fruit(here, there)
     return [(fruit[one].candidate, others[two].candidate) for one, two in pairs]
-
-
-def _parts(side: str) -> tuple[str, str]:
-    """Return a side's name without the number of the view, and that number."""
-    word = side.strip().casefold()
-    stem = word.rstrip("0123456789")
-    return stem.rstrip(), word[len(stem) :]
 
 
 def _view(photo: Photo, fruit: Sequence[Candidate]) -> View | None:

@@ -70,6 +70,8 @@ class RowTags:
         Diameter of a usual fruit of the crop.
     position : int or None
         Where the photo's own plant stands in the row, where its own tag is not among `tags`.
+    cards : tuple of tuple of 4 points
+        Outlines of all tags' cards in the photo, px: no fruit is there.
     """
 
     tags: tuple[TagSeen, ...] = ()
@@ -77,6 +79,7 @@ class RowTags:
     count_fallen: bool = False
     typical_mm: float = TOMATO.typical_mm
     position: int | None = None
+    cards: tuple[tuple[tuple[float, float], ...], ...] = ()
 
 
 NO_TAGS = RowTags()

@@ -47,7 +47,7 @@ from counting.ledger.facts.read import (
     tally_of,
 )
 from counting.ledger.facts.sheet import Sheet
-from counting.ledger.facts.sides import sides_unnamed, to_name
+from counting.ledger.facts.sides import one_side, sides_unnamed, to_name
 from counting.ledger.facts.tally import Tally, newest_tallies
 from counting.ledger.facts.times import NEVER, moment, read_time
 
@@ -101,6 +101,7 @@ __all__ = [
     "settings_text",
     "sheet_of",
     "sheets",
+    "one_side",
     "sides_unnamed",
     "standing_answers",
     "tallies",

@@ -261,10 +261,13 @@ class Judged:
     photo : Photo
     answer : Answer or None
         None while nobody has looked.
+    claimed : int
+        Fruit of the answer that count for another plant of the same photo.
     """
 
     photo: Photo
     answer: Answer | None
+    claimed: int = 0
 
     @property
     def word(self) -> str:

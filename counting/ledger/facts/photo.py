@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar, Self
 
+from counting.files import sha256_bytes
 from counting.ledger.store import EntryKind
 
 __all__ = ["Photo", "Slot", "Tag"]
@@ -89,7 +90,7 @@ class Photo:
     Attributes
     ----------
     photo : str
-        SHA-256 of the file.
+        SHA-256 of the file; of a view of a plant beside, an id of its own that names no plant.
     file : str
         Path inside the trial, forward slashes.
     width, height : int
@@ -101,7 +102,7 @@ class Photo:
     taken_at, clock : str
         The camera's time, and whether it carries its offset: ``offset``, ``local`` or empty.
     bound_by : str
-        How it was bound to its plant: tag, manifest or folder.
+        How it was bound to its plant: tag, manifest, folder, beside or a person.
     flags : tuple of str
         Reasons to look, words of `counting.flags.Flag`.
     quality : mapping
@@ -110,6 +111,9 @@ class Photo:
         The tag that gives the scale.
     others : tuple of Tag
         The trial's other tags in the photo: they tell where the next plants stand.
+    view_of : str
+        SHA-256 of the file, where this is a view of a plant beside the one that the photo was
+        taken of; else empty.
     """
 
     kind: ClassVar[EntryKind] = "photo"
@@ -129,6 +133,17 @@ class Photo:
     quality: Mapping[str, float | str] = field(default_factory=dict)
     tag: Tag | None = None
     others: tuple[Tag, ...] = ()
+    view_of: str = ""
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 of the file."""
+        return self.view_of or self.photo
+
+    @property
+    def tags(self) -> tuple[Tag, ...]:
+        """The trial's tags that were read in the photo, its own plant's first."""
+        return (self.tag, *self.others) if self.tag else self.others
 
     @property
     def key(self) -> str:
@@ -148,7 +163,37 @@ class Photo:
     @property
     def row(self) -> dict[str, Any]:
         """The photo as a row of `counting.tables.PHOTOS`."""
-        return self.to_body() | {"mm_per_px": self.mm_per_px, "flags": "; ".join(self.flags)}
+        return self.to_body() | {
+            "mm_per_px": self.mm_per_px,
+            "flags": "; ".join(self.flags),
+            "view_of": self.view_of,
+        }
+
+    def beside(self, plant: str, *, bound_by: str, flag: str) -> Photo | None:
+        """Return the same photo as a view of another plant whose tag is in it; None without it.
+
+        Parameters
+        ----------
+        plant : str
+            Code of the other plant.
+        bound_by : str
+            How it was bound to it.
+        flag : str
+            Reason to look at it, beside those of the photo.
+        """
+        tag = next((each for each in self.tags if each.code == plant), None)
+        if tag is None or self.view_of:
+            return None
+        return replace(
+            self,
+            photo=sha256_bytes(f"{self.photo}|{plant}".encode()),
+            plant=plant,
+            bound_by=bound_by,
+            flags=(*self.flags, flag),
+            tag=tag,
+            others=tuple(each for each in self.tags if each is not tag),
+            view_of=self.photo,
+        )
 
     @classmethod
     def of_body(cls, body: Mapping[str, Any]) -> Self:
@@ -170,6 +215,7 @@ class Photo:
             quality=body.get("quality") or {},
             tag=Tag.of_body(tag) if tag else None,
             others=tuple(map(Tag.of_body, body.get("other_tags", ()))),
+            view_of=body.get("view_of", ""),
         )
 
     def to_body(self) -> dict[str, Any]:
@@ -192,4 +238,6 @@ class Photo:
         }
         if self.others:
             body["other_tags"] = [tag.to_body() for tag in self.others]
+        if self.view_of:
+            body["view_of"] = self.view_of
         return body

@@ -7,6 +7,7 @@ from typing import TypeVar
 
 from counting.errors import LedgerError
 from counting.ledger.facts.answer import Answer, Judged, answer_key, newest_answers
+from counting.ledger.facts.beside import each_fruit_once
 from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
 from counting.ledger.facts.own import Lesson, PlanRecord
@@ -153,11 +154,12 @@ def answers_that_stand(ledger: Ledger) -> dict[str, Answer]:
 def standing_answers(ledger: Ledger) -> list[Judged]:
     """Return every photo that is not left out with the answer that stands for it.
 
-    See `newest_answers` for which answer stands.
+    See `newest_answers` for which answer stands; a fruit on two plants' views of one photo counts
+    for one of them (`each_fruit_once`).
     """
     out, standing = left_out(ledger), answers_that_stand(ledger)
-    listed = photos(ledger).values()
-    return [Judged(each, standing.get(each.photo)) for each in listed if not out.photo(each.photo)]
+    listed = (each for each in photos(ledger).values() if not out.photo(each.photo))
+    return each_fruit_once(Judged(each, standing.get(each.photo)) for each in listed)
 
 
 def sheets(ledger: Ledger) -> dict[str, Sheet]:

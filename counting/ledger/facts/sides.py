@@ -7,7 +7,16 @@ from collections.abc import Iterable
 
 from counting.ledger.facts.photo import Photo
 
-__all__ = ["sides_unnamed", "to_name"]
+__all__ = ["one_side", "sides_unnamed", "to_name"]
+
+
+def one_side(one: str, other: str) -> bool:
+    """Whether two sides are views of the same one: ``path`` and ``path 2``.
+
+    ``side 1`` and ``side 2`` are not: so people call the two sides of a row.
+    """
+    (stem, number), (other_stem, other_number) = _parts(one), _parts(other)
+    return bool(stem) and stem == other_stem and "1" not in (number, other_number)
 
 
 def sides_unnamed(photos: Iterable[Photo]) -> list[str]:
@@ -43,3 +52,10 @@ def to_name(photos: Iterable[Photo]) -> list[Photo]:
         for photo in together
         if not photo.side
     ]
+
+
+def _parts(side: str) -> tuple[str, str]:
+    """Return a side's name without the number of the view, and that number."""
+    word = side.strip().casefold()
+    stem = word.rstrip("0123456789")
+    return stem.rstrip(), word[len(stem) :]

@@ -11,12 +11,13 @@ from counting.flags import Flag
 from counting.ledger import Ledger
 from counting.ledger.facts import Photo, left_out, photos
 from counting.photos.manifest import read_manifest
+from counting.photos.places.beside import also, settle_views
 from counting.plan.codes import CodeBook, plant_called
 from counting.plan.trial import Trial
 from counting.text import plain_name
 from counting.typed import day
 
-__all__ = ["Moved", "Place", "move", "move_listed", "swap"]
+__all__ = ["Moved", "Place", "further", "move", "move_listed", "swap"]
 
 _PERSON = "person"
 """How the binding of a photo begins that somebody mended; the reason follows."""
@@ -86,7 +87,22 @@ def move(trial: Trial, names: Sequence[str], place: Place, *, reason: str, by: s
     with trial.ledger() as ledger:
         taken = photos(ledger)
         wanted = {_named(trial, taken, name).photo: place for name in names}
-        return _moved(ledger, taken, wanted, reason, by)
+        return _moved(trial, ledger, taken, wanted, reason, by)
+
+
+def further(trial: Trial, names: Sequence[str], plant: str, *, reason: str, by: str) -> list[Photo]:
+    """Let photos count for a further plant whose tag is in them; return the views that are new.
+
+    Raises
+    ------
+    PhotoError
+        If a photo is not there, or the plant's tag is not in it, or it has a photo of its own.
+    """
+    with trial.ledger() as ledger:
+        taken = photos(ledger)
+    listed = [_named(trial, taken, name) for name in names]
+    reason, by = _plain(reason, "--reason"), _plain(by, "--by")
+    return also(trial, listed, plant, reason=reason, by=by)
 
 
 def move_listed(trial: Trial, path: Path, *, reason: str, by: str) -> list[Moved]:
@@ -108,7 +124,7 @@ def move_listed(trial: Trial, path: Path, *, reason: str, by: str) -> list[Moved
                 raise PhotoError(where, row.fault or book.unknown(row.plant))
             photo = _named(trial, taken, str(file) if file.exists() else file.name)
             wanted[photo.photo] = Place(plant, row.side, row.survey, row.truss)
-        return _moved(ledger, taken, wanted, reason, by)
+        return _moved(trial, ledger, taken, wanted, reason, by)
 
 
 def swap(
@@ -142,10 +158,11 @@ def swap(
         }
         if not wanted:
             raise PhotoError(trial.directory, f"neither {first} nor {second} has a photo")
-        return _moved(ledger, taken, wanted, reason, by)
+        return _moved(trial, ledger, taken, wanted, reason, by)
 
 
-def _moved(
+def _moved(  # noqa: PLR0913
+    trial: Trial,
     ledger: Ledger,
     taken: Mapping[str, Photo],
     wanted: Mapping[str, Place],
@@ -173,7 +190,7 @@ def _moved(
     slots: dict[object, Photo] = {}
     now = {**taken, **{each.after.photo: each.after for each in done}}
     for photo in now.values():
-        if out.photo(photo.photo):
+        if out.photo(photo.photo) or (photo.view_of and photo.photo not in wanted):
             continue
         other = slots.setdefault(photo.slot, photo)
         if other is not photo and {photo.photo, other.photo} & set(wanted):
@@ -181,6 +198,9 @@ def _moved(
             mend = "move the other one too (both in one photos.csv, or --swap), or name its --side"
             raise PhotoError("counting move", found, "one photo at a place", mend)  # noqa: EM101
     ledger.add([each.after for each in done], by=by)
+    settle_views(
+        trial, ledger, {photo.survey for each in done for photo in (each.before, each.after)}
+    )
     return done
 
 
@@ -194,6 +214,8 @@ def _named(trial: Trial, taken: Mapping[str, Photo], name: str) -> Photo:
         whole = {path.resolve(), (root / path).resolve()}
         fits = [photo for photo in taken.values() if root / photo.file in whole]
         fits = fits or [p for p in taken.values() if p.file.rsplit("/", 1)[-1] == path.name]
+    # a view of a plant beside has the file of the photo that it is a view of
+    fits = [photo for photo in fits if not photo.view_of] or fits
     if len(fits) == 1:
         return fits[0]
     if fits:

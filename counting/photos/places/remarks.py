@@ -72,8 +72,8 @@ def about_neighbours(lacking: Sequence[str], photos: Iterable[Photo]) -> list[st
     if not shown:
         return []
     return [
-        f"Without a photo of their own, but in a neighbour's: {few(shown, _FEW)}. A photo counts"
-        " for one plant; take one of each while you are there, its own tag nearest the middle."
+        f"Without a photo of their own, and too little of them in a neighbour's to count them"
+        f" there: {few(shown, _FEW)}. Take one of each, its own tag nearest the middle."
     ]
 
 

@@ -208,7 +208,7 @@ def check_photos(trial: Trial, ledger: Ledger) -> Check:
         file = photo.file
         try:
             path = inside(trial.directory, file)
-            changed = sha256_file(path) != photo.photo
+            changed = sha256_file(path) != photo.sha256
         except FileNotFoundError:
             faults.append(Fault(file, "not there; restore it from a copy"))
             continue

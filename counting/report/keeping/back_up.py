@@ -327,6 +327,6 @@ def _lost_photos(directory: Path, kept: dict[str, str]) -> list[Refusal]:
         for photo in photos(ledger).values():
             if photo.file not in kept:
                 lost.append(Refusal(photo.file, "the ledger names it, but it is not there"))
-            elif kept[photo.file] != photo.photo:
+            elif kept[photo.file] != photo.sha256:
                 lost.append(Refusal(photo.file, "changed since it was taken in"))
     return lost

@@ -116,9 +116,58 @@ def test_dunnetts_own_example_has_its_p_values() -> None:
 def test_several_groups_are_adjusted_by_dunnett() -> None:
     table = dataset("datasets", "PlantGrowth", "weight", "group")
     found = compare(table, Question("weight", control="ctrl"))
-    p = [contrast.p_told() for contrast in found.comparisons]
+    p = [contrast.to_json()["p_adjusted"] for contrast in found.comparisons]
     assert p == pytest.approx(expected("dunnett-plantgrowth")["p_dunnett"], abs=1e-3)
     assert {contrast.adjustment for contrast in found.comparisons} == {"Dunnett"}
+
+
+def test_differences_of_groups_that_vary_unlike_are_adjusted_with_their_own_variances() -> None:
+    # sprays that leave few insects vary little: Welch's p of D against C is 0.006, and Dunnett's
+    # with one variance for all would be 0.28
+    table = dataset("datasets", "InsectSprays", "count", "spray")
+    found = compare(table, Question("count", control="C", kind="length"))
+    d = next(each for each in found.comparisons if each.group == "D")
+    told = d.p_told()
+    assert told == d.headline().p_adjusted == d.to_json()["difference_p_adjusted"]
+    groups = {name: rows.to_numpy("float64") for name, rows in table.groupby("group")["value"]}
+    assert told == pytest.approx(_by_quadrature(groups, "C", "D"), abs=2e-4)
+    assert d.to_json()["p_adjusted"] == pytest.approx(0.276, abs=2e-3)
+    assert d.verdict == "more"
+    low, high = d.headline().low_joint, d.headline().high_joint
+    assert low is not None
+    assert high is not None
+    assert 0 < low < (d.headline().low or 0)
+
+
+def _by_quadrature(groups: dict[str, np.ndarray], control: str, group: str) -> float:
+    """Hasler and Hothorn's p by another way: over the control's mean and the scale of t."""
+    share = {name: each.var(ddof=1) / len(each) for name, each in groups.items()}
+    base = share.pop(control)
+    mine = groups[group].mean() - groups[control].mean()
+    own, n = share[group], len(groups[control])
+    t = mine / np.sqrt(own + base)
+    df = (own + base) ** 2 / (own**2 / (len(groups[group]) - 1) + base**2 / (n - 1))
+    z = np.linspace(-8, 8, 801)
+    s = np.linspace(1e-4, 4, 1201)
+    loading = np.array([np.sqrt(base / (each + base)) for each in share.values()])
+    rest = np.sqrt(1 - loading**2)
+    density = stats.chi.pdf(s * np.sqrt(df), df) * np.sqrt(df)
+    inside = np.ones((len(s), len(z)))
+    for a, b in zip(loading, rest, strict=True):
+        upper, lower = ((sign * t * s[:, None] - a * z) / b for sign in (1, -1))
+        inside *= stats.norm.cdf(upper) - stats.norm.cdf(lower)
+    over = np.trapezoid(inside * stats.norm.pdf(z), z, axis=1)
+    return float(1 - np.trapezoid(over * density, s))
+
+
+def test_groups_without_variation_leave_the_others_their_adjustment() -> None:
+    rng = np.random.default_rng(3)
+    values = {"a": [5.5] * 4, "b": [5.5] * 4, "c": rng.normal(15, 1, 4), "d": rng.normal(5, 1, 4)}
+    rows = [{"value": v, "group": g} for g, each in values.items() for v in each]
+    found = compare(pd.DataFrame(rows), Question("height", control="a"))
+    told = {each.group: each.p_told() for each in found.comparisons}
+    assert told["b"] is None
+    assert (told["c"] or 1) < 0.05 < (told["d"] or 1)
 
 
 def test_the_adjustment_from_a_covariance_is_dunnetts() -> None:

@@ -12,6 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from counting.analysis.compare import compare
+from counting.analysis.methods.differences import joint_quantile
 from counting.analysis.methods.double_sampling import share_seen
 from counting.analysis.question import Question
 from counting.analysis.result import Missing
@@ -74,17 +75,29 @@ def test_the_headline_holds_figures_method_and_verdict() -> None:
     assert row["headline"]["verdict"] == "more"
 
 
-def test_of_several_groups_the_joint_interval_is_dunnetts() -> None:
+def test_the_joint_interval_of_one_common_variance_is_dunnetts() -> None:
     # PlantGrowth: -1.0215 to 0.2795 and -0.1565 to 1.1445 (R's multcomp, see references)
-    from references import dataset, expected
+    from references import expected
+
+    published = expected("dunnett-plantgrowth")
+    se = np.array(published["estimates"]) / np.array(published["t"])
+    reach = joint_quantile(np.array([[2.0, 1.0], [1.0, 2.0]]), 27, 0.95, seed=1)
+    ends = np.array(published["estimates"])[:, None] + np.outer(se, [-reach, reach])
+    assert ends == pytest.approx(np.array(published["ci95"]), abs=2e-3)
+
+
+def test_of_several_groups_the_joint_interval_and_p_say_the_same() -> None:
+    # the published analysis tells neither treatment from the control (Dobson 1983; R's example)
+    from references import dataset
 
     table = dataset("datasets", "PlantGrowth", "weight", "group")
     found = compare(table, Question("weight", control="ctrl")).to_json()
-    ends = [[c["headline"]["low_joint"], c["headline"]["high_joint"]] for c in found["comparisons"]]
-    assert np.array(ends) == pytest.approx(
-        np.array(expected("dunnett-plantgrowth")["ci95"]), abs=2e-3
-    )
-    assert {c["headline"]["verdict"] for c in found["comparisons"]} == {"could not tell"}
+    heads = [each["headline"] for each in found["comparisons"]]
+    assert {each["verdict"] for each in heads} == {"could not tell"}
+    for each in heads:
+        assert each["low_joint"] < 0 < each["high_joint"]
+        assert each["low_joint"] < each["low"]
+        assert each["p"] < each["p_adjusted"]
 
 
 def test_one_bed_for_each_group_given_as_block_tests_nothing(tmp_path: Path) -> None:

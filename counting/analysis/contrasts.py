@@ -88,6 +88,7 @@ def contrast_of(
         randomisation=_randomisation(units, question, name, control.group),
         share_difference=_shares(summary, control, models, level),
         adjustment="Dunnett" if several else "none",
+        common_variance_p=models.pooled.get(name) if several else None,
         detectable=None,
         unadjusted=_plain(models.plain, selection, table, name, level) if models.plain else None,
     )

@@ -18,6 +18,8 @@ from counting.analysis.methods.differences import (
     dunnett,
     joint_quantile,
     single_step,
+    unequal_covariance,
+    welch,
     within_blocks,
 )
 from counting.analysis.question import Before, Question
@@ -41,6 +43,10 @@ class Models:
         The same without the covariate, where they have one.
     trend : Trend or None
         Over doses, where there are amounts.
+    dunnett : dict of str to Joint
+        What holds of the differences of all groups together.
+    pooled : dict of str to float
+        Dunnett's own p, of one common variance.
     """
 
     main: CountModel | None
@@ -49,6 +55,7 @@ class Models:
     dispersion: Dispersion
     zeros: Zeros | None
     dunnett: dict[str, Joint]
+    pooled: dict[str, float]
     ratios_adjusted: dict[str, Joint]
     design_effect: float = 1.0
     before: Before | None = None
@@ -98,23 +105,40 @@ def _fitted(
         name: table.loc[table["group"] == name, "value"].to_numpy("float64") for name in groups
     }
     adjusted: dict[str, Joint] = {}
+    pooled: dict[str, float] = {}
     if sum(len(sample) > 0 for sample in samples.values()) > 2 and selection.kind != "grade":
-        adjusted = _dunnett(design, table, samples, question)
+        adjusted, pooled = _dunnett(design, table, samples, question)
     slope = NO_ESTIMATE
     if design is not None and design.adjusted:
         slope = within_blocks(
             design.matrix, design.matrix.shape[1] - 1, table["value"].to_numpy("float64")
         )
     nothing = Models(
-        None, None, design, Dispersion(None, None, None), None, adjusted, {}, 1.0, before, slope
+        main=None,
+        check=None,
+        design=design,
+        dispersion=Dispersion(None, None, None),
+        zeros=None,
+        dunnett=adjusted,
+        pooled=pooled,
+        ratios_adjusted={},
+        before=before,
+        slope=slope,
     )
     if selection.kind != "count" or design is None:
         return nothing
     main, check = count_model(units, groups, before), _check(units, groups, before)
     spread, zeros = _plant_counts(units, groups, before)
     ratios = _adjusted_ratios(main, question) if main else {}
-    slope = main.slope if main else NO_ESTIMATE
-    return Models(main, check, design, spread, zeros, adjusted, ratios, 1.0, before, slope)
+    return replace(
+        nothing,
+        main=main,
+        check=check,
+        dispersion=spread,
+        zeros=zeros,
+        ratios_adjusted=ratios,
+        slope=main.slope if main else NO_ESTIMATE,
+    )
 
 
 def _trend(units: Units, selection: Selection, before: Before | None, level: float) -> Trend | None:
@@ -163,41 +187,44 @@ def _design(
 
 def _dunnett(
     design: Design | None, table: pd.DataFrame, samples: dict[str, Floats], question: Question
-) -> dict[str, Joint]:
-    """Dunnett's p values and intervals; with blocks from the model that has them."""
+) -> tuple[dict[str, Joint], dict[str, float]]:
+    """Adjust the differences for their number, and give Dunnett's own p of a common variance.
+
+    Within blocks, or allowing for earlier values, both are of the model that has them; else the
+    differences are Welch's, and so is their adjustment.
+    """
     control = next(iter(samples))
-    if design is None:
-        return {name: Joint(p) for name, p in dunnett(samples, control, question.seed).items()}
-    values = table["value"].to_numpy("float64")
-    estimates = [
-        within_blocks(design.matrix, 1 + place, values) for place in range(len(design.groups))
-    ]
-    if any(not estimate.se or estimate.value is None for estimate in estimates):
-        return {}
-    g = len(design.groups)
-    inverse = np.asarray(np.linalg.inv(design.matrix.T @ design.matrix), "float64")
-    shape = inverse[1 : 1 + g, 1 : 1 + g]
-    found = _joint(design.groups, estimates, shape, question)
-    if design.blocked or design.adjusted:
-        return found
-    p = dunnett(samples, control, question.seed)
-    return {name: replace(each, p=p.get(name, each.p)) for name, each in found.items()}
+    if design is not None and (design.blocked or design.adjusted):
+        values = table["value"].to_numpy("float64")
+        estimates = [
+            within_blocks(design.matrix, 1 + place, values) for place in range(len(design.groups))
+        ]
+        if any(not estimate.se or estimate.value is None for estimate in estimates):
+            return {}, {}
+        g = len(design.groups)
+        inverse = np.asarray(np.linalg.inv(design.matrix.T @ design.matrix), "float64")
+        found = _joint(design.groups, estimates, inverse[1 : 1 + g, 1 : 1 + g], question)
+        return found, {name: each.p for name, each in found.items()}
+    names, covariance = unequal_covariance(samples, control)
+    differences = [welch(samples[name], samples[control]) for name in names]
+    found = _joint(names, differences, covariance, question)
+    return found, dunnett(samples, control, question.seed)
 
 
 def _joint(
     groups: tuple[str, ...], estimates: list[Estimate], shape: Floats, question: Question
 ) -> dict[str, Joint]:
-    """Adjust estimates that share a control by their joint distribution."""
-    df = estimates[0].df or 0.0
+    """Adjust estimates that share a control by their joint distribution, each at its own df."""
+    each_df = np.array([each.df or 0.0 for each in estimates])
     values = [(each.value or 0.0, each.se or math.inf) for each in estimates]
     statistics = {name: value / se for name, (value, se) in zip(groups, values, strict=True)}
-    p = single_step(statistics, shape, df, question.seed)
+    p = single_step(statistics, shape, each_df, question.seed)
     if not p:
         return {}
-    reach = joint_quantile(shape, df, question.level, question.seed)
+    reach = {df: joint_quantile(shape, df, question.level, question.seed) for df in set(each_df)}
     return {
-        name: Joint(p[name], value - reach * se, value + reach * se)
-        for name, (value, se) in zip(groups, values, strict=True)
+        name: Joint(p[name], value - reach[df] * se, value + reach[df] * se)
+        for name, (value, se), df in zip(groups, values, each_df, strict=True)
     }
 
 

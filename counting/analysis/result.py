@@ -124,6 +124,9 @@ class Contrast:
         What the headline would be without the values from before the treatment.
     true_counts : Estimate or None
         Ratio of true counts, where hand counts of the same plants tell it.
+    common_variance_p : float or None
+        The difference's p as Dunnett (1955) has it, with one variance for all groups; for
+        comparison with published tables.
     lots_adjusted : float or None
         The p of the lots, adjusted for the number of groups.
     p_holm : float or None
@@ -150,6 +153,7 @@ class Contrast:
     detectable: float | None
     unadjusted: Estimate | None = None
     true_counts: Estimate | None = None
+    common_variance_p: float | None = None
     lots_adjusted: float | None = None
     p_holm: float | None = None
     verdict: Verdict = "could not tell"
@@ -199,6 +203,7 @@ class Contrast:
             "shift_high": self.shift.high,
             "p_adjusted": self._p_adjusted(),
             "adjustment": self.adjustment,
+            "difference_p_adjusted": self.mean_difference().p_adjusted,
             "ratio_p_adjusted": self.ratio.p_adjusted,
             "share_difference": self.share_difference and asdict(self.share_difference),
             "randomisation": asdict(self.randomisation),
@@ -219,11 +224,15 @@ class Contrast:
         }
 
     def _p_adjusted(self) -> float | None:
-        """Holm's or, of several groups, Dunnett's of the difference; of a single group its own."""
+        """Holm's or, of several groups, Dunnett's own of the difference; of a single group its own.
+
+        Dunnett's has one variance for all groups, as published tables do; what the answer rests
+        on is `p_told`.
+        """
         if self.p_holm is not None or self.basis in {"superiority", "lots"}:
             return self.p_told()
         if self.adjustment == "Dunnett":
-            return self.mean_difference().p_adjusted
+            return self.common_variance_p
         of_counts = self.basis in {"ratio", "true counts"}
         return self.difference.p if of_counts else self.headline().p
 

@@ -109,7 +109,7 @@ def _contrast_row(contrast: Contrast, several: bool, columns: int) -> list[str]:
     row += [*_estimate(contrast.ratio), *_estimate(contrast.shift, sign=True)[:2]]
     row.append(p_text(contrast.randomisation.p))
     if several:
-        row.append(p_text(contrast.to_json()["p_adjusted"]))
+        row.append(p_text(contrast.p_told()))
     if len(row) < columns:
         row[4:4] = _estimate(contrast.within_blocks, sign=True)
     return row

@@ -143,9 +143,11 @@ def _comparisons(main: Comparison) -> TextTable:
             _line("shift of the middle", each.shift),
             ("the lots drawn again", None, None, None, each.randomisation.p),
         ]
-        if several:
-            adjusted = each.mean_difference().p_adjusted
-            lines.insert(1, (f"the same, {each.adjustment}", None, None, None, adjusted))
+        means = each.mean_difference()
+        if several and each.basis == "ratio" and means.p_adjusted is not None:
+            at = next(n for n, line in enumerate(lines) if line[0] == "ratio of means")
+            ends = (means.low_joint, means.high_joint, means.p_adjusted)
+            lines.insert(at, ("the same, for all groups together", None, *ends))
         rows += [
             [each.group, name, "" if value is None else _number(value), _interval(low, high), _p(p)]
             for name, value, low, high, p in lines

@@ -88,7 +88,11 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
         f"{100 * main.level:g} %."
     )
     if len(main.comparisons) > 1:
-        parts.append("Several groups were held against the control with Dunnett's adjustment.")
+        parts.append(
+            "Several groups were held against the control with Dunnett's adjustment; differences "
+            "that are Welch's with each group's own variance and degrees of freedom (Hasler and "
+            "Hothorn)."
+        )
     if numbers.others:
         parts.append("p values of the further measures were adjusted together by Holm's method.")
     if numbers.calibration:

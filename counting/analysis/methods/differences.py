@@ -19,6 +19,7 @@ __all__ = [
     "joint_quantile",
     "ratio_of_means",
     "single_step",
+    "unequal_covariance",
     "welch",
     "within_blocks",
 ]
@@ -147,7 +148,7 @@ def dunnett(samples: dict[str, Floats], control: str, seed: int) -> dict[str, fl
 
 
 def single_step(
-    statistics: dict[str, float], covariance: Floats, df: float, seed: int
+    statistics: dict[str, float], covariance: Floats, df: float | Floats, seed: int
 ) -> dict[str, float]:
     """Adjust p values of estimates that share a control, as Dunnett does, from their covariance.
 
@@ -156,22 +157,23 @@ def single_step(
     statistics : dict of str to float
         Estimate over its standard error, in the order of `covariance`.
     covariance : (g, g) float64
-    df : float
-        Of the shared variance.
+    df : float or (g,) float64
+        Of the shared variance, or of each estimate.
     seed : int
         Of the integration over the joint distribution.
     """
-    if df < 1 or not statistics or not np.all(np.diag(covariance) > 0):
+    each_df = np.broadcast_to(np.asarray(df, "float64"), (len(statistics),))
+    if not statistics or not np.all(each_df >= 1) or not np.all(np.diag(covariance) > 0):
         return {}
     scale = np.sqrt(np.diag(covariance))
     correlation = covariance / np.outer(scale, scale)
-    joint = stats.multivariate_t(shape=correlation, df=df, allow_singular=True)
     adjusted = {}
-    for name, statistic in statistics.items():
+    for (name, statistic), own in zip(statistics.items(), each_df.tolist(), strict=True):
+        joint = stats.multivariate_t(shape=correlation, df=own, allow_singular=True)
         size = np.full(len(statistics), abs(statistic))
         rng = np.random.default_rng(seed)
         inside = float(joint.cdf(size, lower_limit=-size, random_state=rng))
-        single = float(2 * stats.t.sf(abs(statistic), df))
+        single = float(2 * stats.t.sf(abs(statistic), own))
         adjusted[name] = min(1.0, max(1 - inside, single))
     return adjusted
 
@@ -196,7 +198,8 @@ def joint_quantile(covariance: Floats, df: float, level: float, seed: int) -> fl
     J. 50:346-363.
     """
     scale = np.sqrt(np.diag(covariance))
-    joint = stats.multivariate_t(shape=covariance / np.outer(scale, scale), df=df)
+    shape = covariance / np.outer(scale, scale)
+    joint = stats.multivariate_t(shape=shape, df=df, allow_singular=True)
     tail = (1 - level) / 2
 
     def outside(quantile: float) -> float:
@@ -205,8 +208,49 @@ def joint_quantile(covariance: Floats, df: float, level: float, seed: int) -> fl
         return float(joint.cdf(ends, lower_limit=-ends, random_state=rng)) - level
 
     # between a single interval and Bonferroni's
-    ends = (float(stats.t.isf(tail, df)), float(stats.t.isf(tail / len(scale), df)) + 1e-6)
-    return float(optimize.brentq(outside, *ends, xtol=1e-4)) if outside(ends[0]) < 0 else ends[0]
+    single, apart = (float(stats.t.isf(tail / n, df)) for n in (1, len(scale)))
+    if outside(single) >= 0 or len(scale) == 1:
+        return single
+    # where the two are as good as one, the integration's own error can leave nothing between
+    return (
+        float(optimize.brentq(outside, single, apart, xtol=1e-4)) if outside(apart) > 0 else apart
+    )
+
+
+def unequal_covariance(samples: dict[str, Floats], control: str) -> tuple[tuple[str, ...], Floats]:
+    """Covariance of the differences to the control where every group varies in its own way.
+
+    With it `single_step` and `joint_quantile`, at each difference's own degrees of freedom
+    (Satterthwaite), adjust Welch's differences as Dunnett's method does those of one common
+    variance, which is too timid for groups that vary little and too bold for those that vary much.
+
+    Parameters
+    ----------
+    samples : dict of str to (n,) float64
+    control : str
+
+    Returns
+    -------
+    names : tuple of str
+        The groups of which Welch's difference has a standard error.
+    covariance : (g, g) float64
+        On the diagonal the squares of Welch's standard errors, beside it the variance of the
+        control's mean, which all differences share.
+
+    References
+    ----------
+    Hasler & Hothorn (2008) Biometrical J. 50:793-800 (from memory; `tests/simulation.md` shows
+    what it gives).
+    """
+    base = samples[control]
+    names = tuple(
+        name
+        for name, values in samples.items()
+        if name != control and welch(values, base).se is not None
+    )
+    shared = _variance(base) / len(base) if names else 0.0
+    own = [_variance(samples[name]) / len(samples[name]) for name in names]
+    return names, np.asarray(np.diag(own) + shared, "float64").reshape(len(own), len(own))
 
 
 def hodges_lehmann(group: Floats, control: Floats, level: float = 0.95) -> Estimate:

@@ -45,6 +45,10 @@ class Flag(StrEnum):
         "neighbours",
         "Neighbours may be in view: no tag and spacing say which fruit are this plant's.",
     )
+    TAG_HIDDEN = (
+        "tag hidden",
+        "No tag was read: the bright part is a guess, the photo's middle. Move its borders.",
+    )
     BESIDE = (
         "taken of another",
         "The photo was taken of a plant beside: this one's part is bright. Count only there.",

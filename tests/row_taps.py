@@ -20,7 +20,7 @@ from typing import Any
 from unittest import mock
 
 from person import Box
-from scripted_reviewer import Measured, measured
+from test_scripted_reviewer import Measured, measured
 
 import counting.review.sheet as sheet_module
 from counting.accuracy.rows import SHOWS, SMALLEST_MM

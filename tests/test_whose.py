@@ -11,7 +11,7 @@ from counting.errors import PlanError
 from counting.finding.candidates import counted
 from counting.finding.in_row import Rows
 from counting.finding.proposal import Task, same
-from counting.finding.zone import NO_TAGS, RowTags
+from counting.finding.zone import NO_TAGS, RowTags, Seen, Whose, whose
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Photo, Proposal, Tag
 from counting.photos.image import Image
@@ -130,6 +130,29 @@ def test_a_photo_without_its_own_tag_goes_by_those_of_the_next_plants(tmp_path, 
     assert [each.plant for each in told.tags] == [*near, "A2-1"]
     assert told.position == 2
     assert rows.of_photo(replace(photo, plant="B1-2", others=())).tags == ()
+
+
+def test_a_photo_without_any_tag_is_taken_to_show_its_plant_in_the_middle(tmp_path):
+    plain = make_trial(tmp_path, Beds(blocks=2, plants_per_plot=3))
+    tagged = [Photo(f"{n}", "p.jpg", *SIZE, survey="a", plant="A1-2", tag=tag("A1-2", 1))
+              for n in range(3)]  # fmt: skip
+    hidden = Photo("p", "p.jpg", SIZE[0] // 2, SIZE[1] // 2, survey="b", plant="A1-2")
+    assert Rows.of(plain, tagged[:2]).of_photo(hidden).usual_mm_per_px is None
+    # half as large a photo shows as much with half the pixels
+    row = Rows.of(plain, tagged).of_photo(hidden)
+    assert row.usual_mm_per_px == pytest.approx(0.6)
+    middle = SIZE[0] / 4
+    boxes = np.array([[middle, 300.0, 30.0, 30.0], [middle - 20, 340.0, 30.0, 30.0],
+                      [middle + 700, 300.0, 30.0, 30.0]])  # fmt: skip
+    fruit = Seen(boxes, np.ones(3), np.full(3, 0.9), np.zeros(3))
+    told = whose(fruit, replace(row, spacing_mm=450.0), (hidden.width, hidden.height))
+    assert told.known == "middle"
+    left, right = told.borders
+    assert right[0] - left[0] == pytest.approx(450 / 0.6, rel=0.02)
+    assert (left[0] + right[0]) / 2 == pytest.approx(middle, abs=60)
+    assert told.whose[0] is Whose.THIS
+    # without the plan's spacing nobody knows how wide the plant's part is
+    assert whose(fruit, row, (hidden.width, hidden.height)).borders is None
 
 
 def test_a_photo_comes_back_with_its_other_tags():

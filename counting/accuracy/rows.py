@@ -12,6 +12,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import cv2
@@ -30,8 +31,9 @@ from counting.settings import OWN_FROM, Settings, reaches
 
 __all__ = ["RowFigures", "row_figures", "seen_rows"]
 
-WAYS = ("as before", "one tag and spacing", "all tags")
-"""Everything counts; the plant's own tag and the plan's spacing; every tag in view too."""
+WAYS = ("as before", "one tag and spacing", "all tags", "tag hidden")
+"""Everything counts; the plant's own tag and the plan's spacing; every tag in view too; no tag
+read, the spacing and the usual scale of the folder's photos."""
 SHOWS = 0.15
 """Less of a fruit than this share is not seen by a person (as in `fixtures/render/FIGURES.md`)."""
 SMALLEST_MM = 10.0
@@ -105,23 +107,30 @@ def seen_rows(folders: Iterable[Path], settings: Settings) -> list[RowPhoto]:
         if not file.is_file():
             mend = "make it with fixtures/render/make.py rows"
             raise CountingError(file, "missing", "the truth of rendered rows", mend)
-        for truth in json.loads(read_text(file))["photos"]:
-            photos.append(_seen(folder / "photos" / truth["file"], truth, settings))
+        every = json.loads(read_text(file))["photos"]
+        usual = median(each["mm_per_px"] * max(each["width"], each["height"]) for each in every)
+        for truth in every:
+            photos.append(_seen(folder / "photos" / truth["file"], truth, usual, settings))
     return photos
 
 
-def _seen(path: Path, truth: Mapping[str, Any], settings: Settings) -> RowPhoto:
-    """Find once, then say each way whose the fruit are."""
+def _seen(path: Path, truth: Mapping[str, Any], usual: float, settings: Settings) -> RowPhoto:
+    """Find once, then say each way whose the fruit are; a long side usually shows `usual` mm."""
     fine = load_image(path, long_side=TAG_SIDE)
     image = load_image(path, long_side=LONG_SIDE_READ)
     places = {each["tag"]: each for each in truth["row"]}
     tags = [tag for tag in read_tags(fine.rgb, fine.scale) if tag.id in places]
     own = [tag for tag in tags if places[tag.id]["plant"] == truth["plant"]]
     others = [tag for tag in tags if tag not in own]
-    scale = own[0].record() if own else None
+    tag = own[0].record() if own else None
     on_cards = RowTags(cards=tuple(tag.card for tag in tags))
-    first = find(image, settings, tag=scale, smallest_mm=SMALLEST_MM, row=on_cards)
-    found = {"as before": first}
+    first = find(image, settings, tag=tag, smallest_mm=SMALLEST_MM, row=on_cards)
+    scale = usual / max(truth["width"], truth["height"])
+    hidden = RowTags(spacing_mm=float(truth["spacing_mm"]), usual_mm_per_px=scale)
+    found = {
+        "as before": first,
+        "tag hidden": counted(first.candidates, image, settings, hidden),
+    }
     if own:
         for way, known in (("one tag and spacing", own), ("all tags", own + others)):
             seen = tuple(_tag(tag, places) for tag in known)

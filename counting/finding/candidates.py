@@ -24,7 +24,7 @@ from counting.finding.stages.blobs import blobs
 from counting.finding.stages.colour import balance, colour, resized
 from counting.finding.stages.scorer import LONG_SIDE, scorer
 from counting.finding.trusses import number_trusses
-from counting.finding.zone import NO_TAGS, RowTags, Seen, Whose, Zone, on_ground, whose
+from counting.finding.zone import MIDDLE, NO_TAGS, RowTags, Seen, Whose, Zone, on_ground, whose
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Tag
 from counting.photos.balance import balanced as by_grey_patch
@@ -343,6 +343,8 @@ def _counted(candidates: pd.DataFrame, zone: Zone, settings: Settings) -> Found:
     flags = _flags(candidates, settings, (count, low, high), proposed)
     if zone.borders is None and len(candidates):
         flags = (*flags, Flag.NEIGHBOURS)
+    elif zone.known == MIDDLE:
+        flags = (*flags, Flag.TAG_HIDDEN)
     return Found(candidates, proposed, count, low, high, flags, zone, 0.0)
 
 

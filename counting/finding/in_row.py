@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from statistics import median
 from typing import Self
 
 from counting.finding.zone import RowTags, TagSeen
@@ -15,6 +17,10 @@ __all__ = ["Rows"]
 
 _NEAR = 2
 """Plants further off than this tell too little of where a plant stands: beds are not that even."""
+
+_LEAST = 3
+"""Photos from which a survey's usual scale is told; of fewer the whole trial's is taken."""
+_EVERY = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,19 +35,29 @@ class Rows:
         From stem to stem.
     count_fallen : bool
         Whether fallen fruit count.
+    usual_mm : mapping of str to float
+        Survey to what the longer side of its photos shows at the plants' own tags, mm (median);
+        under the empty name that of all surveys.
     """
 
     places: Mapping[str, tuple[int, int]]
     spacing_mm: float | None
     count_fallen: bool
+    usual_mm: Mapping[str, float] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, trial: Trial) -> Self:
-        """Take them out of a trial's plan."""
+    def of(cls, trial: Trial, taken: Iterable[Photo] = ()) -> Self:
+        """Take them out of a trial's plan; its photos tell how much a photo usually shows."""
         plants = placed(trial.plants)
         columns = (plants["code"], plants["row"], plants["position"])
         places = {str(c): (int(r), int(p)) for c, r, p in zip(*columns, strict=True)}
-        return cls(places, trial.plan.layout.spacing_mm, trial.plan.rule.count_fallen)
+        shown: dict[str, list[float]] = defaultdict(list)
+        for photo in taken:
+            if photo.tag is not None and photo.tag.code == photo.plant and not photo.view_of:
+                for day in (photo.survey, _EVERY):
+                    shown[day].append(photo.tag.mm_per_px * max(photo.width, photo.height))
+        usual = {day: median(each) for day, each in shown.items() if len(each) >= _LEAST}
+        return cls(places, trial.plan.layout.spacing_mm, trial.plan.rule.count_fallen, usual)
 
     def of_photo(self, photo: Photo) -> RowTags:
         """Return the tags of the photo's own row, its own plant's first.
@@ -50,7 +66,9 @@ class Rows:
         those of the next plants tell where its own stands; none of them where none is near.
         """
         cards = tuple(tag.card for tag in photo.tags if tag.card)
-        return replace(self._of_row(photo), cards=cards)
+        usual = self.usual_mm.get(photo.survey) or self.usual_mm.get(_EVERY)
+        scale = usual / max(photo.width, photo.height) if usual and not photo.tag else None
+        return replace(self._of_row(photo), cards=cards, usual_mm_per_px=scale)
 
     def _of_row(self, photo: Photo) -> RowTags:
         row, place = self.places.get(photo.plant, (0, 0))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from pathlib import Path
@@ -85,7 +85,9 @@ def same(proposal: Proposal, task: Task) -> bool:
     """Whether a proposal was made just as the task would make it."""
     made = (proposal.settings, proposal.version, proposal.smallest_mm, proposal.mm_per_px)
     wanted = (task.settings.hash, finder_version(), task.smallest_mm, task.mm_per_px)
-    same_row = proposal.spacing_mm == task.row.spacing_mm
+    # the usual scale moves a little with every photo that is taken in; a guess may stay as it was
+    guessed = proposal.usual_mm_per_px is None, task.row.usual_mm_per_px is None
+    same_row = proposal.spacing_mm == task.row.spacing_mm and guessed[0] == guessed[1]
     return made == wanted and proposal.crop == task.crop and same_row
 
 
@@ -133,6 +135,7 @@ def find_in(job: Job) -> Proposal:
         known=seen.zone.known,
         zone=seen.zone.borders,
         spacing_mm=task.row.spacing_mm,
+        usual_mm_per_px=task.row.usual_mm_per_px,
         seconds=round(time.perf_counter() - start, 3),
     )
 
@@ -160,6 +163,7 @@ def repeat(path: Path, photo: Photo, proposal: Proposal, row: RowTags = NO_TAGS)
     PhotoError
         If the photo cannot be read or has changed.
     """
+    row = replace(row, spacing_mm=proposal.spacing_mm, usual_mm_per_px=proposal.usual_mm_per_px)
     smallest = proposal.smallest_mm or 0.0
     task = Task.of(photo, proposal.made_with, smallest, proposal.crop, row)
     return find_in(Job(proposal.photo, path, extra=task))

@@ -181,8 +181,9 @@ class _Todo:
         todo = cls()
         smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
         confirmed = {answer.photo for answer in answers(ledger)}
-        out, rows = left_out(ledger), Rows.of(trial)
-        for photo in photos(ledger).values():
+        out, taken = left_out(ledger), photos(ledger).values()
+        rows = Rows.of(trial, taken)
+        for photo in taken:
             if out.photo(photo.photo):
                 continue
             proposal = proposal_of(ledger, photo.photo)

@@ -26,6 +26,8 @@ _OWN_FAULT = {
         Flag.MANY_TAGS,
         Flag.TAG_DISAGREES,
         Flag.NOTHING_FOUND,
+        Flag.TAG_HIDDEN,
+        Flag.BESIDE,
     )
 }
 

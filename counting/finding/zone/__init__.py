@@ -5,6 +5,7 @@ from counting.finding.zone.pairs import View, same_fruit
 from counting.finding.zone.plane import TagSeen
 from counting.finding.zone.views import likely_pairs
 from counting.finding.zone.whose import (
+    MIDDLE,
     NO_TAGS,
     Border,
     RowTags,
@@ -16,6 +17,7 @@ from counting.finding.zone.whose import (
 )
 
 __all__ = [
+    "MIDDLE",
     "NO_TAGS",
     "Border",
     "RowTags",

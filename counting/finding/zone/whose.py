@@ -13,12 +13,17 @@ from counting.crops import TOMATO
 from counting.finding.zone.behind import behind_shares
 from counting.finding.zone.plane import RowPlane, TagSeen, plane_of
 from counting.finding.zone.stand import Stand, row_shares, stand_of
+from counting.plan.card import MARKER
 
-__all__ = ["NO_TAGS", "Border", "RowTags", "Seen", "Whose", "Zone", "whose", "zone_json"]
+__all__ = ["MIDDLE", "NO_TAGS", "Border", "RowTags", "Seen", "Whose", "Zone", "whose", "zone_json"]
 
 Array = NDArray[np.float64]
 Border = tuple[float, float, float, float]
 """A border of a zone: x, y of its upper and its lower end, px of the full-size photo."""
+
+
+MIDDLE = "middle"
+"""What a zone rests on where no tag was read: the plant is taken to stand in the middle."""
 
 
 class Whose(StrEnum):
@@ -72,6 +77,9 @@ class RowTags:
         Where the photo's own plant stands in the row, where its own tag is not among `tags`.
     cards : tuple of tuple of 4 points
         Outlines of all tags' cards in the photo, px: no fruit is there.
+    usual_mm_per_px : float or None
+        Scale of the survey's other photos, brought to this one's size. Where no tag was read the
+        plant is then taken to stand in the photo's middle.
     """
 
     tags: tuple[TagSeen, ...] = ()
@@ -80,6 +88,7 @@ class RowTags:
     typical_mm: float = TOMATO.typical_mm
     position: int | None = None
     cards: tuple[tuple[tuple[float, float], ...], ...] = ()
+    usual_mm_per_px: float | None = None
 
 
 NO_TAGS = RowTags()
@@ -130,7 +139,7 @@ def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
     size : (int, int)
         Width and height of the full-size photo, px.
     """
-    tags = row.tags
+    tags = row.tags or _guessed(row, size)
     if not tags:
         return _whole(seen)
     plane = plane_of(tags, size)
@@ -159,8 +168,27 @@ def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
         for k, word in zip(best, words, strict=True)
     )
     borders = _borders(plane, stand, hanging.shift, size)
-    known = "tags" if len(tags) > 1 else "spacing"
+    known = "tags" if len(tags) > 1 else "spacing" if row.tags else MIDDLE
     return Zone(known, borders, shares[:, own], words, names)
+
+
+def _guessed(row: RowTags, size: tuple[int, int]) -> tuple[TagSeen, ...]:
+    """Return the plant's tag as if it stood in the photo's middle, where no tag was read.
+
+    How far stems are off their tags is estimated by the fruit in any case, and that takes up how
+    far the photo was aimed beside the plant.
+    """
+    if not row.usual_mm_per_px or not row.spacing_mm:
+        return ()
+    half = MARKER.width / row.usual_mm_per_px / 2
+    x, y = (size[0] - 1) / 2, (size[1] - 1) / 2
+    corners = (
+        (x - half, y - half),
+        (x + half, y - half),
+        (x + half, y + half),
+        (x - half, y + half),
+    )
+    return (TagSeen("", corners),)
 
 
 def _word(column: int, own: int, plants: int) -> Whose:

@@ -165,6 +165,8 @@ class Proposal:
         where all of the photo is taken for the plant's.
     spacing_mm : float or None
         The plan's spacing that was taken.
+    usual_mm_per_px : float or None
+        The survey's usual scale, where no tag of the photo tells its own.
     seconds : float or None
         Time it took.
     entry : str
@@ -192,6 +194,7 @@ class Proposal:
     known: str = ""
     zone: tuple[Line, Line] | None = None
     spacing_mm: float | None = None
+    usual_mm_per_px: float | None = None
     seconds: float | None = None
     entry: str = field(default="", compare=False)
 
@@ -243,13 +246,14 @@ class Proposal:
             known=body.get("known", ""),
             zone=zone_of(body.get("zone")),
             spacing_mm=body.get("spacing_mm"),
+            usual_mm_per_px=body.get("usual_mm_per_px"),
             seconds=body.get("seconds"),
             entry=entry,
         )
 
     def to_body(self) -> dict[str, Any]:
         """Return the proposal as the ledger keeps it."""
-        return {
+        body: dict[str, Any] = {
             "photo": self.photo,
             "version": self.version,
             "settings": self.settings,
@@ -271,6 +275,9 @@ class Proposal:
             "spacing_mm": self.spacing_mm,
             "seconds": self.seconds,
         }
+        if self.usual_mm_per_px is not None:
+            body["usual_mm_per_px"] = self.usual_mm_per_px
+        return body
 
 
 def settings_text(settings: Settings) -> dict[str, Any]:

@@ -309,7 +309,6 @@ def _chosen(made: Sequence[Proposal], which: Proposals) -> list[Proposal]:
 def _again(job: Job) -> str:
     """Find a photo's candidates again; return the first difference, empty if there is none."""
     photo, proposal, row = job.extra
-    row = replace(row, spacing_mm=proposal.spacing_mm)
     found = repeat(job.path, photo, proposal, row)
     told, again = (replace(each, seconds=None).to_body() for each in (proposal, found))
     return next(_differences(told, again), "")

@@ -1,14 +1,17 @@
 """Capture and recapture: two views of one side, and the share of fruit that neither shows."""
 
 import json
+import re
 from pathlib import Path
 
+import httpx
 import numpy as np
 import pytest
 from commanded import counting
 from hypothesis import given
 from hypothesis import strategies as st
 from sheet_trial import Drawn, draw_trial
+from test_desk import served
 
 from counting.analysis.recapture import recapture
 from counting.errors import CountingError
@@ -16,6 +19,7 @@ from counting.ledger.facts import Answer, Mark, photos
 from counting.plan.trial import Trial
 from counting.records.observations import observations
 from counting.records.two_views import two_views
+from counting.report.keeping.audit import audit
 
 
 def test_the_estimate_is_chapmans_on_a_published_lake():
@@ -119,3 +123,24 @@ def test_views_of_one_side_without_a_linked_fruit_are_not_added_up(tmp_path: Pat
     with trial.ledger() as ledger:
         (row,) = observations(trial, ledger).to_dict("records")
     assert (row["value"], row["note"]) == (4.0, "")
+
+
+def test_report_and_desk_show_what_two_views_saw_beside_the_share_seen(tmp_path: Path):
+    trial = draw_trial(tmp_path / "shelf" / "vines", Drawn(plants=2, sides=("path", "path 2")))
+    judged(trial, {"path": [1, 2, 3, 4, 5, 6, 7, 8], "path 2": [3, 4, 5, 6, 7, 8, 9]})
+    assert counting("report", trial.directory).code == 0
+    page = (trial.directory / "report.html").read_text("utf-8")
+    part = page[page.index("<h3>Two views of one side</h3>") :].split("</table>")[0]
+    assert "seen with the same chance, from each place anew" in part
+    cells = re.findall(r'data-of="on [^"]*"[^>]*>([^<]*)', part)
+    assert [cell.replace("\N{NO-BREAK SPACE}", " ") for cell in cells] == [
+        *("2", "1", "6", "3 % (too few)"),
+    ]
+    checks = audit(trial.directory, proposals="none").checks
+    assert [each.faults for each in checks if each.name == "report"] == [()]
+    with (
+        served(trial.directory.parent) as link,
+        httpx.Client(base_url=link, timeout=60) as client,
+    ):
+        told = client.get("t/vines/answer").text
+    assert "show 8 and 7 fruit, 6 of them on both" in told

@@ -19,11 +19,26 @@ from scipy.stats import norm
 from counting.errors import CountingError
 from counting.records.two_views import TwoViews
 
-__all__ = ["Recaptured", "recapture", "recapture_json", "recapture_text"]
+__all__ = [
+    "ASSUMED",
+    "FEWEST",
+    "Recaptured",
+    "recapture",
+    "recapture_json",
+    "recapture_lines",
+    "recapture_text",
+]
 
 _LEVEL = 0.95
-_FEWEST = 7
+FEWEST = 7
 """Fewer on both views leave Chapman's estimate too low (Robson & Regier 1964, from memory)."""
+
+ASSUMED = (
+    "This takes each fruit to be seen with the same chance, from each place anew. Fruit deep in the"
+    " leaves are hidden from both, so more are missed than it says: count some plants by hand. No"
+    " other figure rests on it."
+)
+"""What the share on neither view takes for granted, for a person to read beside it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,25 +100,23 @@ def recapture_json(views: Sequence[TwoViews]) -> list[dict[str, Any]]:
     return [asdict(each) | asdict(recapture(each.first, each.second, each.both)) for each in views]
 
 
-def recapture_text(views: Sequence[TwoViews]) -> str:
-    """Return what two views of one side tell, in sentences; empty without any."""
+def recapture_lines(views: Sequence[TwoViews]) -> list[str]:
+    """Return what two views of one side tell of each group, a line each; empty without any."""
     lines = []
     for each in views:
         told = recapture(each.first, each.second, each.both)
         of = "1 plant" if each.plants == 1 else f"{each.plants} plants"
+        few = f" Fewer than {FEWEST} on both: too few to trust it." if each.both < FEWEST else ""
         lines.append(
-            f"- {each.group}, {each.survey}: two views of one side of {of} show {each.first} and "
+            f"{each.group}, {each.survey}: two views of one side of {of} show {each.first} and "
             f"{each.second} fruit, {each.both} of them on both. By that {told.unseen:.0%} "
-            f"({told.low:.0%} to {told.high:.0%}) are on neither."
+            f"({told.low:.0%} to {told.high:.0%}) are on neither.{few}"
         )
-        if each.both < _FEWEST:
-            lines.append(f"  Fewer than {_FEWEST} on both: too few to trust it.")
-    if not lines:
-        return ""
+    return lines
+
+
+def recapture_text(views: Sequence[TwoViews]) -> str:
+    """Return what two views of one side tell, in sentences; empty without any."""
+    lines = [f"- {line}" for line in recapture_lines(views)]
     head = "Two views of one side (capture and recapture, Chapman):"
-    tail = (
-        "This takes each fruit to be seen with the same chance, from each place anew. Fruit deep "
-        "in the leaves are hidden from both, so more are missed than it says: count some plants "
-        "by hand. No other figure rests on it."
-    )
-    return "\n".join([head, *lines, tail])
+    return "\n".join([head, *lines, ASSUMED]) if lines else ""

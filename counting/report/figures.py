@@ -10,6 +10,7 @@ import pandas as pd
 
 from counting.analysis.calibrate import Calibration, answered, calibrate_table
 from counting.analysis.question import ALL_SURVEYS, question_of
+from counting.analysis.recapture import recapture_json
 from counting.analysis.result import Comparison
 from counting.analysis.season.coming import Coming, picked_and_coming
 from counting.analysis.season.harvest import Harvest
@@ -19,6 +20,7 @@ from counting.files import canonical_json, sha256_bytes
 from counting.ledger import Ledger
 from counting.plan.trial import Trial
 from counting.records.observations import observations
+from counting.records.two_views import TwoViews, two_views
 
 __all__ = ["Choices", "Figures", "figures", "observations_hash"]
 
@@ -60,6 +62,8 @@ class Figures:
         None where no pick was recorded.
     coming : tuple of Coming
         The next picks, or why they are not told; empty where nothing of it is recorded.
+    views : tuple of TwoViews
+        What two views of one side showed, by survey and group; no other figure rests on it.
     """
 
     choices: Choices
@@ -69,10 +73,11 @@ class Figures:
     calibration: Calibration | None
     harvest: Harvest | None = None
     coming: tuple[Coming, ...] = ()
+    views: tuple[TwoViews, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return the numbers as JSON values, as embedded in the report's page."""
-        return {
+        body: dict[str, Any] = {
             "choices": asdict(self.choices),
             "observations": observations_hash(self.table),
             "main": self.main.to_json(),
@@ -81,6 +86,7 @@ class Figures:
             "harvest": self.harvest.to_json() if self.harvest else None,
             "coming": [each.to_json() for each in self.coming],
         }
+        return body | ({"two_views": recapture_json(self.views)} if self.views else {})
 
 
 def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Figures:
@@ -112,7 +118,8 @@ def figures(trial: Trial, ledger: Ledger, choices: Choices | None = None) -> Fig
         calibration = calibrate_table(table, seen) if known else None
     main = with_missing(trial, ledger, table, main)
     picked, coming = picked_and_coming(trial, ledger, table, (main, *others))
-    return Figures(chosen, table, main, others, calibration, picked, coming)
+    views = tuple(two_views(trial, ledger)) if main.source == "photo" else ()
+    return Figures(chosen, table, main, others, calibration, picked, coming, views)
 
 
 def observations_hash(table: pd.DataFrame) -> str:

@@ -14,6 +14,7 @@ from jinja2 import Environment
 from markupsafe import Markup, escape
 
 from counting.analysis.question import ALL_SURVEYS
+from counting.analysis.recapture import ASSUMED
 from counting.analysis.result import Comparison
 from counting.analysis.true_counts import TrueComparison
 from counting.files import now, write_text
@@ -133,6 +134,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         "coming": numbers.coming,
         "coming_told": tables.coming(numbers),
         "application_cautions": CAUTIONS if (diary["kind"] == "application").any() else (),
+        "assumed": ASSUMED,
         "made": [*made.sentences(), *_agreement(trial, made.reviewers)],
         "methods": words.methods(trial, numbers, made),
         "limits": words.limits(trial, numbers),

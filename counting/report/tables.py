@@ -9,6 +9,7 @@ from typing import Any, TypedDict
 import pandas as pd
 
 from counting.analysis.estimates import Estimate
+from counting.analysis.recapture import FEWEST, recapture
 from counting.analysis.result import Comparison, Contrast, GroupSummary
 from counting.analysis.screen import ratio_text
 from counting.ledger.facts import Exclusion, Photo
@@ -35,6 +36,7 @@ def all_tables(
         "others": _others(numbers.others),
         "others_told": _others_told(numbers.others),
         "seen": _seen(numbers),
+        "two_views": _two_views(numbers),
         "left_out": {
             "words": 5,
             "columns": ["left out", "survey", "reason", "by", "when"],
@@ -273,6 +275,23 @@ def _seen(numbers: Figures) -> TextTable:
         + [_percent_interval(each.share_low, each.share_high)]
         for each in (calibration.cells if calibration else ())
     ]
+    return {"words": 2, "columns": columns, "rows": rows}
+
+
+def _two_views(numbers: Figures) -> TextTable:
+    """Show what two views of one side saw, and the share that by them is on neither."""
+    columns = ["group", "survey", "plants", "on one view alone", "on the other alone", "on both"]
+    columns += ["on neither, by that", "95 % interval"]
+    rows = []
+    for each in numbers.views:
+        told = recapture(each.first, each.second, each.both)
+        few = each.both < FEWEST
+        rows.append(
+            [each.group, each.survey, str(each.plants), str(each.first - each.both)]
+            + [str(each.second - each.both), str(each.both)]
+            + [f"{_percent(told.unseen)}{' (too few)' if few else ''}"]
+            + [_percent_interval(told.low, told.high)]
+        )
     return {"words": 2, "columns": columns, "rows": rows}
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 from markupsafe import Markup
 from starlette.responses import FileResponse, HTMLResponse, Response
 
+from counting.analysis.recapture import ASSUMED, recapture_lines
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.desk.spoken import spoken
@@ -52,6 +53,8 @@ def answer(desk: Desk, asked: Asked) -> Response:
         first=said[:_CAUTIONS],
         more=said[_CAUTIONS:],
         behind=_behind(numbers),
+        views=recapture_lines(numbers.views),
+        assumed=ASSUMED,
         **shown,
     )
 

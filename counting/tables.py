@@ -125,6 +125,7 @@ ANSWERS: Schema = {
     "seconds": "float64",
     "clicks": "Int64",
     "sheet": "str",
+    "looked": "str",  # together where it was confirmed with others on one screen
 }
 """One row per reviewer and photo: the answer that stands, and how long it took."""
 

@@ -11,6 +11,7 @@ from counting.flags import Flag
 from counting.ledger import Ledger, facts
 from counting.ledger.facts import CANNOT_TELL, RETAKE, Answer
 from counting.review.pace import caution
+from counting.review.together import Looked, looked_at
 from counting.settings import STAGES
 
 __all__ = ["Making", "making"]
@@ -31,7 +32,11 @@ class Making:
     kept, added, removed, unsure : int
         Marks by state, over the standing confirmations.
     seconds : float or None
-        Median time per photo, where the sheet measured it.
+        Median time per photo that was opened by itself, where the sheet measured it.
+    together : int
+        Photos whose answer that stands was given several at a time.
+    looked : Looked
+        What looking at likely photos one by one had shown.
     hurried : str
         Whose counts that stand were given faster than a person can look; empty if none.
     unblinded : int
@@ -59,6 +64,8 @@ class Making:
     removed: int
     unsure: int
     seconds: float | None
+    together: int
+    looked: Looked
     hurried: str
     unblinded: int
     stages: tuple[str, ...]
@@ -86,7 +93,14 @@ class Making:
             lines.append(f"{_photos(self.confirmed)} confirmed by {who}: {_marks(self)}.")
         if self.seconds is not None:
             seconds = max(self.seconds, 1)
-            lines.append(f"Half of the photos took a reviewer {seconds:.0f} s or less.")
+            those = "photos opened one by one" if self.together else "photos"
+            lines.append(f"Half of the {those} took a reviewer {seconds:.0f} s or less.")
+        if self.together:
+            lines.append(
+                f"{_photos(self.together)} confirmed several at a time on one screen, as likely "
+                f"right: of {self.looked.photos} such photos looked at one by one "
+                f"{self.looked.right} needed no change."
+            )
         if self.unblinded:
             lines.append(
                 f"{_photos(self.unblinded)} counted on a sheet that showed plant and group, so the "
@@ -126,7 +140,7 @@ def making(ledger: Ledger) -> Making:
     counted = [answer for answer in answers if answer.counted]
     states = [mark.state for answer in counted for mark in answer.marks]
     answered = {answer.photo for answer in counted}
-    seconds = [answer.seconds for answer in counted if answer.seconds]
+    seconds = [answer.seconds for answer in counted if answer.seconds and answer.alone]
     proposals = facts.proposals(ledger).values()
     stages = {stage for proposal in proposals for stage in proposal.stages}
     blind = {sheet.sheet for sheet in facts.sheets(ledger).values() if sheet.blind}
@@ -144,6 +158,8 @@ def making(ledger: Ledger) -> Making:
         removed=states.count("removed"),
         unsure=states.count("unsure"),
         seconds=median(seconds) if seconds else None,
+        together=sum(not answer.alone for answer in stands),
+        looked=Looked.of(looked_at(ledger).values()),
         hurried=caution(answer for answer in answers if answer in stands),
         unblinded=len({answer.photo for answer in counted if answer.sheet not in blind}),
         stages=tuple(stage for stage in STAGES if stage in stages),

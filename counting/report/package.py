@@ -111,6 +111,7 @@ WORDS: dict[str, tuple[str, str]] = {
     "seconds": ("how long the photo was open", "s"),
     "clicks": ("clicks and keys", ""),
     "sheet": ("the contact sheet it was answered on", ""),
+    "looked": ("together: confirmed with others on one screen; empty: opened by itself", ""),
     "reason": ("why it is left out", ""),
     "event": ("the event's id", ""),
     "kind": ("what was done", ""),

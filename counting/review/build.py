@@ -26,7 +26,7 @@ __all__ = [
     "texts",
 ]
 
-STYLES = ("paper.css", "contact.css", "photo.css", "print.css")
+STYLES = ("paper.css", "contact.css", "photo.css", "together.css", "print.css")
 LANGUAGES = ("en", "es")
 """Each has its file in ``texts``, with every key that English has."""
 ENTRY = "sheet/start.js"

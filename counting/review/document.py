@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 from counting.errors import CorrectionsError
 from counting.faults import faults_in_words
 from counting.files import strict_json
-from counting.ledger.facts import COUNTED, Answer, Mark, read_time, zone_of
+from counting.ledger.facts import COUNTED, TOGETHER, Answer, Mark, read_time, zone_of
 from counting.text import plain_name
 
 __all__ = ["FORMAT", "LARGEST_BYTES", "Corrections", "as_saved", "parse"]
@@ -78,6 +78,7 @@ class _Answered(_Strict):
     marks: Annotated[list[_Mark], Field(max_length=5000)]
     seen: bool | None = None
     zone: Annotated[list[Line], Field(min_length=2, max_length=2)] | None = None
+    looked: Literal["", "together"] = ""
 
     @field_validator("at")
     @classmethod
@@ -97,6 +98,11 @@ class _Answered(_Strict):
         counted = sum(mark.counts for mark in marks) if self.answer == COUNTED else 0
         if counted != self.count:
             _wrong(f"the count is {self.count} but {counted} marks count")
+        if self.looked == TOGETHER:
+            if self.answer != COUNTED or self.seen is not True:
+                _wrong("confirmed together with others, but not seen and counted")
+            if any(mark.state in {"added", "removed", "unsure"} for mark in self.marks):
+                _wrong("confirmed together with others, but its rings were changed")
         return self
 
 
@@ -209,6 +215,7 @@ def _answer(told: _Document, answered: _Answered) -> Answer:
         clicks=answered.clicks,
         seen=answered.seen,
         zone=zone_of(answered.zone),
+        looked=answered.looked,
     )
 
 

@@ -16,10 +16,12 @@ from counting.files import canonical_json, sha256_bytes, write_bytes
 from counting.flags import Flag
 from counting.ledger import Checkpoint
 from counting.ledger.facts import Sheet, sheet_of, standing_answers
+from counting.ledger.facts import photos as photos_taken
 from counting.plan.trial import Trial
 from counting.review.build import page
 from counting.review.frames import Frame, by_lot, doubtful, frames, ordered
 from counting.review.prints import Prints, most_bytes, prints_of
+from counting.review.together import FEWEST, SHARE, Looked, likely, looked_at
 from counting.text import plain_name
 
 __all__ = [
@@ -162,10 +164,10 @@ def sheet_data(
     On a blind sheet no plant, group, survey or file name is in it.
     """
     sets = {key: number for number, key in enumerate(dict.fromkeys(f.belongs_to for f in listed))}
-    first = doubtful(listed)
+    first, sure = doubtful(listed), likely(listed)
     photos = [
         _photo_data(frame, sets[frame.belongs_to], options.blind)
-        | {"doubtful": frame.photo in first}
+        | {"doubtful": frame.photo in first, "sure": frame.photo in sure}
         | ({"likely": [list(pair) for pair in frame.likely]} if frame.likely else {})
         for frame in listed
     ]
@@ -184,9 +186,28 @@ def sheet_data(
         "photos": photos,
     }
     data["sheet"] = sha256_bytes(canonical_json(data).encode("utf-8"))[:_ID_LENGTH]
+    _tell_looked(trial, data, {frame.survey for frame in listed}, file=bool(grid))
     for photo, small in zip(photos, grid, strict=False):
         photo["grid"] = base64.b64encode(small).decode("ascii")
     return data
+
+
+def _tell_looked(trial: Trial, data: dict[str, Any], surveys: set[str], *, file: bool) -> None:
+    """Tell the page what looking at likely photos of these surveys one by one has shown.
+
+    For a file: when it was first made, since the same sheet again is the same file again.
+    """
+    with trial.ledger() as ledger:
+        known = ledger.get("sheet", data["sheet"])
+        told = looked_at(ledger, before=known.seq if known and file else None)
+        taken = photos_taken(ledger)
+    told = {photo: right for photo, right in told.items() if taken[photo].survey in surveys}
+    for photo in data["photos"]:
+        if photo["photo"] in told:
+            photo["right"] = told.pop(photo["photo"])
+    others = Looked.of(told.values())
+    data["looked"] = {"photos": others.photos, "right": others.right}
+    data["together"] = {"fewest": FEWEST, "share": SHARE}
 
 
 def record(
@@ -218,6 +239,7 @@ def record(
             for photo in data["photos"]
             if chances and photo["photo"] in chances
         },
+        likely=tuple(photo["photo"] for photo in data["photos"] if photo["sure"]),
     )
     with trial.ledger() as ledger:
         if file or sheet_of(ledger, made.sheet) is None:

@@ -68,7 +68,9 @@ def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
     """
     views = {photo.photo for photo in photos(ledger).values() if photo.view_of}
     standing = answers_that_stand(ledger).values()
-    return _confirmed_all(ledger, (a for a in standing if a.photo not in views), stages)
+    # one confirmed beside others was hardly searched: it must not teach that all is right
+    opened = (a for a in standing if a.alone and a.photo not in views)
+    return _confirmed_all(ledger, opened, stages)
 
 
 def confirmed_by(ledger: Ledger, answers: Sequence[int], stages: Sequence[str]) -> list[Confirmed]:

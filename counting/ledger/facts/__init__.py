@@ -7,6 +7,7 @@ from counting.ledger.facts.answer import (
     CANNOT_TELL,
     COUNTED,
     RETAKE,
+    TOGETHER,
     Answer,
     Judged,
     Line,
@@ -54,6 +55,7 @@ from counting.ledger.facts.times import NEVER, moment, read_time
 __all__ = [
     "CANNOT_TELL",
     "COUNTED",
+    "TOGETHER",
     "NEVER",
     "RENAMED",
     "RETAKE",

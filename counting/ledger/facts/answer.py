@@ -14,6 +14,7 @@ from counting.ledger.store import EntryKind
 __all__ = [
     "CANNOT_TELL",
     "COUNTED",
+    "TOGETHER",
     "RETAKE",
     "Answer",
     "Judged",
@@ -26,6 +27,8 @@ __all__ = [
 
 COUNTED, CANNOT_TELL, RETAKE = "counted", "cannot tell", "retake"
 """What a reviewer can answer."""
+TOGETHER = "together"
+"""How a photo was looked at that stood on the screen beside several others."""
 _FRUIT = {"confirmed", "added"}
 Line = tuple[float, float, float, float]
 """A border of a zone: x, y of its two ends, px."""
@@ -137,6 +140,9 @@ class Answer:
     zone : tuple or None
         The plant's part of the photo as the reviewer left it: two border lines, each as
         ``(x, y, x, y)`` in px; None where none was shown or told.
+    looked : str
+        How it was looked at: together (several photos on the screen, confirmed by one press);
+        empty where it was opened alone.
     seq : int
         Its place in the ledger's chain; 0 while it stands in none. Not part of the body.
     """
@@ -157,6 +163,7 @@ class Answer:
     number: int | None = None
     seen: bool | None = None
     zone: tuple[Line, Line] | None = None
+    looked: str = ""
     seq: int = field(default=0, compare=False)
 
     @property
@@ -168,6 +175,11 @@ class Answer:
     def counted(self) -> bool:
         """Whether it is a count."""
         return self.answer == COUNTED
+
+    @property
+    def alone(self) -> bool:
+        """Whether the photo was opened by itself."""
+        return self.looked != TOGETHER
 
     @property
     def fruit(self) -> tuple[Mark, ...]:
@@ -192,6 +204,7 @@ class Answer:
             number=body.get("number"),
             seen=body.get("seen"),
             zone=zone_of(body.get("zone")),
+            looked=body.get("looked", ""),
             seq=seq,
         )
 
@@ -216,6 +229,8 @@ class Answer:
             body["seen"] = self.seen
         if self.zone is not None:
             body["zone"] = [list(line) for line in self.zone]
+        if self.looked:
+            body["looked"] = self.looked
         return body
 
 

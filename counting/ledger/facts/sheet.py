@@ -34,6 +34,8 @@ class Sheet:
     chances : mapping
         Photo to the chance with which its plant was drawn for review; empty where the photos are
         no sample.
+    likely : tuple of str
+        Photos that are likely right as proposed; only these may be confirmed several at a time.
     """
 
     kind: ClassVar[EntryKind] = "sheet"
@@ -46,6 +48,7 @@ class Sheet:
     reviewer: str = ""
     photos: Mapping[str, str] = field(default_factory=dict)
     chances: Mapping[str, float] = field(default_factory=dict)
+    likely: tuple[str, ...] = ()
 
     @property
     def key(self) -> str:
@@ -66,6 +69,7 @@ class Sheet:
             chances={
                 row["photo"]: row["chance"] for row in body.get("photos", ()) if "chance" in row
             },
+            likely=tuple(body.get("likely", ())),
         )
 
     def to_body(self) -> dict[str, Any]:
@@ -81,7 +85,7 @@ class Sheet:
                 {"photo": photo, "proposal": proposal} | self._chance(photo)
                 for photo, proposal in self.photos.items()
             ],
-        }
+        } | ({"likely": list(self.likely)} if self.likely else {})
 
     def _chance(self, photo: str) -> dict[str, float]:
         # what no draw told is left out, so that the body stays what it was

@@ -28,6 +28,7 @@ from counting.ledger.facts import (
     photos,
     plan_record,
     proposals,
+    sheets,
 )
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
@@ -35,6 +36,7 @@ from counting.report.figures import Choices, figures
 from counting.report.keeping.checkpoints import Outside, hold
 from counting.report.keeping.visible import differing, seen
 from counting.report.report import REPORT_NAME, page_text
+from counting.review.together import Looked, looked_at
 
 __all__ = ["Audit", "Check", "Fault", "audit", "check_photos"]
 
@@ -224,10 +226,12 @@ def _confirmations(trial: Trial, ledger: Ledger) -> Check:
     """Hold every answer against its photo, its proposal and its own marks."""
     taken = photos(ledger)
     proposed = {entry.hash: entry.key for entry in ledger.entries("proposal")}
+    asked = {each.sheet: set(each.likely) for each in sheets(ledger).values()}
     faults = []
-    number = 0
+    number = together = 0
     for entry, answer in entries_of(ledger, Answer):
         number += 1
+        together += not answer.alone
         item = f"entry {entry.seq}, {answer.reviewer} on {_file(taken, answer.photo)}"
         if answer.photo not in taken:
             faults.append(Fault(item, "confirms a photo that was never taken in"))
@@ -237,7 +241,16 @@ def _confirmations(trial: Trial, ledger: Ledger) -> Check:
         if answer.counted and answer.marks and counted != answer.count:
             text = f"says {answer.count} fruit, but {counted} of its marks count"
             faults.append(Fault(item, text))
+        if not answer.alone and answer.photo not in asked.get(answer.sheet, ()):
+            text = "confirmed several at a time, though its sheet did not call it likely right"
+            faults.append(Fault(item, text))
     sentence = f"{number} confirmed counts against photo, candidates and marks"
+    if together:
+        looked = Looked.of(looked_at(ledger).values())
+        sentence += (
+            f"; {together} of them several at a time, where of {looked.photos} likely photos "
+            f"looked at one by one {looked.right} needed no change"
+        )
     return Check("confirmations", sentence, tuple(faults))
 
 

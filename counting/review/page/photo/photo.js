@@ -131,7 +131,7 @@ export function openPhoto(index, { history: write = true } = {}) {
   tick();
   closeLens();
   if ($('photo').hidden) {
-    desk.scroll = window.scrollY;
+    if (!desk.together) desk.scroll = window.scrollY;
     $('contact').hidden = true;
     $('photo').hidden = false;
     if (write) desk.pushed = remember('pushState', { photo: index }, index);
@@ -156,8 +156,12 @@ export function closePhoto({ history: write = true } = {}) {
   desk.index = -1;
   stage.index = -1;
   $('photo').hidden = true;
-  $('contact').hidden = false;
   if (write && desk.pushed) window.history.back();
+  if (desk.together) {
+    tell('together wanted');
+    return;
+  }
+  $('contact').hidden = false;
   layout();
   drawHead();
   window.scrollTo(0, desk.scroll);
@@ -179,12 +183,14 @@ export function give(word) {
   tick();
   const { index } = desk;
   answer(index, word);
-  const following = nextOpen(index);
+  const following = desk.together ? -1 : nextOpen(index);
   if (following >= 0) {
     openPhoto(following);
     return;
   }
+  const last = !desk.together;
   closePhoto();
+  if (!last) return;
   say(t('all answered'));
   if (!live) tell('all answered');
 }

@@ -14,6 +14,7 @@ import {
 } from '../photo/photo.js';
 import { markWords } from '../photo/rings.js';
 import { saveFile } from '../work/save.js';
+import { togetherKey, undoTogether } from './together.js';
 import { proposedTrusses, toggleLoop, useProposed } from '../photo/trusses.js';
 import { zoneOf, zoneShifted } from '../photo/zone.js';
 
@@ -172,12 +173,10 @@ export function pressed(event) {
   const key = event.key.toLowerCase();
   if (command && key === 'z') {
     event.preventDefault();
-    undoShown(event.shiftKey ? redo : undo);
-    paintIfPair();
+    undoHere(event.shiftKey ? redo : undo);
   } else if (command && key === 'y') {
     event.preventDefault();
-    undoShown(redo);
-    paintIfPair();
+    undoHere(redo);
   } else if (command && key === 's') {
     event.preventDefault();
     if (!live) saveFile();
@@ -187,6 +186,8 @@ export function pressed(event) {
     tell('help wanted');
   } else if (!$('pair').hidden) {
     if (pairKey(event)) event.preventDefault();
+  } else if (!$('together').hidden) {
+    if (togetherKey(event)) event.preventDefault();
   } else if (!$('photo').hidden) {
     const onButton = event.target.tagName === 'BUTTON' && (event.key === 'Enter' || event.key === ' ');
     // a key held down must not answer one photo after another
@@ -197,4 +198,11 @@ export function pressed(event) {
   }
 }
 
-const paintIfPair = () => { if (!$('pair').hidden) paintPair(); };
+function undoHere(step) {
+  if (!$('together').hidden) {
+    undoTogether(step);
+    return;
+  }
+  undoShown(step);
+  if (!$('pair').hidden) paintPair();
+}

@@ -20,6 +20,7 @@ import {
 } from '../photo/photo.js';
 import { drawSave, noteChange, saveFile, saving } from '../work/save.js';
 import { outbox } from '../work/send.js';
+import { closeTogether, drawWayIn, openTogether, wireTogether } from './together.js';
 import { fillTexts, sentence, t } from '../ground/texts.js';
 import { looped, toggleLoop } from '../photo/trusses.js';
 
@@ -54,6 +55,7 @@ function wire() {
   for (const place of ['photo', 'card']) {
     $(place).addEventListener('pointerdown', () => { recordOf(desk.index).clicks += 1; }, true);
   }
+  wireTogether();
   document.addEventListener('keydown', pressed);
   window.addEventListener('scroll', planRows, { passive: true });
   window.addEventListener('resize', () => { if (!$('contact').hidden) layout(); });
@@ -64,7 +66,10 @@ function wire() {
     if (pair.open) closePair({ history: false });
     else if (photo !== undefined && photo === desk.index) refresh();
     else if (photo !== undefined) openPhoto(photo, { history: false });
-    else closePhoto({ history: false });
+    else {
+      closePhoto({ history: false });
+      if (!event.state?.together) closeTogether({ history: false });
+    }
   });
   window.addEventListener('beforeunload', (event) => {
     if (!keep.local && !keep.base && saving.unsaved.size) event.preventDefault();
@@ -104,7 +109,9 @@ async function start() {
   keep.trouble = () => trouble(t('not kept'));
   listen('changed', noteChange);
   listen('head drawn', drawSave);
+  listen('head drawn', drawWayIn);
   listen('name wanted', askName);
+  listen('together wanted', openTogether);
   listen('photo wanted', openPhoto);
   listen('card wanted', openCard);
   listen('pair wanted', openPair);

@@ -33,7 +33,7 @@ export function fresh(index) {
       small: candidate.small,
     }));
   return {
-    answer: '', at: '', seconds: 0, clicks: 0, changed: 0, touched: false, seen: false, marks,
+    answer: '', at: '', seconds: 0, clicks: 0, changed: 0, touched: false, seen: false, looked: '', marks,
   };
 }
 
@@ -67,7 +67,10 @@ export function change(changes) {
   const step = [];
   for (const [index, fields] of changes) {
     const before = recordOf(index);
-    const after = { ...before, ...fields, touched: true, changed: Date.now() };
+    // whoever changes a photo has opened it; a press for several says otherwise in its fields
+    const after = {
+      ...before, looked: '', ...fields, touched: true, changed: Date.now(),
+    };
     if (after.answer) after.at = later(before.at);
     step.push({ index, before, after });
   }
@@ -196,6 +199,11 @@ function usualSide(index) {
 /** Answer a photo. */
 export const answer = (index, word) => change([[index, { answer: word }]]);
 
+/** Count several photos that stood on the screen together, as one step; `seconds` for each. */
+export const confirmTogether = (indices, seconds) => change(indices.map((index) => [index, {
+  answer: 'counted', looked: 'together', seen: true, seconds: recordOf(index).seconds + seconds,
+}]));
+
 export const finished = () => photos.reduce((sum, _, index) => sum + (answered(index) ? 1 : 0), 0);
 
 /** Minutes left at the reviewer's own pace: the median of the last twenty photos. */
@@ -245,6 +253,7 @@ function exported(index) {
     marks,
     seen: Boolean(record.seen),
     ...(zone ? { zone: zone.map((border) => border.map(round)) } : {}),
+    ...(record.looked ? { looked: record.looked } : {}),
   };
 }
 

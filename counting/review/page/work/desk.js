@@ -3,7 +3,10 @@
 import { recordOf } from './book.js';
 
 // `floor`: steps made before another screen opened are not undone there, since their photo does not show
-export const desk = { index: -1, since: 0, scroll: 0, pushed: false, floor: -1 };
+// `together`: photos were opened from the screen of several, which they lead back to
+export const desk = {
+  index: -1, since: 0, scroll: 0, pushed: false, floor: -1, together: false,
+};
 
 /** Count the time spent looking; a pause counts for half a minute at most. */
 export function tick() {

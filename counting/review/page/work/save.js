@@ -127,6 +127,7 @@ export function bringBack(list, sent = false) {
       changed: Date.parse(each.at),
       touched: true,
       seen: Boolean(each.seen),
+      looked: each.looked || '',
       marks,
       sent: sent ? each.at : '',
     };

@@ -63,7 +63,7 @@ def likely(listed: Sequence[Frame]) -> set[str]:
         if frame.shown
         and frame.photo not in first
         and frame.photo not in shared
-        and Flag.TAKEN_OF_ANOTHER.value not in frame.flags
+        and Flag.BESIDE.value not in frame.flags
     }
 
 

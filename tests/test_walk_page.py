@@ -338,6 +338,12 @@ def test_the_page_as_a_file_hands_out_a_table_that_tally_takes(
     page.fill('[aria-label="altura"]', "124,5")
     page.click("#next")
     page.click("text=muerta")
+    page.wait_for_selector("#queue:has-text('Guardado en este')")
+    page.close()  # opened again it goes on at the same plant, still without any network
+    page = context.new_page()
+    page.goto(path.as_uri())
+    page.wait_for_selector("#code:has-text('A1-2')")
+    page.wait_for_selector("[aria-pressed=true]:has-text('muerta')")
     with page.expect_download() as handed:
         page.click("main#plant .to-file")
     table = tmp_path / "walk.csv"

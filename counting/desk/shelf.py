@@ -82,10 +82,14 @@ class Shelf:
         CountingError
             If there is none of that name, or its plan cannot be read.
         """
+        return load_trial(self.directory(name))
+
+    def directory(self, name: str) -> Path:
+        """Return a trial's folder without reading its plan; see `trial`."""
         if name not in self.names():
             mend = "go back to the list of trials"
             raise CountingError(name or "(no name)", "no such trial here", mend=mend)
-        return load_trial(inside(self.folder, name))
+        return inside(self.folder, name)
 
     def free(self, title: str) -> Path:
         """Return the folder for a new trial: its title as a file name, numbered where taken."""

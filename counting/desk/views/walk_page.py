@@ -123,17 +123,18 @@ def _number(each: Mapping[str, Any]) -> int:
 def held(desk: Desk, asked: Asked) -> dict[str, Any]:
     """Say what has come of a photo that a phone sends in pieces, so that only the rest is sent."""
     trial = desk.trial(asked.trial)
-    parts, target = _parts(trial, asked.query), place_for(trial.directory, _name(asked.query))
+    parts = _parts(trial.directory, asked.query)
+    target = place_for(trial.directory, _name(asked.query))
     return {"whole": _whole(trial, parts, target) is not None, "held": parts.held()}
 
 
 async def piece(desk: Desk, request: Request) -> Response:
     """Keep one piece of a photo."""
-    trial = desk.trial(request.path_params["trial"])
+    directory = desk.shelf.directory(request.path_params["trial"])
     number = request.query_params.get("piece", "")
     if not number.isdecimal():
         return PlainTextResponse("no piece is named; load the page again", 422)
-    parts = _parts(trial, request.query_params)
+    parts = _parts(directory, request.query_params)
     try:
         async with desk.pieces, asyncio.timeout(BODY_S):
             await come(parts, int(number), request.stream())
@@ -153,7 +154,7 @@ async def photo(desk: Desk, request: Request) -> Response:
     name = _name(query)
     try:
         if "sha256" in query:
-            parts = _parts(trial, query)
+            parts = _parts(trial.directory, query)
             found = await run_in_threadpool(
                 _whole, trial, parts, place_for(trial.directory, name), make=True
             )
@@ -189,10 +190,10 @@ def _name(query: Mapping[str, str]) -> str:
     return "/".join(filter(None, (*told, f"{device}-{number}{suffix}")))
 
 
-def _parts(trial: Trial, query: Mapping[str, str]) -> Parts:
+def _parts(directory: Path, query: Mapping[str, str]) -> Parts:
     size = query.get("size", "")
     told = int(size) if size.isdecimal() and len(size) < _DIGITS else 0
-    return Parts(trial.directory, query.get("sha256", ""), told)
+    return Parts(directory, query.get("sha256", ""), told)
 
 
 def _whole(trial: Trial, parts: Parts, target: Path, *, make: bool = False) -> Path | None:

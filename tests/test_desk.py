@@ -246,7 +246,7 @@ def test_a_plan_can_be_changed_until_something_is_recorded_under_it(
 
 def test_the_map_is_drawn_while_the_form_is_filled_in(client: httpx.Client) -> None:
     reply = client.get("new/map.svg", params={"blocks": "3"})
-    assert reply.headers["content-type"].startswith("image/svg")
+    assert reply.headers.get("content-type", "").startswith("image/svg")
     assert client.get("new/map.svg", params={"blocks": "many"}).status_code == 204
 
 
@@ -427,29 +427,114 @@ def test_work_can_be_stopped_and_says_what_went_wrong() -> None:
     assert ended(work, "vines").said == ["a photo: unreadable"]
 
 
+def shown_pages(client: httpx.Client) -> list[str]:
+    """Return every address of the table that answers with a page, its open places filled.
+
+    The report, with its pictures, is looked at in its own tests.
+    """
+    paths = [
+        re.sub(
+            r"\{\w+(:path)?\}", "0000", path.replace("{trial}", "vines").replace("{plant}", "P1")
+        )
+        for path, *_ in GET
+    ]
+    paths.append("/t/vines/go?on=1&survey=2026-07-02&measures=trusses,height")
+    found = []
+    for path in (each.removeprefix("/") for each in paths):
+        reply = client.get(path, headers={"accept": "text/html"})
+        a_page = reply.headers.get("content-type", "").startswith("text/html")
+        attached = "content-disposition" in reply.headers
+        if reply.status_code == 200 and a_page and not attached and "report" not in path:
+            found.append(path)
+    return [*found, "t/none"]
+
+
 @SIZES
 def test_no_page_throws_overflows_or_bars_anyone(
-    browser: Any, trial: Trial, kind: dict[str, Any]
+    browser: Any, trial: Trial, client: httpx.Client, kind: dict[str, Any]
 ) -> None:
     axe = axe_source()
+    arrived = trial.directory / ".arriving" / "2026-07-02"
+    arrived.mkdir(parents=True)
+    (arrived / "new.jpg").write_bytes(next(trial.directory.glob("photos/**/*.jpg")).read_bytes())
+    client.post("t/vines/plant/P1/leave", data={"reason": "broken by wind", "by": "Ana"})
+    picks = [{"plant": f"P{number}", "picked_fruit": str(number)} for number in (1, 2, 3, 4)]
+    for survey in ("2026-07-01", "2026-07-02"):
+        client.post("t/vines/tallies/typed", json={"survey": survey, "by": "Ana", "rows": picks})
+    context = browser.new_context(**kind, bypass_csp=True)
+    page = context.new_page()
+    faults: list[str] = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    paths = shown_pages(client)
+    assert len(paths) >= 16, paths
+    for path in paths:
+        page.goto(f"{client.base_url}{path}")
+        page.evaluate(axe)
+        found = page.evaluate("axe.run(document)")["violations"]
+        faults += [
+            f"{path}: {fault['id']}: {fault['nodes'][0]['html'][:120]}"
+            for fault in found
+            if fault["impact"] in {"serious", "critical"}
+        ]
+        wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
+        faults += [f"{path}: scrolls sideways"] if wide else []
+    context.close()
+    assert faults == []
+
+
+def test_a_folder_of_many_photos_dragged_onto_the_page_arrives_whole(
+    browser: Any, trial: Trial, tmp_path: Path
+) -> None:
+    """By the browser's own drag events; a folder hands its files over by the hundred."""
+    folder = tmp_path / "camera"
+    (folder / "more").mkdir(parents=True)
+    for number in range(130):
+        place = folder / "more" if number < 120 else folder
+        (place / f"{number}.jpg").write_bytes(b"\xff\xd8 photo %d" % number)
+    (folder / "notes.txt").write_text("no photo", encoding="utf-8")
     with served(trial.directory.parent) as link:
-        context = browser.new_context(**kind, bypass_csp=True)
+        context = browser.new_context(**LAPTOP)
         page = context.new_page()
-        faults: list[str] = []
-        page.on("pageerror", lambda error: faults.append(str(error)))
-        for path in ["", *pages_of("vines"), "t/vines/plant/P1"]:
-            page.goto(link + path)
-            page.evaluate(axe)
-            found = page.evaluate("axe.run(document)")["violations"]
-            faults += [
-                f"{path}: {fault['id']}: {fault['nodes'][0]['html'][:120]}"
-                for fault in found
-                if fault["impact"] in {"serious", "critical"}
-            ]
-            wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
-            faults += [f"{path}: scrolls sideways"] if wide else []
+        page.goto(f"{link}t/vines/walk")
+        box = page.locator("#drop").bounding_box()
+        hand = context.new_cdp_session(page)
+        data = {"items": [], "files": [str(folder)], "dragOperationsMask": 1}
+        place = {"x": box["x"] + 40, "y": box["y"] + 40, "data": data}
+        for kind in ("dragEnter", "dragOver"):
+            hand.send("Input.dispatchDragEvent", {"type": kind, **place})
+        assert page.locator("#drop.over").count() == 1
+        hand.send("Input.dispatchDragEvent", {"type": "drop", **place})
+        page.wait_for_selector("text=130 photos have arrived")
         context.close()
-        assert faults == []
+    content = {path.read_bytes() for path in waiting(trial.directory)}
+    assert content == {b"\xff\xd8 photo %d" % number for number in range(130)}
+
+
+def test_the_answer_tells_the_picks_and_names_the_command_that_does(
+    client: httpx.Client,
+) -> None:
+    assert "The harvest" not in client.get("t/vines/answer").text
+    for survey, more in (("2026-07-01", 0), ("2026-07-08", 3)):
+        rows = [{"plant": f"P{plant}", "picked_fruit": str(plant + more)} for plant in (1, 2, 3, 4)]
+        client.post("t/vines/tallies/typed", json={"survey": survey, "by": "Ana", "rows": rows})
+    for again in range(2):  # without a count of fruit, and with one
+        shown = client.get("t/vines/answer").text
+        assert "Picked so far, on 2 days (2026-07-01 to 2026-07-08)" in shown
+        assert "counting harvest vines" in shown
+        assert ('class="sentence"' in shown) == bool(again)
+        rows = [{"plant": f"P{plant}", "fruit": str(plant)} for plant in (1, 2, 3, 4)]
+        client.post("t/vines/tallies/typed", json={"survey": "2026-07-08", "by": "A", "rows": rows})
+
+
+def test_the_days_temperatures_are_written_on_the_diarys_form(client: httpx.Client) -> None:
+    day = {"kind": "temperature", "at": "2026-07-01T07:30", "low_c": "14", "high_c": "29,5"}
+    assert "14 to 29.5" in client.post("t/vines/diary", data=day).text
+    wrong = client.post("t/vines/diary", data=day | {"high_c": ""})
+    assert wrong.status_code == 422
+    assert "give both, the day&#39;s lowest and highest temperature" in wrong.text
+    assert 'value="14"' in wrong.text
+    turned = client.post("t/vines/diary", data=day | {"high_c": "9"}).text
+    assert "coldest 14 is above warmest 9" in turned
 
 
 @pytest.mark.slow

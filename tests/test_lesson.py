@@ -258,6 +258,18 @@ def test_groups_that_taught_unevenly_are_told():
     assert "review more of own roots" in told({"grafted": 6, "own roots": 0})
 
 
+def test_a_lesson_that_wins_on_other_figures_than_the_counts_says_so():
+    def told(old, new):
+        gain = {"count_mae": [old, new], "interval_coverage": [0.8, 0.9]}
+        lesson = Lesson(0.5, 1.0, 0.0, 1.0, ("colour",), used=True, gain=gain)
+        return Learnt(lesson, SETTINGS, SETTINGS, stored=True).sentence
+
+    assert "a count was off by 1.2 fruit instead of 1.8, and 90 %" in told(1.8, 1.2)
+    for old, new in ((0.0, 0.1), (1.02, 1.04)):
+        assert "instead of" not in told(old, new)
+        assert "how sure the finder is of a fruit came nearer to the truth" in told(old, new)
+
+
 def test_added_fruit_take_the_candidate_below_the_threshold_that_shows_them(tmp_path):
     trial = make_trial(tmp_path)
     with trial.ledger() as ledger:

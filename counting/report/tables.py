@@ -12,10 +12,11 @@ from counting.analysis.estimates import Estimate
 from counting.analysis.recapture import FEWEST, recapture
 from counting.analysis.result import Comparison, Contrast, GroupSummary
 from counting.analysis.screen import ratio_text
+from counting.analysis.season.harvest import Harvest
 from counting.ledger.facts import Exclusion, Photo
 from counting.report.figures import Figures
 
-__all__ = ["TextTable", "all_tables", "coming", "events", "harvest", "plant_means"]
+__all__ = ["TextTable", "all_tables", "coming", "events", "harvest", "harvest_told", "plant_means"]
 
 
 class TextTable(TypedDict):
@@ -215,6 +216,11 @@ def harvest(numbers: Figures) -> TextTable:
     found = numbers.harvest
     if found is None:
         return {"words": 1, "columns": ["picked, all together"], "rows": []}
+    return harvest_told(found)
+
+
+def harvest_told(found: Harvest) -> TextTable:
+    """Return the picks as a grower reads them."""
     groups = [group.group for group in found.totals[0].groups]
     rows = []
     for total in (*found.totals, found.half):

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import io
 import zipfile
+from collections.abc import Sequence
 from typing import Any
 
 import pandas as pd
-from markupsafe import Markup
 from starlette.responses import FileResponse, HTMLResponse, Response
 
 from counting.analysis.recapture import ASSUMED, recapture_lines
+from counting.analysis.season.coming import Coming, picked_and_coming
+from counting.analysis.season.harvest import Harvest
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.desk.spoken import spoken
-from counting.errors import AnalysisError, CountingError
+from counting.errors import AnalysisError
+from counting.records.observations import observations
 from counting.report import tables
 from counting.report.export import export
 from counting.report.figures import Figures, figures
@@ -40,8 +43,17 @@ def answer(desk: Desk, asked: Asked) -> Response:
         with trial.ledger() as ledger:
             numbers = figures(trial, ledger)
     except AnalysisError as error:
+        with trial.ledger() as ledger:
+            picked, coming = picked_and_coming(trial, ledger, observations(trial, ledger))
         return desk.trial_page(
-            "answer.html", trial, numbers=None, why=spoken(str(error)), first=(), more=(), **shown
+            "answer.html",
+            trial,
+            numbers=None,
+            why=spoken(str(error)),
+            first=(),
+            more=(),
+            **_harvest(name, picked, coming),
+            **shown,
         )
     said = numbers.main.cautions
     return desk.trial_page(
@@ -55,8 +67,21 @@ def answer(desk: Desk, asked: Asked) -> Response:
         behind=_behind(numbers),
         views=recapture_lines(numbers.views),
         assumed=ASSUMED,
+        **_harvest(name, numbers.harvest, numbers.coming),
         **shown,
     )
+
+
+def _harvest(name: str, found: Harvest | None, coming: Sequence[Coming]) -> dict[str, Any]:
+    """Return what the page says of the picks: what is to come first, then what was picked."""
+    if found is None:
+        return {"picks": (), "coming": (), "picked": None, "harvest_command": ""}
+    return {
+        "picks": found.picks,
+        "coming": [each.sentence for each in coming],
+        "picked": tables.harvest_told(found),
+        "harvest_command": f"counting harvest {name}",
+    }
 
 
 def picture(desk: Desk, asked: Asked) -> Response:
@@ -94,10 +119,7 @@ def _behind(numbers: Figures) -> dict[str, list[tuple[str, str]]]:
 def report(desk: Desk, asked: Asked) -> Response:
     """Write the report anew, as the command does, and show it."""
     trial = desk.trial(asked.trial)
-    try:
-        path = make_report(trial, replace=True)
-    except CountingError as error:
-        return HTMLResponse(f"<p>{Markup.escape(str(error))}</p>", 422)
+    path = make_report(trial, replace=True)
     policy = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; sandbox"
     return HTMLResponse(
         path.read_text(encoding="utf-8"), headers={"Content-Security-Policy": policy}

@@ -14,7 +14,8 @@ from counting.records.diary import CAUTIONS, as_lines, events, write_events
 __all__ = ["diary", "write"]
 
 _FIELDS = (
-    "kind", "at", "scope", "product", "dilution", "amount_litre", "weather", "by", "note",
+    "kind", "at", "scope", "product", "dilution", "amount_litre", "weather", "low_c", "high_c",
+    "by", "note",
 )  # fmt: skip
 
 
@@ -40,7 +41,9 @@ def diary(
         said=said,
         now=datetime.now().astimezone().strftime("%Y-%m-%dT%H:%M"),
         cautions=CAUTIONS,
-        command=f'counting diary {trial.directory.name} --kind pruning --at "2026-07-01 07:30"',
+        command=f'counting diary {trial.directory.name} --kind pruning --at "2026-07-01 07:30"; '
+        f"counting diary {trial.directory.name} --kind temperature --at 2026-07-01 --low 14 "
+        "--high 29",
     )
 
 
@@ -49,6 +52,8 @@ def write(desk: Desk, asked: Asked) -> Response:
     trial = desk.trial(asked.trial)
     row = {name: asked.form.get(name, "").strip() for name in _FIELDS}
     row["at"] = row["at"].replace("T", " ")
+    for name in ("low_c", "high_c"):  # no thousands are meant here
+        row[name] = row[name].replace(",", ".")
     try:
         written = write_events(trial, [row])
     except CountingError as error:

@@ -75,6 +75,12 @@ class Learnt:
             return f"{told}: it helps nothing on photos left out, so the finder stays as shipped."
         old, new = self.lesson.gain["count_mae"]
         within = round(100 * self.lesson.gain["interval_coverage"][1])
+        if round(new, 1) >= round(old, 1):
+            return (
+                f"{told}. On photos left out of the learning a count was off by {new:.1f} fruit,"
+                f" before by {old:.1f}; but how sure the finder is of a fruit came nearer to the"
+                f" truth, and {within} % of the counts lay in their intervals."
+            )
         return (
             f"{told}. On photos left out of the learning a count was off by {new:.1f} fruit instead"
             f" of {old:.1f}, and {within} % of the counts lay in their intervals."

@@ -20,7 +20,7 @@ from counting.plan.form import read_form
 from counting.plan.map import map_picture
 from counting.plan.questions import Answers, plan_entries
 from counting.plan.trial import load_trial, make_plan, plan_text
-from counting.review.frames import Frame
+from counting.review.frames import Frame, doubtful
 from counting.review.sheet import SheetOptions, sheet_data
 from counting.settings import Settings
 from counting.tables import CANDIDATES, frame
@@ -153,6 +153,22 @@ def test_a_photo_without_any_tag_is_taken_to_show_its_plant_in_the_middle(tmp_pa
     assert told.whose[0] is Whose.THIS
     # without the plan's spacing nobody knows how wide the plant's part is
     assert whose(fruit, row, (hidden.width, hidden.height)).borders is None
+
+
+def test_a_photo_that_does_not_say_whose_its_fruit_are_is_looked_at_by_itself():
+    plain = Frame("p", "p.jpg", *SIZE, "a", "A1-1", "g", "", None, "e", (), frozenset(), (), ())
+    told = [
+        replace(plain, photo=str(number), flags=tuple(each.value for each in flags))
+        for number, flags in enumerate(
+            [
+                (),
+                (Flag.NEIGHBOURS,),  # no photo of the trial has a tag: nothing new
+                (Flag.NO_TAG, Flag.NEIGHBOURS),
+                (Flag.NO_TAG, Flag.TAG_HIDDEN),
+            ]
+        )
+    ]
+    assert doubtful(told) == {"2", "3"}
 
 
 def test_a_photo_comes_back_with_its_other_tags():

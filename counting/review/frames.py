@@ -31,6 +31,9 @@ _OWN_FAULT = {
     )
 }
 
+_WHOSE_UNKNOWN = {Flag.NO_TAG.value, Flag.NEIGHBOURS.value}
+"""Among tagged photos one whose tag was not read, so that every plant's fruit in it count."""
+
 
 @dataclass(frozen=True, slots=True)
 class Frame:
@@ -107,7 +110,7 @@ def doubtful(listed: Sequence[Frame]) -> set[str]:
     return {
         frame.photo
         for frame, unsure in zip(listed, chosen, strict=True)
-        if unsure or _OWN_FAULT & set(frame.flags)
+        if unsure or _OWN_FAULT & set(frame.flags) or set(frame.flags) >= _WHOSE_UNKNOWN
     }
 
 

@@ -7,12 +7,24 @@ import cv2
 import numpy as np
 import pytest
 from commanded import counting
+from hypothesis import given
+from hypothesis import strategies as st
 from PIL import Image
 from trials import SURVEY, Beds, drawn, make_trial
 
 from counting.files import sha256_file
 from counting.finding.propose import propose
-from counting.ledger.facts import Answer, Mark, left_out, photos, proposals, standing_answers
+from counting.ledger.facts import (
+    Answer,
+    Judged,
+    Mark,
+    Photo,
+    left_out,
+    photos,
+    proposals,
+    standing_answers,
+)
+from counting.ledger.facts.beside import each_fruit_once
 from counting.photos.intake import take_in
 from counting.photos.places.moving import Place, move
 from counting.plan.trial import Trial
@@ -141,6 +153,31 @@ def test_a_fruit_claimed_for_two_plants_of_a_photo_counts_for_one(trial, tmp_pat
     assert taken_away == {"A1-1": 1, "A1-2": 0, "A1-3": 0}
     assert any("Taken for two plants of one photo" in each for each in still_to_do(trial))
     assert (told.photos, told.proposed, told.confirmed) == (1, 1, 1)
+
+
+@given(
+    st.lists(st.lists(st.integers(0, 7), unique=True, max_size=6), min_size=2, max_size=4),
+    st.randoms(use_true_random=False),
+)
+def test_however_views_claim_fruit_each_counts_once_and_for_somebody(claims, order):
+    judged = []
+    for number, claimed in enumerate(claims):
+        name = str(number)
+        photo = Photo(name, "p.jpg", 900, 600, view_of="0" if number else "", plant=name)
+        marks = tuple(
+            Mark(k, None, 100.0 * fruit, 50.0 + number, 40.0, 40.0, "confirmed")
+            for k, fruit in enumerate(claimed)
+        )
+        answer = Answer(name, "Ana", "", "2026-07-02T10:00:00+00:00", "counted", len(marks), marks)
+        judged.append(Judged(photo, answer))
+    order.shuffle(judged)
+    told = each_fruit_once(judged)
+    assert [each.photo for each in told] == [each.photo for each in judged]
+    counted = [round(mark.x) for each in told if each.answer for mark in each.answer.fruit]
+    assert sorted(counted) == sorted({100 * fruit for claimed in claims for fruit in claimed})
+    assert all(each.answer and each.answer.count == len(each.answer.fruit) for each in told)
+    # the plant that the photo was taken of keeps all that a person gave it
+    assert next(each.claimed for each in told if not each.photo.view_of) == 0
 
 
 def test_zones_of_one_photo_share_their_border_and_no_candidate_is_two_plants(trial, tmp_path):

@@ -133,6 +133,8 @@ def _photo(photo: Photo) -> str:
     words += [f"side {photo.side}"] if photo.side else []
     words += [f"taken {photo.taken_at}"] if photo.taken_at else []
     words += [f"bound by {photo.bound_by}"]
+    if photo.view_of:
+        return f"counts on {photo.file}, taken of a plant beside: {', '.join(words)}"
     return f"took in {photo.file}: {', '.join(words)}"
 
 

@@ -319,8 +319,8 @@ def test_the_history_of_a_plant_is_told_in_order(folder):
     assert steps[2].by == "ann"
     assert steps[3].by == "ben"
     assert values == [
-        f"{SURVEY}: fruit 3 count, by photo",
-        f"{SURVEY}: fruit 4 count, by tally",
+        f"{SURVEY}: fruit 3, by photo",
+        f"{SURVEY}: fruit 4, by tally",
     ]
 
 

@@ -34,6 +34,7 @@ _SAID: tuple[tuple[str, str], ...] = (
     (r"take photos in first: counting take-in \S+ PHOTO\.\.\.", "bring photos in first"),
     (r"see them again with --all", "there is nothing left to check"),
     (r"say where the photo belongs: --to PLANT.*", "say where it belongs"),
+    (r" \(deciding_survey\)", ""),
     (r"\blow_c and high_c go together: the", "give both, the"),
     (r"\blow_c\b", "coldest"),
     (r"\bhigh_c\b", "warmest"),

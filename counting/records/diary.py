@@ -213,8 +213,15 @@ def dilution(event: Mapping[str, Any]) -> Dilution | None:
     return Dilution(float(parts), float(water), f"{parts:g} : {water:g}")
 
 
-def as_lines(table: pd.DataFrame) -> list[str]:
-    """Return the diary as lines to read, one or two per event."""
+def as_lines(table: pd.DataFrame, *, ids: bool = True) -> list[str]:
+    """Return the diary as lines to read, one or two per event; with its id, by which it is struck.
+
+    Parameters
+    ----------
+    table : DataFrame
+        As `events` returns it.
+    ids : bool
+    """
     lines = []
     for row in table.to_dict("records"):
         event = {str(name): value for name, value in row.items()}
@@ -226,7 +233,7 @@ def as_lines(table: pd.DataFrame) -> list[str]:
         if pd.notna(event["low_c"]):
             words.append(f"{event['low_c']:g} to {event['high_c']:g} °C")
         words += [f"by {event['by']}"] if event["by"] else []
-        lines.append(f"{event['event']}  {', '.join(words)}")
+        lines.append(f"{event['event']}  {', '.join(words)}" if ids else ", ".join(words))
         mix = dilution(event)
         if mix:
             lines.append(f"{' ' * 18}{mix.sentence}")

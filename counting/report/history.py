@@ -92,13 +92,18 @@ def history(trial: Trial, plant: str) -> tuple[list[Step], list[str]]:
     values = []
     for value in table[table["plant"] == plant].to_dict("records"):
         missing = value["value"] != value["value"]
-        number = "missing" if missing else f"{value['value']:g} {value['unit']}".strip()
+        number = "missing" if missing else _told(value["value"], str(value["unit"]))
         truss = "" if value["truss"] is None or value["truss"] != value["truss"] else value["truss"]
         place = f", truss {truss}" if str(truss).isdecimal() else ""
         note = f" ({value['note']})" if value["note"] else ""
         name = str(value["measure"]).replace("_", " ")
         values.append(f"{value['survey']}{place}: {name} {number}, by {value['source']}{note}")
     return steps, values
+
+
+def _told(value: float, unit: str) -> str:
+    """Return a value with its unit; a count has none."""
+    return f"{value:g}" if unit in {"", "count"} else f"{value:g} {unit}"
 
 
 def _facts(ledger: Ledger, plant: str, scopes: set[str]) -> Iterator[tuple[Entry, str, str]]:
@@ -158,7 +163,8 @@ def _tally(tally: Tally) -> str:
     truss = "" if tally.truss is None else f", truss {tally.truss}"
     value = "missing" if tally.value is None else f"{tally.value:g}"
     note = f" ({tally.note})" if tally.note else ""
-    return f"tallied {tally.measure} at {tally.survey}{truss}: {value}{note}"
+    name = tally.measure.replace("_", " ")
+    return f"tallied {name} at {tally.survey}{truss}: {value}{note}"
 
 
 def _event(event: Event) -> str:

@@ -55,7 +55,7 @@ def answer(desk: Desk, asked: Asked) -> Response:
             **_harvest(name, picked, coming),
             **shown,
         )
-    said = numbers.main.cautions
+    said = [spoken(line) for line in numbers.main.cautions]
     return desk.trial_page(
         "answer.html",
         trial,

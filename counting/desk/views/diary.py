@@ -29,7 +29,7 @@ def diary(
     """List the events, newest last, with a form for one more."""
     trial = desk.trial(asked.trial)
     with trial.ledger() as ledger:
-        lines = as_lines(events(ledger))
+        lines = as_lines(events(ledger), ids=False)
     return desk.trial_page(
         "diary.html",
         trial,

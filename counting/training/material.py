@@ -20,7 +20,9 @@ from torch import Tensor
 from counting.training.scenes import scene_photos
 
 LEVELS = 4
-MOST_BOXES = 56
+# The fullest photo, a rendered row, has 166 labels; of one crop as many as `CROP_BOXES` are judged.
+MOST_BOXES = 176
+CROP_BOXES = 80
 SETS = (
     "tomato",
     "apple-green",

@@ -50,10 +50,10 @@ WARM_UP = 0.03
 AVERAGE = 0.9995
 # The rate falls to its lowest twice; the second fall starts here (Loshchilov and Hutter 2017,
 # arXiv 1608.03983).
-SECOND = 0.2
+SECOND = 0.33
 # The weights kept are the mean of those at this moment and at the end: on scenes held out they do
 # better than either (MODEL.md; Izmailov et al. 2018, arXiv 1803.05407).
-EARLIER = 0.56
+EARLIER = 0.63
 # How much the labels weigh where a teacher is heard too.
 LABELS = 0.5
 # How photos lie in memory while training; which is faster depends on the card and its library.
@@ -78,7 +78,7 @@ class Plan:
     start: Path | None
     every: float
     rate: float
-    rendered: Path | None
+    rendered: tuple[Path, ...]
     encoder: Path | None
     teacher: Path | None
     pasted: float
@@ -118,8 +118,8 @@ def train(plan: Plan) -> Path:
     names = {p.name for p in held}
     learnt = [p for p in photos if p.name not in names]
     held += strangers(plan.data, plan.most)
-    if plan.rendered:
-        learnt += rendered_photos(plan.rendered, plan.most)
+    for folder in plan.rendered:
+        learnt += rendered_photos(folder, plan.most)
     plain = plain_photos(np.random.default_rng(plan.seed))
     store = lay_out([*learnt, *plain], plan.seed, plan.device)
     torch.manual_seed(plan.seed)
@@ -139,13 +139,18 @@ def train(plan: Plan) -> Path:
     # What is compiled is compiled by now: the schedule begins.
     began = told = time.monotonic()
     done = 1
+    first: Weights = {}
     earlier: Weights = {}
     while (moment := (time.monotonic() - began) / max(ends - began, 1e-9)) < 1:
         shares.append(step(sampler, moment))
         average.take()
         done += 1
+        if not first and moment > SECOND:
+            # A run that is cut off later still leaves weights that are fit for use.
+            first = _kept(average.network)
+            _save(plan, name, first)
         if not earlier and moment > EARLIER:
-            earlier = {k: v.clone() for k, v in average.network.state_dict().items()}
+            earlier = _kept(average.network)
         if done == 2 or (time.monotonic() - told) / 60 > plan.every:
             told = time.monotonic()
             parts = torch.stack(shares).mean(0).tolist()
@@ -156,6 +161,20 @@ def train(plan: Plan) -> Path:
     kept = average.network
     kept.load_state_dict(mean_of(earlier or kept.state_dict(), kept.state_dict()))
     return _write(plan, name, kept, held, 1.0)
+
+
+def _kept(network: Scorer) -> Weights:
+    """A copy of the network's weights."""
+    return {name: value.clone() for name, value in network.state_dict().items()}
+
+
+def _save(plan: Plan, name: str, weights: Weights) -> Path:
+    """Write a checkpoint whole or not at all."""
+    plan.out.mkdir(parents=True, exist_ok=True)
+    path = plan.out / f"{name}.pt"
+    torch.save(weights, path.with_suffix(".part"))
+    path.with_suffix(".part").replace(path)
+    return path
 
 
 def _name(plan: Plan) -> str:
@@ -252,10 +271,7 @@ def _write(
     plan: Plan, name: str, network: Scorer, held: Sequence[LabelledPhoto], moment: float
 ) -> Path:
     """Write the checkpoint, and the figures on the photos held out."""
-    plan.out.mkdir(parents=True, exist_ok=True)
-    path = plan.out / f"{name}.pt"
-    torch.save(network.state_dict(), path.with_suffix(".part"))
-    path.with_suffix(".part").replace(path)
+    path = _save(plan, name, network.state_dict())
     if held:
         network.eval()
         maps = maps_of(network, plan.device)
@@ -287,7 +303,9 @@ def _plan(arguments: Sequence[str]) -> Plan:
     parser.add_argument("--most", type=int, help="at most so many photos of each set")
     parser.add_argument("--start", type=Path, help="weights to start from")
     parser.add_argument("--rate", type=float, default=LEARNING_RATE, help="highest learning rate")
-    parser.add_argument("--rendered", type=Path, help="folder of rendered photos to train on too")
+    parser.add_argument(
+        "--rendered", type=Path, nargs="*", default=[], help="folders of rendered photos to learn"
+    )
     parser.add_argument("--encoder", type=Path, help="pretrained weights of the encoder")
     parser.add_argument("--teacher", type=Path, help="weights of a network to learn from too")
     parser.add_argument(
@@ -312,7 +330,7 @@ def _plan(arguments: Sequence[str]) -> Plan:
         a.start,
         a.every,
         a.rate,
-        a.rendered,
+        tuple(a.rendered),
         a.encoder,
         a.teacher,
         a.pasted,

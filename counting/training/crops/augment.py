@@ -17,7 +17,7 @@ from counting.training.crops.draws import Draws
 from counting.training.crops.geometry import across, clipped, determinant, moved
 from counting.training.crops.light import Light
 from counting.training.crops.pixels import hide, probes, render, shrunk
-from counting.training.material import LEVELS, MOST_BOXES, Store
+from counting.training.material import CROP_BOXES, LEVELS, MOST_BOXES, Store
 
 FRUIT = 3
 LEAVES = 5
@@ -70,8 +70,8 @@ class Recipe:
     size: int = 480
     shares: tuple[float, ...] = (
         *(0.22, 0.07, 0.07, 0.06, 0.08, 0.03),
-        *(0.24, 0.11, 0.05),
-        *(0.06, 0.04),
+        *(0.22, 0.11, 0.05),
+        *(0.08, 0.04),
     )
     sides: tuple[tuple[float, float], ...] = (
         (510, 1520),
@@ -170,7 +170,7 @@ class Sampler:
                 pasted[:, one], fresh[:, one], shapes[:, number + 1 :], self.probes
             )
         found, known = torch.cat([found, pasted], 1), torch.cat([known, fresh], 1)
-        order = torch.argsort((known == 0).long(), dim=1, stable=True)[:, :MOST_BOXES]
+        order = torch.argsort((known == 0).long(), dim=1, stable=True)[:, :CROP_BOXES]
         found = torch.gather(found, 1, order[..., None].expand(-1, -1, 4)) / self.recipe.finer
         size = self.recipe.size
         small = clean if self.side == size else shrunk(clean, size)

@@ -127,7 +127,11 @@ def firefox(folder: Path) -> Iterator[Pages]:
         headless=True,
         gecko_log=str(folder / "firefox.log"),
         workspace=str(folder),
-        prefs={"browser.zoom.siteSpecific": False},
+        prefs={
+            "browser.zoom.siteSpecific": False,
+            "browser.download.folderList": 2,  # the folder named next
+            "browser.download.dir": str(folder),
+        },
         startup_timeout=_LONGEST_S,
     )
     try:

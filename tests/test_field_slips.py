@@ -485,13 +485,22 @@ def test_confirm_without_files_offers_those_at_hand(trial, tmp_path, monkeypatch
     assert "no corrections of this trial in" in done.err
     folder = tmp_path / "Downloads"
     folder.mkdir()
-    for name, whose in (("corrections_a.json", trial.plan.id), ("corrections_b.json", "another")):
+    of_this, other = trial.plan.id, "another"
+    # a phone passes the same content on as text
+    for name, whose in (
+        ("corrections_a.json", of_this),
+        ("corrections_b.json", other),
+        ("corrections_c.txt", of_this),
+        ("corrections_d.html", of_this),
+    ):
         text = json.dumps({"format": "counting corrections", "trial": whose})
         (folder / name).write_text(text, encoding="utf-8")
     done = counting("confirm", trial.directory)
     assert done.code == 2
     assert str(folder / "corrections_a.json") in done.err
+    assert str(folder / "corrections_c.txt") in done.err
     assert "corrections_b.json" not in done.err
+    assert "corrections_d.html" not in done.err
     assert f"to take them in: counting confirm {trial.directory} " in done.err
 
 

@@ -130,7 +130,7 @@ def test_the_way_opens_after_eight_right_photos_and_one_press_confirms_what_was_
         look(page, 8)  # the first is the blurred one: seven likely ones so far
         to_sheet(page)
         assert page.is_hidden("#likely")
-        assert "7 of them right" in page.inner_text("#likely-why").replace("so far 7, ", "")
+        assert "so far 7, 7 of them right" in page.inner_text("#likely-why")
         page.click("#begin")
         look(page, 1)
         to_sheet(page)
@@ -155,7 +155,7 @@ def test_the_way_opens_after_eight_right_photos_and_one_press_confirms_what_was_
         together = [each for each in kept(page) if each.get("looked") == "together"]
         assert len(together) == shown
         assert all(each["seen"] and each["answer"] == "counted" for each in together)
-        assert all(0 < each["seconds"] * shown < 30 for each in together)
+        assert all(0 < each["seconds"] <= 30 for each in together)
         page.click("#together-undo")  # one press, one step
         page.wait_for_selector("#confirm:not([disabled])")
         assert not [each for each in kept(page) if each.get("looked") == "together"]
@@ -258,7 +258,7 @@ def test_a_tap_opens_a_photo_for_the_usual_work_and_too_many_wrong_ones_close_th
         page.click("#retake")
         page.wait_for_selector("#contact:not([hidden])")  # 9 of 11 is too few
         assert page.is_hidden("#likely")
-        assert "of 11, only 9" in page.inner_text("#likely-why")
+        assert "of 11 that are not doubtful, only 9" in page.inner_text("#likely-why")
         told = [each for each in kept(page) if each["answer"]]
         assert [each["looked"] for each in told] == ["", ""]
 

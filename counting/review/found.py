@@ -12,7 +12,9 @@ from counting.text import few
 
 __all__ = ["corrections_at_hand", "still_to_do"]
 
-_NAMES = "corrections*.json"
+_NAMES = "corrections*"
+_ENDINGS = {".json", ".txt"}
+"""Phones pass text files on where they refuse others; the content is the same."""
 _NO_PHOTO = "no photo"
 _WORK = {
     RETAKE: "To photograph again",
@@ -28,6 +30,8 @@ def corrections_at_hand(trial: Trial, folders: list[Path]) -> list[Path]:
     found = []
     for folder in folders:
         for path in sorted(folder.glob(_NAMES)) if folder.is_dir() else []:
+            if path.suffix.lower() not in _ENDINGS:
+                continue
             try:
                 if path.stat().st_size > LARGEST_BYTES:
                     continue

@@ -14,10 +14,10 @@ import { language, languages, speak, t } from '../ground/texts.js';
 /** Open it. */
 export function openMenu() {
   const close = () => $('menu').close();
-  const press = (text, act, strong = false) => make('button', {
-    type: 'button', class: strong ? 'press strong' : 'press', onclick: () => { close(); act(); },
-  }, text);
   const done = finished();
+  const press = (text, act, strong = false) => make('button', {
+    type: 'button', class: strong ? 'press strong' : 'press', disabled: act === saveFile && !done, onclick: () => { close(); act(); },
+  }, text);
   const all = done === photos.length;
   const file = make('input', {
     type: 'file', accept: '.json,.txt,application/json,text/plain', class: 'unseen', id: 'saved', tabindex: '-1', 'aria-label': t('saved file'),

@@ -240,6 +240,8 @@ export function drawWayIn() {
   const told = looked();
   const way = allowed() && list.length > 1;
   const missed = !allowed() && list.length > rule.fewest;
+  // what looking has shown to be wrong is not called likely right
+  if (told.photos >= rule.fewest && !allowed()) $('doubt').hidden = true;
   $('likely').hidden = !way;
   $('likely').textContent = t('likely together', { n: list.length });
   $('likely-why').hidden = !way && !missed;

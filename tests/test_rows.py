@@ -74,3 +74,15 @@ def test_the_count_is_held_against_fruit_that_show_and_are_large_enough():
 def test_a_folder_without_its_truth_says_how_to_make_it(tmp_path):
     with pytest.raises(CountingError, match=r"make\.py rows"):
         seen_rows([tmp_path], Settings())
+
+
+def test_a_fruit_beside_one_that_is_taken_is_matched_all_the_same():
+    # the second candidate's middle is nearer to the first fruit, which the first candidate has
+    table = candidates([[500.0, 500.0, 40.0, 40.0], [508.0, 500.0, 40.0, 40.0]])
+    table["own_share"] = 1.0
+    boxes = [[500.0, 500.0, 40.0, 40.0], [520.0, 500.0, 40.0, 40.0]]
+    truth = {"width": SIZE[0], "height": SIZE[1], "fruit": [fruit(box, "this") for box in boxes]}
+    nobody = Zone("photo", None, np.ones(2), (), ())
+    found = Found(table, 2, 2.0, 1, 3, (), nobody, 0.0)
+    figures = row_figures([RowPhoto(truth, {"way": found})], "way", Settings())
+    assert (figures.own, figures.no_fruit) == (2, 0)

@@ -223,8 +223,8 @@ def _true_words(shown: pd.DataFrame, truth: Mapping[str, Any]) -> list[str]:
     words = [""] * len(shown)
     for flat in np.argsort(far, axis=None):
         row, column = np.unravel_index(flat, far.shape)
-        if not np.isfinite(far[row, column]):
-            break
+        if not np.isfinite(far[row, column]):  # one of the two has its partner already
+            continue
         words[int(row)] = str(fruit[int(column)]["whose"])
         far[row, :] = far[:, column] = np.inf
     return words

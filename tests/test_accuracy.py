@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +18,7 @@ from typer.testing import CliRunner
 from counting.accuracy.labels import read_labels
 from counting.accuracy.learnt import Drawn, learnt_from
 from counting.accuracy.marked import Seen, mark
-from counting.accuracy.measure import measure
+from counting.accuracy.measure import measure, weighed_anew
 from counting.accuracy.page import accuracy_page
 from counting.accuracy.score import score
 from counting.cli import app
@@ -186,6 +187,48 @@ def test_with_too_few_photos_the_figures_of_a_lesson_are_empty_and_the_reason_is
     assert told["caution"] in run.stderr
 
 
+@pytest.mark.parametrize("offset", [1.5, -1.5])
+def test_a_lesson_weighs_anew_what_the_stages_said_as_if_they_were_run_again(tmp_path, offset):
+    boxes = [[20, 20, 80, 80], [140, 20, 80, 80]]
+    photos, labels = _write(tmp_path, {"a.png": ((640, 480), boxes), "b.png": ((640, 480), [])})
+    labelled, settings = read_labels(photos, labels), Settings.with_stages("colour,blobs")
+    taught = replace(settings, slope=0.8, offset=offset, threshold=0.3, fruit_spread=1.2)
+    marked, _ = measure(labelled, settings, workers=1, keep=True)
+    again = weighed_anew(labelled, marked, taught)
+    found, _ = measure(labelled, taught, workers=1)
+    assert sum(len(photo.candidates) for photo in found)
+    for one, other in zip(again, found, strict=True):
+        pd.testing.assert_frame_equal(one.candidates, other.candidates)
+        for name in ("count", "count_low", "count_high"):
+            assert getattr(one.seen, name) == getattr(other.seen, name)
+
+
+def test_the_page_shows_what_a_lesson_brings(tmp_path):
+    boxes = [[10 + 60 * n, 10, 40, 40] for n in range(4)]
+    photos, labels = _write(tmp_path, {f"{n}.png": ((320, 240), boxes) for n in range(7)})
+    labelled, settings = read_labels(photos, labels), Settings.with_stages("colour,blobs")
+    marked, _ = measure(labelled, settings, workers=1, keep=True)
+    learnt = learnt_from(labelled, marked, settings, Drawn(5, 1))
+    page = accuracy_page(score(marked, 0.4), marked, labelled, settings, learnt)
+    section = page[page.index("What a lesson brings") : page.index("need most corrections")]
+    assert "5 of the photos, drawn by lot (seed 1)" in section
+    assert "those of the other\n2." in section
+    for word, before, after in learnt.rows:
+        cells = ["-" if value is None else f"{value:.3f}" for value in (before, after)]
+        assert f"<td>{word}</td><td>{cells[0]}</td><td>{cells[1]}</td>" in section
+    few = accuracy_page(
+        score(marked, 0.4),
+        marked,
+        labelled,
+        settings,
+        learnt_from(labelled, marked, settings, Drawn(9, 1)),
+    )
+    assert "at least 10 are needed" in few
+    assert "What a lesson brings" not in accuracy_page(
+        score(marked, 0.4), marked, labelled, settings
+    )
+
+
 def test_a_lesson_is_measured_on_the_photos_that_did_not_teach(tmp_path, monkeypatch):
     boxes = [[10 + 60 * n, 10, 40, 40] for n in range(4)]
     photos, labels = _write(tmp_path, {f"{n}.png": ((320, 240), boxes) for n in range(9)})
@@ -200,10 +243,12 @@ def test_a_lesson_is_measured_on_the_photos_that_did_not_teach(tmp_path, monkeyp
         table = pd.DataFrame(rows, columns=columns)
         return mark(part, {name: Seen(table, 2, 1, 3, 0.1) for name in part.photos["photo"]})
 
-    def again(rest, used, **_):
-        return seen(rest, used), []
+    def again(labelled, others, used):
+        names = {photo.photo for photo in others}
+        left = labelled.photos[labelled.photos["photo"].isin(names)]
+        return seen(replace(labelled, photos=left), used)
 
-    monkeypatch.setattr("counting.accuracy.learnt.measure", again)
+    monkeypatch.setattr("counting.accuracy.learnt.weighed_anew", again)
     marked = seen(labelled, settings)
     one = learnt_from(labelled, marked, settings, Drawn(6, 1))
     assert one.to_json() == learnt_from(labelled, marked, settings, Drawn(6, 1)).to_json()

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from counting.accuracy.labels import Labelled
 from counting.accuracy.marked import Marked
-from counting.accuracy.measure import measure
+from counting.accuracy.measure import weighed_anew
 from counting.accuracy.score import Accuracy, score
 from counting.finding.lesson.confirmed import Confirmed
 from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
@@ -19,6 +19,18 @@ from counting.finding.matching import FREE
 from counting.settings import Settings
 
 __all__ = ["Drawn", "Learnt", "learnt_from"]
+
+WORDS = {
+    "f1_centre": "F1, centre",
+    "f1": "F1, overlap 0.5",
+    "ap50": "average precision (AP50)",
+    "count_mae": "count: mean absolute error a photo",
+    "count_bias": "count: bias",
+    "total_bias": "total proposed over labelled, less 1",
+    "corrections_per_100": "corrections per 100 fruit",
+    "interval_coverage": "counts inside the 90 % interval",
+}
+"""The figures that are shown to a person, and what they are called."""
 
 FIGURES = (
     *("photos", "labelled", "proposed", "threshold", "precision", "recall", "f1"),
@@ -61,6 +73,16 @@ class Learnt:
     shipped: Accuracy | None = None
     caution: str = ""
 
+    @property
+    def rows(self) -> list[tuple[str, float | None, float | None]]:
+        """Figures for a person: the words, as shipped, with the lesson; empty without them."""
+        if self.shipped is None or self.figures is None:
+            return []
+        return [
+            (word, getattr(self.shipped, name), getattr(self.figures, name))
+            for name, word in WORDS.items()
+        ]
+
     def to_json(self) -> dict[str, Any]:
         """Return the figures as plain values; what cannot be computed is None."""
         taught = self.taught
@@ -83,13 +105,7 @@ def _told(figures: Accuracy | None) -> dict[str, Any]:
 
 
 def learnt_from(
-    labelled: Labelled,
-    marked: Sequence[Marked],
-    settings: Settings,
-    drawn: Drawn,
-    *,
-    workers: int | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    labelled: Labelled, marked: Sequence[Marked], settings: Settings, drawn: Drawn
 ) -> Learnt:
     """Learn from some photos as if a person had reviewed them, and measure on the others.
 
@@ -101,13 +117,12 @@ def learnt_from(
     labelled : Labelled
         Photos and labels.
     marked : sequence of Marked
-        The photos as shipped, from `counting.accuracy.measure.measure`.
+        The photos as shipped, from `counting.accuracy.measure.measure`, which kept what the stages
+        said.
     settings : Settings
         As shipped.
     drawn : Drawn
         How many photos teach, and the seed.
-    workers, progress
-        See `counting.accuracy.measure.measure`.
     """
     if len(marked) <= drawn.photos:
         caution = (
@@ -127,9 +142,7 @@ def learnt_from(
     if not taught.used:
         caution = "The lesson does not help on photos left out of it: figures as shipped."
         return Learnt(drawn, names, taught, shipped, shipped, caution)
-    left = {photo.photo for photo in others}
-    rest = replace(labelled, photos=labelled.photos[labelled.photos["photo"].isin(left)])
-    again, _ = measure(rest, taught.after, workers=workers, progress=progress)
+    again = weighed_anew(labelled, others, taught.after)
     return Learnt(drawn, names, taught, score(again, taught.after.threshold), shipped)
 
 

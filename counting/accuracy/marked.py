@@ -15,16 +15,37 @@ from numpy.typing import NDArray
 
 from counting.accuracy.labels import Labelled
 from counting.finding.boxes import shared
+from counting.finding.candidates import Tables
 from counting.finding.matching import FREE, match_by_centre, match_by_overlap
+from counting.photos.image import Image
 from counting.settings import reaches
 
-__all__ = ["BOX", "Marked", "Seen", "mark", "mark_photo"]
+__all__ = ["BOX", "Marked", "Said", "Seen", "mark", "mark_photo"]
 
 Floats = NDArray[np.float64]
 Truths = NDArray[np.bool_]
 
 BOX = ["x", "y", "width", "height"]
 """Columns of a box: its centre and its size, px."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What the stages said of one photo: a lesson weighs it anew without running them again.
+
+    Attributes
+    ----------
+    tables : mapping of str to DataFrame
+        From `counting.finding.candidates.stage_tables`.
+    small : Image
+        The photo, reduced.
+    scale : float
+        Px of the labels per px of the photo.
+    """
+
+    tables: Tables
+    small: Image
+    scale: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +60,8 @@ class Seen:
         Expected count with its 90 % interval.
     seconds : float
         Time of decoding and finding.
+    said : Said or None
+        What the stages said, where it was kept to be weighed anew.
     """
 
     candidates: pd.DataFrame
@@ -46,6 +69,7 @@ class Seen:
     count_low: float
     count_high: float
     seconds: float
+    said: Said | None = None
 
 
 @dataclass(frozen=True, slots=True)

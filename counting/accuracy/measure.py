@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from counting.accuracy.labels import Labelled
-from counting.accuracy.marked import Marked, Seen, mark
+from counting.accuracy.marked import Marked, Said, Seen, mark
 from counting.errors import PhotoError, Refusal
-from counting.finding.candidates import LONG_SIDE_READ, find
+from counting.finding.candidates import LONG_SIDE_READ, Found, find, reduced, stage_tables
 from counting.photos.image import Image, load_image
 from counting.photos.workers import Job, on_cores
 from counting.settings import Settings
 
-__all__ = ["measure"]
+__all__ = ["measure", "weighed_anew"]
 
 _SAME_SHAPE = 0.02
 """Width over height may differ by so much: scaling rounds to whole pixels."""
@@ -29,6 +29,7 @@ class _Frame:
     settings: Settings
     width: float
     height: float
+    keep: bool
 
 
 def measure(
@@ -37,6 +38,7 @@ def measure(
     *,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
+    keep: bool = False,
 ) -> tuple[list[Marked], list[Refusal]]:
     """Find the fruit in labelled photos and put the candidates beside the labels.
 
@@ -50,6 +52,8 @@ def measure(
         Number of processes, by default one per core.
     progress : callable, optional
         Called with photos done and photos in all.
+    keep : bool
+        Keep what the stages said, for `weighed_anew`: some 200 kB a photo.
 
     Returns
     -------
@@ -59,8 +63,10 @@ def measure(
         The others, with the reason.
     """
     jobs = [
-        Job(row["photo"], Path(row["file"]), extra=_Frame(settings, row["width"], row["height"]))
-        for row in labelled.photos.to_dict("records")
+        Job(name, Path(file), extra=_Frame(settings, width, height, keep))
+        for name, file, width, height in labelled.photos[
+            ["photo", "file", "width", "height"]
+        ].itertuples(index=False)
     ]
     seen: dict[str, Seen] = {}
     refused = []
@@ -79,11 +85,39 @@ def _see(job: Job) -> Seen:
     start = time.perf_counter()
     image = load_image(job.path, long_side=LONG_SIDE_READ)
     scale = _scale(job.path, image, job.extra)
-    found = find(image, job.extra.settings)
-    candidates = found.candidates[_COLUMNS].copy()
-    candidates[["x", "y", "width", "height"]] *= scale
+    said = Said(stage_tables(image, job.extra.settings), reduced(image), scale)
+    found = find(image, job.extra.settings, tables=said.tables)
     seconds = round(time.perf_counter() - start, 4)
-    return Seen(candidates, found.count, found.count_low, found.count_high, seconds)
+    return _told(found, said, seconds, keep=job.extra.keep)
+
+
+def _told(found: Found, said: Said, seconds: float, *, keep: bool) -> Seen:
+    """Return what was found with its boxes in px of the labels."""
+    candidates = found.candidates[_COLUMNS].copy()
+    candidates[["x", "y", "width", "height"]] *= said.scale
+    kept = said if keep else None
+    return Seen(candidates, found.count, found.count_low, found.count_high, seconds, kept)
+
+
+def weighed_anew(labelled: Labelled, marked: Sequence[Marked], settings: Settings) -> list[Marked]:
+    """Return photos as other numbers of the same stages show them: the stages are not run again.
+
+    Parameters
+    ----------
+    labelled : Labelled
+        Photos and labels; only those of `marked` are looked at.
+    marked : sequence of Marked
+        From `measure`, which kept what the stages said.
+    settings : Settings
+        With the numbers to use.
+    """
+    seen = {}
+    for photo in marked:
+        said = photo.seen.said
+        assert said is not None  # `measure` was told to keep it
+        found = find(said.small, settings, tables=said.tables)
+        seen[photo.photo] = _told(found, said, photo.seen.seconds, keep=False)
+    return mark(labelled, seen)
 
 
 def _scale(path: Path, image: Image, frame: _Frame) -> float:

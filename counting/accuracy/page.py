@@ -15,6 +15,7 @@ import pandas as pd
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from counting.accuracy.labels import Labelled
+from counting.accuracy.learnt import Learnt
 from counting.accuracy.marked import Marked
 from counting.accuracy.score import Accuracy, calibration
 from counting.finding.matching import FREE
@@ -46,7 +47,11 @@ class _Shown:
 
 
 def accuracy_page(
-    figures: Accuracy, marked: Sequence[Marked], labelled: Labelled, settings: Settings
+    figures: Accuracy,
+    marked: Sequence[Marked],
+    labelled: Labelled,
+    settings: Settings,
+    learnt: Learnt | None = None,
 ) -> str:
     """Return the page as one HTML document that needs nothing else.
 
@@ -60,6 +65,8 @@ def accuracy_page(
         Where they lie and who published them.
     settings : Settings
         How the candidates were found.
+    learnt : Learnt, optional
+        What a lesson brings.
     """
     table, error = calibration(marked)
     environment = Environment(
@@ -71,6 +78,7 @@ def accuracy_page(
         figures=figures,
         source=labelled.source,
         settings=settings,
+        learnt=learnt,
         version=finder_version(),
         today=date.today().isoformat(),
         worst=_worst(figures, marked, labelled),

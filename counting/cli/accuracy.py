@@ -65,25 +65,21 @@ def measure_accuracy(
             raise CountingError(target, "exists already", mend="pass --replace to write over it")
     labelled = read_labels(photos, labels)
     with photo_progress("Finding") as progress:
-        marked, left_out = measure(labelled, settings, workers=workers, progress=progress)
+        marked, left_out = measure(
+            labelled, settings, workers=workers, progress=progress, keep=learn_from is not None
+        )
     if marked:
         figures = score(marked, settings.threshold)
         told = figures.to_json()
+        learnt = None
         if learn_from is not None:
-            with photo_progress("Finding with the lesson") as progress:
-                learnt = learnt_from(
-                    labelled,
-                    marked,
-                    settings,
-                    Drawn(learn_from, seed),
-                    workers=workers,
-                    progress=progress,
-                )
+            learnt = learnt_from(labelled, marked, settings, Drawn(learn_from, seed))
             told["learnt"] = learnt.to_json()
         write_json(targets[0], told, replace=replace)
-        write_text(targets[1], accuracy_page(figures, marked, labelled, settings), replace=replace)
+        page = accuracy_page(figures, marked, labelled, settings, learnt)
+        write_text(targets[1], page, replace=replace)
         _show(figures, calibration(marked)[1])
-        if learn_from is not None:
+        if learnt is not None:
             _show_learnt(learnt)
         say(f"Written: {targets[0]} and {targets[1]}")
     refused(left_out, done=len(marked))
@@ -96,24 +92,14 @@ def _show_learnt(learnt: Learnt) -> None:
 
     if learnt.caution:
         say(learnt.caution)
-    if learnt.shipped is None or learnt.figures is None:
+    if learnt.figures is None:
         return
     photos = learnt.figures.photos
     table = Table(box=None, pad_edge=False)
     table.add_column(f"on the other {photos} photos")
     table.add_column("as shipped", justify="right")
     table.add_column("with the lesson", justify="right")
-    for name, word in (
-        ("ap50", "average precision (AP50)"),
-        ("f1", "F1, overlap 0.5"),
-        ("f1_centre", "F1, centre"),
-        ("count_mae", "count: mean absolute error a photo"),
-        ("count_bias", "count: bias"),
-        ("total_bias", "total proposed over labelled, less 1"),
-        ("corrections_per_100", "corrections per 100 fruit"),
-        ("interval_coverage", "counts inside the 90 % interval"),
-    ):
-        values = [getattr(each, name) for each in (learnt.shipped, learnt.figures)]
+    for word, *values in learnt.rows:
         table.add_row(word, *("not known" if v is None else f"{v:.3f}" for v in values))
     Console(highlight=False, markup=False).print(table)
 

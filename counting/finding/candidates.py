@@ -32,11 +32,22 @@ from counting.photos.image import Image
 from counting.settings import OWN_FROM, Settings, reaches
 from counting.tables import CANDIDATES
 
-__all__ = ["DECIMALS", "LONG_SIDE_READ", "STAGE_FUNCTIONS", "Found", "counted", "find"]
+__all__ = [
+    "DECIMALS",
+    "LONG_SIDE_READ",
+    "STAGE_FUNCTIONS",
+    "Found",
+    "Tables",
+    "counted",
+    "find",
+    "reduced",
+    "stage_tables",
+]
 
 Array = NDArray[np.float64]
 Truths = NDArray[np.bool_]
 Stage = Callable[[Image], pd.DataFrame]
+Tables = Mapping[str, pd.DataFrame]
 
 STAGE_FUNCTIONS: Mapping[str, Stage] = {"colour": colour, "blobs": blobs, "scorer": scorer}
 """Every stage: from a photo to a table of `counting.finding.boxes.PROPOSED`; new ones join here."""
@@ -142,6 +153,7 @@ def find(
     smallest_mm: float | None = None,
     crop: Crop = TOMATO,
     row: RowTags = NO_TAGS,
+    tables: Tables | None = None,
 ) -> Found:
     """Find the fruit in a photo.
 
@@ -160,6 +172,9 @@ def find(
     row : RowTags
         The tags of the row that are in the photo, and the plants' spacing: they tell whose fruit
         a candidate is.
+    tables : mapping of str to DataFrame, optional
+        What the stages said of this photo, from `stage_tables`: they are not run again, and the
+        photo may be one that `reduced` made of it.
 
     Returns
     -------
@@ -168,8 +183,9 @@ def find(
     """
     start = time.perf_counter()
     scale = None if tag is None else _Scale.of(tag)
-    small = _reduced(image)
-    merged = merge(_tables(image, small, settings), slope=settings.slope, offset=settings.offset)
+    small = reduced(image)
+    said = stage_tables(image, settings) if tables is None else tables
+    merged = merge(said, slope=settings.slope, offset=settings.offset)
     cards = [*row.cards, *([] if scale is None else [scale.card])]
     merged = merged.only((merged.confidence >= settings.floor) & ~_on_cards(merged.boxes, cards))
     seen = _colours(small, merged, scale, crop)
@@ -196,7 +212,7 @@ def counted(candidates: pd.DataFrame, image: Image, settings: Settings, row: Row
         What is known of the row.
     """
     table = candidates.copy()
-    small = _reduced(image)
+    small = reduced(image)
     boxes = table[["x", "y", "width", "height"]].to_numpy(dtype=np.float64)
     seen = Seen(
         boxes,
@@ -212,8 +228,15 @@ def counted(candidates: pd.DataFrame, image: Image, settings: Settings, row: Row
     return _counted(table, zone, settings)
 
 
-def _tables(image: Image, small: Image, settings: Settings) -> dict[str, pd.DataFrame]:
-    """Run the stages; beside the scorer the others see the small photo."""
+def stage_tables(image: Image, settings: Settings) -> Tables:
+    """Run the stages; beside the scorer the others see the small photo.
+
+    Returns
+    -------
+    mapping of str to DataFrame
+        Stage to its table of `counting.finding.boxes.PROPOSED`. No lesson moves them.
+    """
+    small = reduced(image)
     work = {name: partial(stage, image) for name, stage in STAGE_FUNCTIONS.items()}
     if "scorer" in settings.stages:
         work |= {name: partial(stage, small) for name, stage in BESIDE_SCORER.items()}
@@ -249,7 +272,7 @@ def _on_cards(boxes: Array, cards: Sequence[Any]) -> Truths:
     return on
 
 
-def _reduced(image: Image) -> Image:
+def reduced(image: Image) -> Image:
     """Return a photo brought down, once, to what colours and the cheap stages need."""
     rgb = resized(image.rgb, min(_SMALL_SIDE, max(image.rgb.shape[:2])))
     return replace(image, rgb=rgb, scale=max(image.width, image.height) / max(rgb.shape[:2]))

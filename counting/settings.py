@@ -32,6 +32,10 @@ OWN_FROM = 0.5
 """Share from which a fruit is taken for the plant's own: more likely its than anybody else's."""
 
 
+_LATER = ("lesson", "borrowed")
+"""Fields that came later: where they say nothing they are no part of the hash."""
+
+
 @dataclass(frozen=True, slots=True)
 class Settings:
     """What decides the candidates of a photo, apart from the photo itself.
@@ -50,6 +54,8 @@ class Settings:
         The scorer looks once at every photo, never closer.
     lesson : str
         Digest of the lesson that a trial's own numbers come from; empty as shipped.
+    borrowed : bool
+        Another survey taught that lesson: the interval stays at least as wide as shipped.
     """
 
     stages: tuple[str, ...] = STAGES
@@ -59,6 +65,7 @@ class Settings:
     fruit_spread: float = 1.0
     quick: bool = False
     lesson: str = ""
+    borrowed: bool = False
 
     @classmethod
     def with_stages(cls, text: str, *, quick: bool = False) -> Settings:
@@ -96,8 +103,8 @@ class Settings:
     def hash(self) -> str:
         """SHA-256 of the settings, as written beside every proposal."""
         told = asdict(self)
-        if not self.lesson:  # settings without one keep the hash they had before there were lessons
-            del told["lesson"]
+        # settings keep the hash they had before there were lessons, and borrowed ones
+        told = {name: value for name, value in told.items() if name not in _LATER or value}
         return sha256_bytes(canonical_json(told).encode("utf-8"))
 
 

@@ -8,6 +8,8 @@ from dataclasses import asdict
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from test_propose import bodies, photographed
 from trials import add_photo, make_trial
 from typer.testing import CliRunner
@@ -15,6 +17,7 @@ from typer.testing import CliRunner
 from counting.cli import app
 from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes
+from counting.finding.interval import count_with
 from counting.finding.lesson.confirmed import Confirmed, confirmed_photos
 from counting.finding.lesson.fit import LEAST_PHOTOS, fit, teach
 from counting.finding.lesson.learn import (
@@ -27,9 +30,16 @@ from counting.finding.lesson.learn import (
     settings_with,
     worth_learning,
 )
+from counting.finding.lesson.odds import chance
 from counting.finding.lesson.record import record
 from counting.finding.propose import propose
-from counting.ledger.facts import Lesson, answers_that_stand, lessons
+from counting.ledger.facts import (
+    Lesson,
+    answers_that_stand,
+    lessons,
+    settings_of,
+    settings_text,
+)
 from counting.report.keeping.audit import audit
 from counting.review.frames import Frame, by_lot
 from counting.review.sheet import SheetOptions, chosen_frames
@@ -247,6 +257,37 @@ def test_a_survey_s_photos_take_its_own_lesson_else_that_of_the_last_one_before(
     assert lesson_for({"2026-07-01": july}, "2026-06-01") is None
 
 
+def test_a_lesson_of_an_earlier_survey_is_borrowed_and_its_own_is_not():
+    june = Lesson(0.5, 1.1, 0.3, 0.6, SETTINGS.stages, survey="2026-06-01")
+    assert not settings_with(SETTINGS, june, "2026-06-01").borrowed
+    later = settings_with(SETTINGS, june, "2026-07-01")
+    assert later.borrowed
+    assert later.hash != settings_with(SETTINGS, june, "2026-06-01").hash
+    assert settings_of(settings_text(later)) == later
+    whole = dataclasses.replace(june, survey="")
+    assert not settings_with(SETTINGS, whole, "2026-07-01").borrowed
+
+
+@given(
+    odds=st.lists(st.floats(-2.9, 6), max_size=12),
+    slope=st.floats(0.5, 2),
+    offset=st.floats(-3, 3),
+    spread=st.floats(0.3, 3),
+)
+def test_the_interval_of_a_borrowed_lesson_is_never_narrower_than_as_shipped_or_its_own(
+    odds, slope, offset, spread
+):
+    own = dataclasses.replace(SETTINGS, slope=slope, offset=offset, fruit_spread=spread)
+    shipped = np.array(odds, dtype=float)
+    taught, share = chance(shipped, own), np.ones(len(odds))
+    count, low, high = count_with(taught, share, own)
+    _, least, most = count_with(chance(shipped, SETTINGS), share, SETTINGS)
+    lent, below, above = count_with(taught, share, dataclasses.replace(own, borrowed=True))
+    assert lent == pytest.approx(count)
+    assert below <= min(low, least)
+    assert above >= max(high, most)
+
+
 def test_groups_that_taught_unevenly_are_told():
     def told(groups):
         lesson = Lesson(0.5, 1.0, 0.0, 1.0, ("colour",), groups=groups)
@@ -293,7 +334,7 @@ def test_photos_found_with_other_stages_do_not_count(tmp_path):
 def test_settings_without_a_lesson_keep_the_hash_they_always_had():
     plain = Settings(stages=("colour",))
     assert plain.hash != dataclasses.replace(plain, lesson="0123456789ab").hash
-    told = {k: v for k, v in asdict(plain).items() if k != "lesson"}
+    told = {k: v for k, v in asdict(plain).items() if k not in ("lesson", "borrowed")}
     assert plain.hash == sha256_bytes(canonical_json(told).encode("utf-8"))
 
 

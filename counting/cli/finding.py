@@ -226,10 +226,17 @@ def _say_learnt(learnt: Sequence[Learnt]) -> None:
 
 def _say_proposed(done: Proposed, directory: Path) -> None:
     """Say what was done and what comes next."""
+    from counting.finding.lesson.fit import LEAST_PHOTOS
+
     for lesson in done.lessons:
         say(
             f"Used the lesson {lesson.digest}: threshold {lesson.threshold:.2f} and calibration "
             f"learnt from {len(lesson.photos)} reviewed photos at {lesson.at[:16]}."
+        )
+    if done.settings.borrowed:
+        say(
+            "The newest survey has no lesson of its own: an earlier one's is used, and intervals"
+            f" stay at least as wide as shipped. Review {LEAST_PHOTOS} of its photos to end that."
         )
     if done.new:
         say(

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from counting.crops import TOMATO, Crop
 from counting.finding.boxes import overlap
-from counting.finding.expected import expected_count
-from counting.finding.merge import Merged, merge, spread_of
+from counting.finding.interval import count_with
+from counting.finding.merge import Merged, merge
 from counting.finding.ripeness import Ripeness, ripeness
 from counting.finding.stages import blobs as blobs_module
 from counting.finding.stages import colour as colour_module
@@ -173,8 +173,7 @@ def find(
         The tags of the row that are in the photo, and the plants' spacing: they tell whose fruit
         a candidate is.
     tables : mapping of str to DataFrame, optional
-        What the stages said of this photo, from `stage_tables`: they are not run again, and the
-        photo may be one that `reduced` made of it.
+        What `stage_tables` said of this photo, which may be `reduced` then: no stage runs again.
 
     Returns
     -------
@@ -229,13 +228,7 @@ def counted(candidates: pd.DataFrame, image: Image, settings: Settings, row: Row
 
 
 def stage_tables(image: Image, settings: Settings) -> Tables:
-    """Run the stages; beside the scorer the others see the small photo.
-
-    Returns
-    -------
-    mapping of str to DataFrame
-        Stage to its table of `counting.finding.boxes.PROPOSED`. No lesson moves them.
-    """
+    """Run the stages, each to its table; beside the scorer the others see the small photo."""
     small = reduced(image)
     work = {name: partial(stage, image) for name, stage in STAGE_FUNCTIONS.items()}
     if "scorer" in settings.stages:
@@ -357,8 +350,8 @@ def _counted(candidates: pd.DataFrame, zone: Zone, settings: Settings) -> Found:
     large = candidates[counts]
     own = large["own_share"].to_numpy(dtype=np.float64)
     # a fruit counts as far as it is one and as far as it is this plant's
-    confidence = large["confidence"].to_numpy(dtype=np.float64) * own
-    count, low, high = expected_count(confidence, spread_of(settings))
+    confidence = large["confidence"].to_numpy(dtype=np.float64)
+    count, low, high = count_with(confidence, own, settings)
     proposed = len(_shown(large[own >= OWN_FROM], settings))
     if not proposed:
         # where nothing reaches the threshold, what lies under it is leaves more often than it says

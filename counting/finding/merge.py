@@ -62,10 +62,15 @@ def merge_numbers(stages: tuple[str, ...]) -> dict[str, Any]:
 
 
 def spread_of(settings: Settings) -> Spread:
-    """Return how far counts stray: in a place never seen, unless the trial's own numbers tell."""
+    """Return how far counts stray: in a place never seen, unless the trial's own numbers tell.
+
+    Numbers that another survey taught never make it less than as shipped.
+    """
     fitted = merge_numbers(settings.stages)["spread"]
-    strange = 0.0 if settings.tuned else fitted.get("strange", 0.0)
-    return Spread(fitted["shift_sd"] * settings.fruit_spread, fitted["missed"], strange)
+    own = settings.tuned and not settings.borrowed
+    strange = 0.0 if own else fitted.get("strange", 0.0)
+    wider = max(settings.fruit_spread, 1.0) if settings.borrowed else settings.fruit_spread
+    return Spread(fitted["shift_sd"] * wider, fitted["missed"], strange)
 
 
 def join(tables: Mapping[str, pd.DataFrame]) -> tuple[Array, Array, tuple[str, ...]]:

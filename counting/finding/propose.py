@@ -152,7 +152,7 @@ class _Teaching:
         """Return a survey's settings."""
         if survey not in self._by_survey:
             lesson = lesson_for(self.standing, survey)
-            self._by_survey[survey] = settings_with(self.shipped, lesson)
+            self._by_survey[survey] = settings_with(self.shipped, lesson, survey)
         return self._by_survey[survey]
 
     @property

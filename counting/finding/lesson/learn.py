@@ -98,21 +98,32 @@ class Learnt:
         )
 
 
-def settings_with(settings: Settings, lesson: Lesson | None) -> Settings:
+def settings_with(settings: Settings, lesson: Lesson | None, survey: str | None = None) -> Settings:
     """Return the settings with a lesson's numbers; as they are without one that helps.
 
     Numbers learnt with other stages are left aside.
+
+    Parameters
+    ----------
+    settings : Settings
+        As shipped.
+    lesson : Lesson, optional
+    survey : str, optional
+        Of the photos in question; where the lesson is of another one it is borrowed.
     """
     if lesson is None or not lesson.used or settings.stages != lesson.stages:
         return settings
     numbers = {name: getattr(lesson, name) for name in NUMBERS}
-    return dataclasses.replace(settings, **numbers, lesson=lesson.digest)
+    borrowed = survey is not None and lesson.survey not in ("", survey)
+    return dataclasses.replace(settings, **numbers, lesson=lesson.digest, borrowed=borrowed)
 
 
 def lesson_for(standing: Mapping[str, Lesson], survey: str) -> Lesson | None:
     """Return the lesson for a survey's photos: its own, else that of the last one before it.
 
-    Light and ripeness move from survey to survey, the cultivar, the place and the phone do not.
+    Light and ripeness move from survey to survey, the cultivar, the place and the phone do not. So
+    the interval under a borrowed lesson is as wide as its own and as shipped
+    (`counting.finding.interval`).
     """
     earlier = [each for each in standing if each <= survey]
     return standing[max(earlier)] if earlier else None

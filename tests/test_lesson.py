@@ -280,10 +280,9 @@ def test_the_interval_of_a_borrowed_lesson_is_never_narrower_than_as_shipped_or_
     own = dataclasses.replace(SETTINGS, slope=slope, offset=offset, fruit_spread=spread)
     shipped = np.array(odds, dtype=float)
     taught, share = chance(shipped, own), np.ones(len(odds))
-    count, low, high = count_with(taught, share, own)
+    _, low, high = count_with(taught, share, own)
     _, least, most = count_with(chance(shipped, SETTINGS), share, SETTINGS)
-    lent, below, above = count_with(taught, share, dataclasses.replace(own, borrowed=True))
-    assert lent == pytest.approx(count)
+    _, below, above = count_with(taught, share, dataclasses.replace(own, borrowed=True))
     assert below <= min(low, least)
     assert above >= max(high, most)
 

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from counting.accuracy.labels import Labelled
 from counting.finding.boxes import shared
-from counting.finding.candidates import Tables
 from counting.finding.matching import FREE, match_by_centre, match_by_overlap
+from counting.finding.stages.run import Tables
 from counting.photos.image import Image
 from counting.settings import reaches
 
@@ -36,7 +36,7 @@ class Said:
     Attributes
     ----------
     tables : mapping of str to DataFrame
-        From `counting.finding.candidates.stage_tables`.
+        From `counting.finding.stages.run.stage_tables`.
     small : Image
         The photo, reduced.
     scale : float

@@ -10,7 +10,8 @@ from pathlib import Path
 from counting.accuracy.labels import Labelled
 from counting.accuracy.marked import Marked, Said, Seen, mark
 from counting.errors import PhotoError, Refusal
-from counting.finding.candidates import LONG_SIDE_READ, Found, find, reduced, stage_tables
+from counting.finding.candidates import LONG_SIDE_READ, Found, find
+from counting.finding.stages.run import reduced, stage_tables
 from counting.photos.image import Image, load_image
 from counting.photos.workers import Job, on_cores
 from counting.settings import Settings

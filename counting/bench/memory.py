@@ -14,8 +14,8 @@ import numpy as np
 
 from counting.bench.drawn import job_of
 from counting.bench.line import Line
-from counting.finding import candidates
 from counting.finding.proposal import find_in
+from counting.finding.stages import run
 from counting.settings import Settings
 
 __all__ = ["memory"]
@@ -66,7 +66,7 @@ def _work_and_weigh(paths: Sequence[Path], light: bool, photos: int, told: Conne
     """Propose in a process of its own, telling its memory along the way."""
     cv2.setNumThreads(1)
     if light:
-        candidates.STAGE_FUNCTIONS = candidates.BESIDE_SCORER
+        run.STAGE_FUNCTIONS = run.BESIDE_SCORER
     settings = Settings(stages=_LIGHT) if light else Settings()
     jobs = [job_of(path, settings) for path in paths]
     weights = []

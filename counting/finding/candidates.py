@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import Any
 
 import cv2
@@ -18,11 +17,9 @@ from counting.finding.boxes import overlap
 from counting.finding.interval import count_with
 from counting.finding.merge import Merged, merge
 from counting.finding.ripeness import Ripeness, ripeness
-from counting.finding.stages import blobs as blobs_module
-from counting.finding.stages import colour as colour_module
-from counting.finding.stages.blobs import blobs
-from counting.finding.stages.colour import balance, colour, resized
-from counting.finding.stages.scorer import LONG_SIDE, scorer
+from counting.finding.stages.colour import balance
+from counting.finding.stages.run import Tables, reduced, stage_tables
+from counting.finding.stages.scorer import LONG_SIDE
 from counting.finding.trusses import number_trusses
 from counting.finding.zone import MIDDLE, NO_TAGS, RowTags, Seen, Whose, Zone, on_ground, whose
 from counting.flags import Flag
@@ -32,34 +29,12 @@ from counting.photos.image import Image
 from counting.settings import OWN_FROM, Settings, reaches
 from counting.tables import CANDIDATES
 
-__all__ = [
-    "DECIMALS",
-    "LONG_SIDE_READ",
-    "STAGE_FUNCTIONS",
-    "Found",
-    "Tables",
-    "counted",
-    "find",
-    "reduced",
-    "stage_tables",
-]
+__all__ = ["DECIMALS", "LONG_SIDE_READ", "Found", "counted", "find"]
 
 Array = NDArray[np.float64]
 Truths = NDArray[np.bool_]
-Stage = Callable[[Image], pd.DataFrame]
-Tables = Mapping[str, pd.DataFrame]
-
-STAGE_FUNCTIONS: Mapping[str, Stage] = {"colour": colour, "blobs": blobs, "scorer": scorer}
-"""Every stage: from a photo to a table of `counting.finding.boxes.PROPOSED`; new ones join here."""
-BESIDE_SCORER: Mapping[str, Stage] = {
-    "colour": partial(colour, long_side=colour_module.CHEAP_SIDE),
-    "blobs": partial(blobs, long_side=blobs_module.CHEAP_SIDE),
-}
-"""Cheaper forms of stages that add little to the learned scorer (``confidence.json`` says what)."""
-
 LONG_SIDE_READ = LONG_SIDE
 """Least long side in px at which a photo is read for the stages."""
-_SMALL_SIDE = 320  # px; the colour of a fruit is seen well enough at this long side
 _EDGE_PX = 2.0  # of the full-size photo, scaled up with it: a box that near the edge is cut by it
 _WIDE = 0.35  # interval wider than this share of the count asks for a look; from held-out photos
 _WIDE_LEAST = 4  # and at least this many fruit wide
@@ -227,16 +202,6 @@ def counted(candidates: pd.DataFrame, image: Image, settings: Settings, row: Row
     return _counted(table, zone, settings)
 
 
-def stage_tables(image: Image, settings: Settings) -> Tables:
-    """Run the stages, each to its table; beside the scorer the others see the small photo."""
-    small = reduced(image)
-    work = {name: partial(stage, image) for name, stage in STAGE_FUNCTIONS.items()}
-    if "scorer" in settings.stages:
-        work |= {name: partial(stage, small) for name, stage in BESIDE_SCORER.items()}
-        work["scorer"] = partial(scorer, image, quick=settings.quick)
-    return {name: work[name]() for name in settings.stages}
-
-
 @dataclass(frozen=True, slots=True)
 class _Scale:
     mm_per_px: float
@@ -263,12 +228,6 @@ def _on_cards(boxes: Array, cards: Sequence[Any]) -> Truths:
         ]
         on |= np.array(sides, dtype=np.float64).reshape(-1) >= 0
     return on
-
-
-def reduced(image: Image) -> Image:
-    """Return a photo brought down, once, to what colours and the cheap stages need."""
-    rgb = resized(image.rgb, min(_SMALL_SIDE, max(image.rgb.shape[:2])))
-    return replace(image, rgb=rgb, scale=max(image.width, image.height) / max(rgb.shape[:2]))
 
 
 def _colours(small: Image, merged: Merged, scale: _Scale | None, crop: Crop) -> list[Ripeness]:

@@ -32,7 +32,7 @@ OWN_FROM = 0.5
 """Share from which a fruit is taken for the plant's own: more likely its than anybody else's."""
 
 
-_LATER = ("lesson", "borrowed")
+_LATER = {"lesson": "", "borrowed": False, "look": 1.0}
 """Fields that came later: where they say nothing they are no part of the hash."""
 
 
@@ -56,6 +56,8 @@ class Settings:
         Digest of the lesson that a trial's own numbers come from; empty as shipped.
     borrowed : bool
         Another survey taught that lesson: the interval stays at least as wide as shipped.
+    look : float
+        A trial's own factor on the size at which the scorer looks at a photo.
     """
 
     stages: tuple[str, ...] = STAGES
@@ -66,6 +68,7 @@ class Settings:
     quick: bool = False
     lesson: str = ""
     borrowed: bool = False
+    look: float = 1.0
 
     @classmethod
     def with_stages(cls, text: str, *, quick: bool = False) -> Settings:
@@ -103,8 +106,7 @@ class Settings:
     def hash(self) -> str:
         """SHA-256 of the settings, as written beside every proposal."""
         told = asdict(self)
-        # settings keep the hash they had before there were lessons, and borrowed ones
-        told = {name: value for name, value in told.items() if name not in _LATER or value}
+        told = {name: value for name, value in told.items() if _LATER.get(name) != value}
         return sha256_bytes(canonical_json(told).encode("utf-8"))
 
 

@@ -21,6 +21,7 @@ from counting.ledger.facts import (
     Candidate,
     Event,
     Exclusion,
+    Glance,
     Judged,
     LeftOut,
     Lesson,
@@ -140,6 +141,7 @@ mark = st.builds(
 time = st.datetimes(
     datetime(2026, 1, 1), datetime(2026, 12, 31), timezones=st.none() | st.just(UTC)
 ).map(datetime.isoformat)
+glance = st.builds(Glance, proposal)
 answer = st.builds(
     Answer,
     st.sampled_from(["a" * 64, "b" * 64]),
@@ -208,14 +210,27 @@ learnt = st.builds(
     st.lists(st.integers(1, 10**6), max_size=3).map(tuple),
     st.dictionaries(text, st.integers(0, 99), max_size=3),
     st.none() | share,
+    st.just(1.0) | number,
+    st.lists(number, max_size=2).map(tuple),
 )
 plan = st.builds(PlanRecord, text, text, st.dictionaries(text, sha, max_size=2))
 
 
 @pytest.mark.parametrize(
     "facts",
-    [photo, proposal, answer, sheet, tally, event, struck, learnt, plan],
-    ids=["photo", "proposal", "answer", "sheet", "tally", "event", "struck", "lesson", "plan"],
+    [photo, proposal, glance, answer, sheet, tally, event, struck, learnt, plan],
+    ids=[
+        "photo",
+        "proposal",
+        "glance",
+        "answer",
+        "sheet",
+        "tally",
+        "event",
+        "struck",
+        "lesson",
+        "plan",
+    ],
 )
 @given(data=st.data())
 def test_a_fact_comes_back_from_its_body_byte_for_byte(facts, data):

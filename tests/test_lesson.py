@@ -18,13 +18,15 @@ from counting.cli import app
 from counting.errors import CountingError
 from counting.files import canonical_json, sha256_bytes
 from counting.finding.interval import count_with
+from counting.finding.lesson.alike import expected_as
 from counting.finding.lesson.confirmed import Confirmed, confirmed_photos
-from counting.finding.lesson.fit import LEAST_PHOTOS, fit, teach
+from counting.finding.lesson.fit import LEAST_PHOTOS, LOOKS, fit, ranked, teach
 from counting.finding.lesson.learn import (
     Learnt,
     difference,
     due,
     learn,
+    learn_trial,
     lesson_for,
     repeat_lesson,
     settings_with,
@@ -34,9 +36,13 @@ from counting.finding.lesson.odds import chance
 from counting.finding.lesson.record import record
 from counting.finding.propose import propose
 from counting.ledger.facts import (
+    Candidate,
     Lesson,
+    Proposal,
     answers_that_stand,
+    glances,
     lessons,
+    proposals,
     settings_of,
     settings_text,
 )
@@ -333,7 +339,7 @@ def test_photos_found_with_other_stages_do_not_count(tmp_path):
 def test_settings_without_a_lesson_keep_the_hash_they_always_had():
     plain = Settings(stages=("colour",))
     assert plain.hash != dataclasses.replace(plain, lesson="0123456789ab").hash
-    told = {k: v for k, v in asdict(plain).items() if k not in ("lesson", "borrowed")}
+    told = {k: v for k, v in asdict(plain).items() if k not in ("lesson", "borrowed", "look")}
     assert plain.hash == sha256_bytes(canonical_json(told).encode("utf-8"))
 
 
@@ -467,3 +473,104 @@ def test_a_count_without_marks_teaches_nothing_and_stands_in_the_record(tmp_path
         told = record(ledger)
     assert photo.photo == "a" * 64
     assert (told.photos, told.proposed, told.counted) == (2, 4, 9)
+
+
+def _seen(number, odds, fruit, missed=0, **more):
+    sure = np.array(fruit, dtype=bool)
+    return Confirmed(f"{number:064d}", "r", np.array(odds, float), sure, missed, **more)
+
+
+def _at_two_sizes(photos, seed=5):
+    """Return photos whose fruit are told from the rest at a size of 0.62 alone."""
+    rng, made = np.random.default_rng(seed), []
+    for number in range(photos):
+        fruit = rng.random(20) < 0.4
+        plain = _seen(number, rng.normal(0, 1.5, 20), fruit, missed=1)
+        near = _seen(number, np.where(fruit, 2.5, -2.5) + rng.normal(0, 1, 20), fruit, 1, look=0.62)
+        made.append(dataclasses.replace(plain, others={0.62: near}))
+    return made
+
+
+def test_a_size_of_the_look_is_learnt_where_its_candidates_rank_better():
+    scorer = Settings()
+    photos = _at_two_sizes(10)
+    taught = teach(photos, scorer)
+    assert taught.used
+    assert (taught.after.look, taught.looks) == (0.62, (0.62,))
+    assert taught.after.hash != dataclasses.replace(taught.after, look=1.0).hash
+    assert taught.gain["count_mae"][1] < taught.gain["count_mae"][0]
+    # without what all photos show there, or told not to, it stays
+    assert teach([*photos[:-1], dataclasses.replace(photos[-1], others={})], scorer).looks == ()
+    assert teach(photos, scorer, ()).after.look == 1.0
+    assert ranked([photo.others[0.62] for photo in photos]) > ranked(photos)
+
+
+def test_a_size_that_does_not_help_on_photos_left_out_is_left_again():
+    shift = np.random.default_rng(3)
+    photos = [
+        dataclasses.replace(
+            photo,
+            fruit=photo.fruit,
+            # each photo is off by a number of its own there: ranks are chance, counts worse
+            others={0.77: _seen(n, photo.odds + shift.normal(0, 6), photo.fruit, 9, look=0.77)},
+        )
+        for n, photo in enumerate(_at_two_sizes(10))
+    ]
+    assert teach(photos, Settings()).after.look == 1.0
+
+
+def test_average_precision_counts_the_fruit_that_no_candidate_shows():
+    # ranked fruit, leaf, fruit, and one missed: precisions 1 and 2/3 of three fruit
+    photo = _seen(0, [3, 2, 1], [True, False, True], missed=1)
+    assert ranked([photo]) == pytest.approx((1 + 2 / 3) / 3)
+    assert ranked([_seen(0, [], [])]) == 0.0
+
+
+def test_reviewed_photos_are_glanced_at_once_for_each_size_and_the_audit_repeats_it(tmp_path):
+    trial = photographed(tmp_path, LEAST_PHOTOS)
+    scorer = Settings.with_stages("scorer")
+    propose(trial, scorer)
+    with trial.ledger() as ledger:
+        for photo, made in proposals(ledger).items():
+            marks = [_mark(n, each.to_body(), "confirmed") for n, each in enumerate(made.shown)]
+            for mark, each in zip(marks, made.shown, strict=True):
+                mark["candidate"] = each.candidate
+            answer = {
+                "photo": photo,
+                "proposal": made.entry,
+                "reviewer": "r",
+                "at": "2026-07-01T18:00:00+00:00",
+                "answer": "counted",
+                "count": len(marks),
+                "marks": marks,
+            }
+            ledger.append("confirmation", f"{photo}|r", answer, by="r")
+        before = proposals(ledger)
+        learnt = _only(learn_trial(trial, ledger, scorer))
+        seen = glances(ledger)
+        assert {size for _, size in seen} == set(LOOKS)
+        assert len(seen) == LEAST_PHOTOS * len(LOOKS)
+        assert learnt.lesson.looks == LOOKS or not learnt.lesson.looks
+        assert proposals(ledger) == before
+        for reviewed in confirmed_photos(ledger, scorer.stages):
+            marked = len(before[reviewed.photo].counted)
+            assert [each.count for each in (reviewed, *reviewed.others.values())] == [marked] * 3
+        assert not _only(learn_trial(trial, ledger, scorer)).stored
+        assert glances(ledger) == seen
+    found = audit(tmp_path, proposals="all")
+    assert [fault for each in found.checks for fault in each.faults] == []
+
+
+def test_where_a_lesson_looks_at_another_size_a_reviewed_photo_counts_as_seen_there():
+    def made(look, *chances):
+        candidates = tuple(
+            Candidate(n, 9.0 * n, 0.0, 5.0, 5.0, confidence=c) for n, c in enumerate(chances)
+        )
+        return Proposal("p", candidates, Settings(look=look), stages=Settings().stages)
+
+    taught = Settings(look=0.62, slope=1.1)
+    here, there = made(1.0, 0.8), made(0.62, 0.9, 0.9, 0.8)
+    seen = {("p", 0.62): there}
+    assert expected_as(here, taught, seen) == expected_as(there, taught)
+    assert expected_as(here, Settings(), seen) == expected_as(here, Settings())
+    assert expected_as(here, taught, {}) == expected_as(here, taught)

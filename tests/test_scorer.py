@@ -120,6 +120,15 @@ def told(side: float, sure: float, *, quick: bool = False) -> tuple[list[int], l
     return network.asked, table["score"].tolist()
 
 
+def test_a_size_of_its_own_makes_both_looks_smaller() -> None:
+    photo = Image(np.zeros((600, 800, 3), np.uint8), 1.0, 800, 600)
+    plain, small = Told(40, 0.5), Told(40, 0.5)
+    scorer_with(plain, photo)
+    scorer_with(small, photo, size=0.5)
+    assert small.asked == [pytest.approx(side / 2, abs=1) for side in plain.asked]
+    assert small.shapes == plain.shapes
+
+
 def test_the_network_looks_closer_at_the_part_with_fruit_where_these_are_not_large() -> None:
     network = Told(40, 0.5)
     photo = Image(np.zeros((600, 800, 3), np.uint8), 1.0, 800, 600)

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from counting.accuracy.labels import Labelled
 from counting.accuracy.marked import Marked
-from counting.accuracy.measure import weighed_anew
+from counting.accuracy.measure import measure, weighed_anew
 from counting.accuracy.score import Accuracy, score
 from counting.finding.lesson.confirmed import Confirmed
-from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
+from counting.finding.lesson.fit import LEAST_PHOTOS, LOOKS, Taught, teach
 from counting.finding.lesson.odds import log_odds
 from counting.finding.matching import FREE
 from counting.settings import Settings
@@ -86,7 +86,7 @@ class Learnt:
     def to_json(self) -> dict[str, Any]:
         """Return the figures as plain values; what cannot be computed is None."""
         taught = self.taught
-        numbers = ("slope", "offset", "fruit_spread")
+        numbers = ("slope", "offset", "fruit_spread", "look")
         return {
             "from": self.drawn.photos,
             "seed": self.drawn.seed,
@@ -105,7 +105,13 @@ def _told(figures: Accuracy | None) -> dict[str, Any]:
 
 
 def learnt_from(
-    labelled: Labelled, marked: Sequence[Marked], settings: Settings, drawn: Drawn
+    labelled: Labelled,
+    marked: Sequence[Marked],
+    settings: Settings,
+    drawn: Drawn,
+    *,
+    workers: int | None = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> Learnt:
     """Learn from some photos as if a person had reviewed them, and measure on the others.
 
@@ -123,6 +129,9 @@ def learnt_from(
         As shipped.
     drawn : Drawn
         How many photos teach, and the seed.
+    workers, progress
+        See `counting.accuracy.measure.measure`; of the photos that teach, and of the others where
+        the lesson looks at another size.
     """
     if len(marked) <= drawn.photos:
         caution = (
@@ -138,16 +147,43 @@ def learnt_from(
     if len(teachers) < LEAST_PHOTOS:
         caution = f"Nothing is learnt from fewer than {LEAST_PHOTOS} photos: figures as shipped."
         return Learnt(drawn, names, None, shipped, shipped, caution)
-    taught = teach([_confirmed(photo) for photo in teachers], settings)
+    part = _part(labelled, teachers)
+    again = {}
+    for look in LOOKS if "scorer" in settings.stages else ():
+        at_size = replace(settings, look=look)
+        found, _ = measure(part, at_size, workers=workers)
+        again[look] = {photo.photo: _confirmed(photo, look) for photo in found}
+    taught = teach(
+        [_confirmed(photo, others=_others(photo, again)) for photo in teachers], settings
+    )
     if not taught.used:
         caution = "The lesson does not help on photos left out of it: figures as shipped."
         return Learnt(drawn, names, taught, shipped, shipped, caution)
-    again = weighed_anew(labelled, others, taught.after)
-    return Learnt(drawn, names, taught, score(again, taught.after.threshold), shipped)
+    if taught.after.look == settings.look:
+        measured = weighed_anew(labelled, others, taught.after)
+    else:
+        rest = _part(labelled, others)
+        measured, _ = measure(rest, taught.after, workers=workers, progress=progress)
+    return Learnt(drawn, names, taught, score(measured, taught.after.threshold), shipped)
 
 
-def _confirmed(photo: Marked) -> Confirmed:
+def _part(labelled: Labelled, marked: Sequence[Marked]) -> Labelled:
+    """Return some of the photos."""
+    names = {photo.photo for photo in marked}
+    return replace(labelled, photos=labelled.photos[labelled.photos["photo"].isin(names)])
+
+
+def _others(
+    photo: Marked, again: Mapping[float, Mapping[str, Confirmed]]
+) -> dict[float, Confirmed]:
+    return {look: found[photo.photo] for look, found in again.items() if photo.photo in found}
+
+
+def _confirmed(
+    photo: Marked, look: float = 1.0, others: Mapping[float, Confirmed] | None = None
+) -> Confirmed:
     """Return a labelled photo as if a person had reviewed it."""
     fruit = photo.by_centre != FREE
     odds = log_odds(photo.candidates["confidence"].to_numpy(np.float64))
-    return Confirmed(photo.photo, "labels", odds, fruit, len(photo.labels) - int(fruit.sum()))
+    missed = len(photo.labels) - int(fruit.sum())
+    return Confirmed(photo.photo, "labels", odds, fruit, missed, look=look, others=others or {})

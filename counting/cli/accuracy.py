@@ -73,7 +73,15 @@ def measure_accuracy(
         told = figures.to_json()
         learnt = None
         if learn_from is not None:
-            learnt = learnt_from(labelled, marked, settings, Drawn(learn_from, seed))
+            with photo_progress("Finding with the lesson") as progress:
+                learnt = learnt_from(
+                    labelled,
+                    marked,
+                    settings,
+                    Drawn(learn_from, seed),
+                    workers=workers,
+                    progress=progress,
+                )
             told["learnt"] = learnt.to_json()
         write_json(targets[0], told, replace=replace)
         page = accuracy_page(figures, marked, labelled, settings, learnt)

@@ -206,8 +206,11 @@ def _say_learnt(learnt: Sequence[Learnt]) -> None:
                 ("slope", "slope of the log-odds"),
                 ("offset", "offset of the log-odds"),
                 ("fruit_spread", "spread of counts"),
+                ("look", "size of the look"),
             ):
                 old, new = getattr(each.before, name), getattr(each.after, name)
+                if name == "look" and old == new:
+                    continue
                 say(f"  {word}: {old:.3g} -> {new:.3g}")
         else:
             say("It does not help on photos left out of the learning: the finder stays as shipped.")

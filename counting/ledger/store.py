@@ -34,6 +34,7 @@ EntryKind = Literal[
     "trial",  # the plan as it stood: key "trial"
     "photo",  # a photo taken in: key its SHA-256
     "proposal",  # candidates of a photo: key the photo's SHA-256
+    "glance",  # candidates of a reviewed photo at another size: key "PHOTO|SIZE"
     "sheet",  # a contact sheet made: key its id
     "confirmation",  # a reviewer's answer for a photo: key "PHOTO|REVIEWER"
     "observation",  # a hand tally or measure: key "SURVEY|PLANT|TRUSS|MEASURE|SOURCE|BY"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,7 +28,7 @@ from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
 from counting.finding.lesson.alike import common_settings, expected_as
 from counting.ledger import Ledger
-from counting.ledger.facts import Proposal, sheets
+from counting.ledger.facts import Proposal, glances, sheets
 from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 
@@ -70,7 +70,8 @@ def sampled_plants(trial: Trial, ledger: Ledger) -> list[Sampled]:
         return []
     found = []
     listed = plants_photos(trial, ledger)
-    told = {each: _told(listed, each) for each in {plant.survey for plant in listed}}
+    seen = glances(ledger)
+    told = {each: _told(listed, each, seen) for each in {plant.survey for plant in listed}}
     for each in listed:
         judged, made = each.judged, each.made
         if len(made) < len(judged):
@@ -84,7 +85,9 @@ def sampled_plants(trial: Trial, ledger: Ledger) -> list[Sampled]:
     return found
 
 
-def _told(listed: list[PlantPhotos], survey: str) -> Callable[[Proposal], float]:
+def _told(
+    listed: list[PlantPhotos], survey: str, seen: Mapping[tuple[str, float], Proposal]
+) -> Callable[[Proposal], float]:
     """Return how the finder's counts of a survey are read: alike before and after a lesson."""
     here = [each for each in listed if each.survey == survey]
     if len({made.made_with for each in here for made in each.made.values()}) < 2:
@@ -98,7 +101,7 @@ def _told(listed: list[PlantPhotos], survey: str) -> Callable[[Proposal], float]
     settings = common_settings(waiting)
     if settings is None:
         return lambda proposal: float(proposal.count)
-    return lambda proposal: expected_as(proposal, settings)
+    return lambda proposal: expected_as(proposal, settings, seen)
 
 
 def compare_sampled(trial: Trial, plants: list[Sampled], question: Question) -> Comparison | None:

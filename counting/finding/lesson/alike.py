@@ -8,7 +8,7 @@ same way: else what a lesson changed would look like an error that the reviews f
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
@@ -19,6 +19,8 @@ from counting.ledger.facts import Proposal
 from counting.settings import FLOOR, Settings, reaches
 
 __all__ = ["common_settings", "expected_as"]
+
+Glances = Mapping[tuple[str, float], Proposal]
 
 _LEAST = float(log_odds(np.array([FLOOR]))[0]) - 1e-3
 """Log-odds as shipped of the least candidate; confidences are recorded with four decimals."""
@@ -36,7 +38,7 @@ def common_settings(made: Iterable[Proposal]) -> Settings | None:
     return max(told, key=lambda each: (told[each], each.hash)) if told else None
 
 
-def expected_as(proposal: Proposal, settings: Settings) -> float:
+def expected_as(proposal: Proposal, settings: Settings, seen: Glances | None = None) -> float:
     """Return the count to expect in a photo as other settings of the same stages would tell it.
 
     Only what is a candidate as shipped is counted, whatever the settings: so far the candidates of
@@ -48,7 +50,12 @@ def expected_as(proposal: Proposal, settings: Settings) -> float:
         As recorded.
     settings : Settings
         With the numbers to use.
+    seen : mapping, optional
+        From `counting.ledger.facts.glances`: what reviewed photos show at other sizes of the look,
+        taken where the settings look at another than the proposal's.
     """
+    if proposal.made_with.look != settings.look:
+        proposal = (seen or {}).get((proposal.photo, settings.look), proposal)
     large = [each for each in proposal.candidates if not each.small]
     confidence = np.array([each.confidence for each in large], dtype=np.float64)
     share = np.array([1.0 if each.own_share is None else each.own_share for each in large])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,12 +19,15 @@ from counting.ledger.facts import (
     all_answers,
     all_proposals,
     answers_that_stand,
+    glances,
     photos,
 )
 
 __all__ = ["Confirmed", "confirmed_by", "confirmed_photos"]
 
 Floats = NDArray[np.float64]
+_UNCLEAR = {"unsure", "elsewhere"}
+"""Marks that do not say whether a candidate is a fruit that counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +48,10 @@ class Confirmed:
         Fruit that no candidate showed.
     answer : int
         Place in the ledger's chain of the answer; 0 where it stands in none.
+    look : float
+        Size of the look at which the candidates were seen, over the one that ships.
+    others : mapping of float to Confirmed
+        What the same photo shows at other sizes.
     """
 
     photo: str
@@ -53,6 +60,12 @@ class Confirmed:
     fruit: NDArray[np.bool_]
     missed: int
     answer: int = 0
+    look: float = 1.0
+    others: Mapping[float, Confirmed] = field(default_factory=dict)
+
+    def at(self, look: float) -> Confirmed | None:
+        """Return the photo as a size of the look shows it, None where nobody looked so."""
+        return self if look == self.look else self.others.get(look)
 
     @property
     def count(self) -> int:
@@ -87,8 +100,11 @@ def _confirmed_all(
     made: Mapping[str, Proposal] = {
         each.entry: each for each in all_proposals(ledger) if each.entry in wanted
     }
+    seen: dict[str, list[Proposal]] = {}
+    for glance in glances(ledger).values():
+        seen.setdefault(glance.photo, []).append(glance)
     return [
-        _confirmed(answer, made[answer.proposal])
+        _confirmed(answer, made[answer.proposal], seen.get(answer.photo, ()))
         for answer in standing
         if answer.counted
         and _tells_which(answer)
@@ -102,16 +118,36 @@ def _tells_which(answer: Answer) -> bool:
     return bool(answer.marks) or not answer.count
 
 
-def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
+def _glanced(answer: Answer, glance: Proposal) -> Confirmed:
+    """Say for each candidate, which the person never saw, whether it shows a fruit of the marks."""
+    fruit = _partners(glance.candidates, answer.fruit) != FREE
+    others = [mark for mark in answer.marks if mark.state in _UNCLEAR]
+    unclear = _partners(glance.candidates, others) != FREE
+    kept = [
+        place
+        for place, each in enumerate(glance.candidates)
+        if fruit[place] or (each.own and not each.small and not unclear[place])
+    ]
+    odds = as_shipped(_confidence(glance.candidates), glance.made_with)[kept]
+    missed = len(answer.fruit) - int(fruit.sum())
+    look = glance.made_with.look
+    return Confirmed(answer.photo, answer.reviewer, odds, fruit[kept], missed, answer.seq, look)
+
+
+def _partners(candidates: Sequence[Candidate], marks: Sequence[Mark]) -> NDArray[np.int64]:
+    return match_by_centre(_boxes(candidates), _confidence(candidates), _boxes(marks))
+
+
+def _confirmed(answer: Answer, proposal: Proposal, seen: Sequence[Proposal]) -> Confirmed:
     """Say for each candidate whether the person took it for a fruit that counts."""
     taken = {mark.candidate for mark in answer.fruit if mark.candidate is not None}
     judged = {mark.candidate for mark in answer.marks}
     # a fruit that is not this plant's teaches nothing of what is a fruit
-    unclear = {mark.candidate for mark in answer.marks if mark.state in {"unsure", "elsewhere"}}
+    unclear = {mark.candidate for mark in answer.marks if mark.state in _UNCLEAR}
     unclear |= {each.candidate for each in proposal.candidates if not each.own} - judged
     others = [each for each in proposal.candidates if each.candidate not in judged]
     added = [mark for mark in answer.fruit if mark.candidate is None]
-    partner = match_by_centre(_boxes(others), _confidence(others), _boxes(added))
+    partner = _partners(others, added)
     taken |= {each.candidate for each, mark in zip(others, partner, strict=True) if mark != FREE}
     used = [
         each
@@ -121,7 +157,15 @@ def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
     odds = as_shipped(_confidence(used), proposal.made_with)
     is_fruit = np.array([each.candidate in taken for each in used], dtype=bool)
     missed = len(answer.fruit) - int(is_fruit.sum())
-    return Confirmed(answer.photo, answer.reviewer, odds, is_fruit, max(missed, 0), answer.seq)
+    look = proposal.made_with.look
+    return Confirmed(
+        *(answer.photo, answer.reviewer, odds, is_fruit, max(missed, 0), answer.seq, look),
+        others={
+            glance.made_with.look: _glanced(answer, glance)
+            for glance in seen
+            if glance.stages == proposal.stages and glance.made_with.look != look
+        },
+    )
 
 
 def _boxes(drawn: Sequence[Candidate | Mark]) -> Floats:

@@ -6,7 +6,7 @@ Pure numbers: where the photos come from, a trial's reviews or published labels,
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,16 +19,21 @@ from counting.finding.lesson.odds import chance, log_odds
 from counting.finding.merge import spread_of
 from counting.settings import Settings, reaches
 
-__all__ = ["GAINS", "LEAST_PHOTOS", "Taught", "fit", "teach"]
+__all__ = ["GAINS", "LEAST_PHOTOS", "LOOKS", "Taught", "fit", "ranked", "teach"]
 
 Floats = NDArray[np.float64]
 
+LOOKS = (0.62, 0.77)
+"""Sizes of the looks, over those that ship, that a lesson tries beside them: 512 and 640 px in the
+first look (STAGES.md)."""
 LEAST_PHOTOS = 5
 """Fewer confirmed photos tell chance, not the trial."""
 GAINS = ("count_mae", "log_loss")
 """The figures that decide whether a lesson helps, by photos left out of it: it is used where one of
 them falls. With ten photos a stricter rule refuses every second lesson that would have helped
 (STAGES.md)."""
+_GAINS_AT_SIZE = ("count_mae", "corrections_per_100")
+"""The same where the size of the looks is learnt too."""
 _FOLDS = 10
 _SLOPE_SD, _OFFSET_SD, _SPREAD_SD = 0.3, 1.0, 0.4
 """How far a trial is expected to stray from what was learnt on others: standard deviations of
@@ -52,15 +57,20 @@ class Taught:
     gain : dict
         ``corrections_per_100``, ``count_mae``, ``log_loss`` and ``interval_coverage``, each a pair
         ``[before, after]`` by cross-validation over photos.
+    looks : tuple of float
+        Sizes of the looks that were tried beside the one as shipped.
     """
 
     before: Settings
     after: Settings
     used: bool
     gain: dict[str, list[float]]
+    looks: tuple[float, ...] = ()
 
 
-def teach(photos: Sequence[Confirmed], settings: Settings) -> Taught:
+def teach(
+    photos: Sequence[Confirmed], settings: Settings, looks: Sequence[float] = LOOKS
+) -> Taught:
     """Learn from photos, and say by photos left out whether it helps.
 
     Parameters
@@ -69,18 +79,52 @@ def teach(photos: Sequence[Confirmed], settings: Settings) -> Taught:
         At least `LEAST_PHOTOS`; their order decides the folds.
     settings : Settings
         As shipped.
+    looks : sequence of float
+        Sizes of the looks to try beside the one as shipped, where all of the photos were seen at
+        them. One is taken where the candidates rank better there, and left again where that does
+        not help.
     """
+    photos = [photo.at(settings.look) or photo for photo in photos]
+    sizes = {settings.look: photos}
+    for look in looks:
+        seen = [there for photo in photos if (there := photo.at(look))]
+        if len(seen) == len(photos):
+            sizes[look] = seen
     old = _figures([(photo, settings) for photo in photos])
     folds = min(_FOLDS, len(photos))
-    trials = []
+    trials, elsewhere = [], False
     for fold in range(folds):
-        rest = [photo for place, photo in enumerate(photos) if place % folds != fold]
-        fitted = fit(rest, settings)
-        trials += [(photo, fitted) for photo in photos[fold::folds]]
+        rest = [place for place in range(len(photos)) if place % folds != fold]
+        fitted = _fit_at_best_size(sizes, rest, settings)
+        elsewhere |= fitted.look != settings.look
+        trials += [(photo, fitted) for photo in sizes[fitted.look][fold::folds]]
+    after = _fit_at_best_size(sizes, range(len(photos)), settings)
     new = _figures(trials)
-    helps = any(round(new[name] - old[name], 9) < 0 for name in GAINS)
+    # other candidates have another log loss, whichever are better
+    decide = _GAINS_AT_SIZE if elsewhere or after.look != settings.look else GAINS
+    helps = any(round(new[name] - old[name], 9) < 0 for name in decide)
+    if not helps and len(sizes) > 1:
+        return teach(photos, settings, ())
     gain = {name: [round(old[name], 4), round(new[name], 4)] for name in old}
-    return Taught(settings, fit(photos, settings), helps, gain)
+    return Taught(settings, after, helps, gain, tuple(sizes)[1:])
+
+
+def _fit_at_best_size(
+    sizes: Mapping[float, Sequence[Confirmed]], places: Sequence[int], settings: Settings
+) -> Settings:
+    """Fit the numbers to the photos of these places at the size that ranks them best."""
+    by_size = {size: [photos[place] for place in places] for size, photos in sizes.items()}
+    best = max(by_size, key=lambda size: (ranked(by_size[size]), size == settings.look))
+    return fit(by_size[best], dataclasses.replace(settings, look=best))
+
+
+def ranked(photos: Sequence[Confirmed]) -> float:
+    """Return how well candidates rank: average precision, a fruit that none shows missed."""
+    odds = np.concatenate([photo.odds for photo in photos])
+    fruit = np.concatenate([photo.fruit for photo in photos])[np.argsort(-odds, kind="stable")]
+    precision = np.cumsum(fruit) / np.arange(1, len(fruit) + 1)
+    highest = np.maximum.accumulate(precision[::-1])[::-1]
+    return float(highest[fruit].sum()) / max(sum(photo.count for photo in photos), 1)
 
 
 def fit(photos: Sequence[Confirmed], settings: Settings) -> Settings:

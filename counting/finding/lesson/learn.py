@@ -12,6 +12,7 @@ from counting.errors import CountingError
 from counting.files import now
 from counting.finding.lesson.confirmed import Confirmed, confirmed_by, confirmed_photos
 from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
+from counting.finding.lesson.glance import glance_at_reviewed
 from counting.ledger import Ledger
 from counting.ledger.facts import (
     Lesson,
@@ -36,7 +37,7 @@ __all__ = [
     "worth_learning",
 ]
 
-NUMBERS = ("threshold", "slope", "offset", "fruit_spread")
+NUMBERS = ("threshold", "slope", "offset", "fruit_spread", "look")
 """Of the settings, what a trial can have of its own."""
 _ALIKE = 2e-3
 """Another machine's arithmetic moves a fitted number by less."""
@@ -75,15 +76,19 @@ class Learnt:
             return f"{told}: it helps nothing on photos left out, so the finder stays as shipped."
         old, new = self.lesson.gain["count_mae"]
         within = round(100 * self.lesson.gain["interval_coverage"][1])
+        look = self.lesson.look
+        told += "." if look == 1 else f". It looks at photos at {100 * look:.0f} % of the usual size."
         if round(new, 1) >= round(old, 1):
+            nearer = "how sure the finder is of a fruit came nearer to the truth"
+            fewer = "fewer of its candidates had to be corrected"
             return (
-                f"{told}. On photos left out of the learning a count was off by {new:.1f} fruit,"
-                f" before by {old:.1f}; but how sure the finder is of a fruit came nearer to the"
-                f" truth, and {within} % of the counts lay in their intervals."
+                f"{told} On photos left out of the learning a count was off by {new:.1f} fruit,"
+                f" before by {old:.1f}; but {nearer if look == 1 else fewer},"
+                f" and {within} % of the counts lay in their intervals."
             )
         return (
-            f"{told}. On photos left out of the learning a count was off by {new:.1f} fruit instead"
-            f" of {old:.1f}, and {within} % of the counts lay in their intervals."
+            f"{told} On photos left out of the learning a count was off by {new:.1f} fruit"
+            f" instead of {old:.1f}, and {within} % of the counts lay in their intervals."
         )
 
     @property
@@ -208,7 +213,16 @@ def learn(
 def learn_trial(
     trial: Trial, ledger: Ledger, settings: Settings, surveys: Sequence[str] | None = None
 ) -> list[Learnt]:
-    """Learn from a trial's reviews as `learn` does; its plan tells the groups."""
+    """Learn from a trial's reviews as `learn` does; its plan tells the groups.
+
+    First the reviewed photos are looked at once more, at the other sizes that a lesson tries.
+    """
+    enough = {
+        survey
+        for survey, found in _by_survey(ledger, settings.stages).items()
+        if len(found) >= LEAST_PHOTOS and (surveys is None or survey in surveys)
+    }
+    glance_at_reviewed(trial, ledger, settings, enough)
     groups = dict(zip(trial.plants["code"], trial.plants["group"], strict=True))
     return learn(ledger, settings, str(trial.directory), groups=groups, surveys=surveys)
 
@@ -267,6 +281,7 @@ def _lesson(
         answers=tuple(photo.answer for photo in confirmed),
         groups=groups,
         shipped=taught.before.threshold,
+        looks=taught.looks,
     )
 
 
@@ -295,5 +310,5 @@ def repeat_lesson(ledger: Ledger, lesson: Lesson) -> Lesson | None:
         return dataclasses.replace(lesson, photos=tuple(photo.photo for photo in confirmed))
     settings = Settings.with_stages(",".join(lesson.stages))
     settings = dataclasses.replace(settings, threshold=lesson.shipped or settings.threshold)
-    taught = teach(confirmed, settings)
+    taught = teach(confirmed, settings, lesson.looks)
     return _lesson(taught, confirmed, lesson.survey, lesson.groups, lesson.at)

@@ -51,7 +51,7 @@ def stage_tables(image: Image, settings: Settings) -> Tables:
     work = {name: partial(stage, image) for name, stage in STAGE_FUNCTIONS.items()}
     if "scorer" in settings.stages:
         work |= {name: partial(stage, small) for name, stage in BESIDE_SCORER.items()}
-        work["scorer"] = partial(scorer, image, quick=settings.quick)
+        work["scorer"] = partial(scorer, image, quick=settings.quick, size=settings.look)
     return {name: work[name]() for name in settings.stages}
 
 

@@ -173,7 +173,7 @@ def _shipped() -> Network:
         return Network(path)
 
 
-def scorer(image: Image, *, quick: bool = False) -> pd.DataFrame:
+def scorer(image: Image, *, quick: bool = False, size: float = 1.0) -> pd.DataFrame:
     """Propose fruit by the learned scorer.
 
     Parameters
@@ -182,23 +182,28 @@ def scorer(image: Image, *, quick: bool = False) -> pd.DataFrame:
         The photo; at least `LONG_SIDE` px long where the photo has them.
     quick : bool
         Never look closer.
+    size : float
+        Factor on the size of both looks: where the network never saw such photos, those that are
+        enlarged less may show more (STAGES.md).
 
     Returns
     -------
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    return scorer_with(_shipped(), image, quick=quick)
+    return scorer_with(_shipped(), image, quick=quick, size=size)
 
 
-def scorer_with(network: Network, image: Image, *, quick: bool = False) -> pd.DataFrame:
+def scorer_with(
+    network: Network, image: Image, *, quick: bool = False, size: float = 1.0
+) -> pd.DataFrame:
     """Propose fruit by a given network; see `scorer`."""
-    look = network.boxes(image.rgb)
+    look = network.boxes(image.rgb, round(LONG_SIDE * size))
     long_side = max(image.rgb.shape[:2])
     if not quick and worth_closer(look, long_side):
         left, top, right, bottom = _part_with_fruit(look, image.rgb)
         part = image.rgb[top:bottom, left:right]
-        side = round(CLOSER_SIDE * max(part.shape[:2]) / long_side)
+        side = round(CLOSER_SIDE * size * max(part.shape[:2]) / long_side)
         boxes, sure = network.boxes(part, side)
         look = both_looks(look, (boxes + (left, top, 0, 0), sure))
     boxes, sure = look

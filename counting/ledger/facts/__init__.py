@@ -21,7 +21,7 @@ from counting.ledger.facts.exclusion import Exclusion, LeftOut
 from counting.ledger.facts.own import Lesson, PlanRecord
 from counting.ledger.facts.photo import Photo, Slot, Tag
 from counting.ledger.facts.plants import RENAMED, facts_by_plant
-from counting.ledger.facts.proposal import Candidate, Proposal, settings_of, settings_text
+from counting.ledger.facts.proposal import Candidate, Glance, Proposal, settings_of, settings_text
 from counting.ledger.facts.read import (
     Fact,
     all_answers,
@@ -34,6 +34,7 @@ from counting.ledger.facts.read import (
     events,
     exclusion_of,
     fact_of,
+    glances,
     left_out,
     lessons,
     photo_of,
@@ -64,6 +65,7 @@ __all__ = [
     "Event",
     "Exclusion",
     "Fact",
+    "Glance",
     "Judged",
     "LeftOut",
     "Lesson",
@@ -87,6 +89,7 @@ __all__ = [
     "events",
     "exclusion_of",
     "fact_of",
+    "glances",
     "facts_by_plant",
     "left_out",
     "lessons",

@@ -75,6 +75,10 @@ class Lesson:
         Group to how many of the photos show its plants.
     shipped : float or None
         The threshold as shipped, with which it was compared.
+    look : float
+        As in `counting.settings.Settings`.
+    looks : tuple of float
+        Sizes of the look that were tried.
     """
 
     kind: ClassVar[EntryKind] = "tuning"
@@ -93,6 +97,8 @@ class Lesson:
     answers: tuple[int, ...] = ()
     groups: Mapping[str, int] = field(default_factory=dict)
     shipped: float | None = None
+    look: float = 1.0
+    looks: tuple[float, ...] = ()
 
     @property
     def key(self) -> str:
@@ -127,6 +133,8 @@ class Lesson:
             answers=tuple(origin.get("answers", ())),
             groups=origin.get("groups", {}),
             shipped=body.get("shipped"),
+            look=made.get("look", 1.0),
+            looks=tuple(origin.get("looks", ())),
         )
 
     def to_body(self) -> dict[str, Any]:
@@ -138,6 +146,8 @@ class Lesson:
                 "offset": self.offset,
                 "fruit_spread": self.fruit_spread,
                 "stages": list(self.stages),
+                # where the size is as shipped, lessons keep the digest they always had
+                **({} if self.look == 1.0 else {"look": self.look}),
             },
             "origin": {
                 "survey": self.survey,
@@ -146,6 +156,7 @@ class Lesson:
                 "reviewers": list(self.reviewers),
                 "groups": dict(self.groups),
                 "at": self.at,
+                **({"looks": list(self.looks)} if self.looks else {}),
             },
             "gain": dict(self.gain),
             "used": self.used,

@@ -280,6 +280,37 @@ class Proposal:
         return body
 
 
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """A reviewed photo looked at once more, at another size: what a lesson is learnt from.
+
+    It proposes nothing: the photo keeps the candidates that it was confirmed from.
+
+    Attributes
+    ----------
+    seen : Proposal
+        The candidates, as shipped but for the size.
+    """
+
+    kind: ClassVar[EntryKind] = "glance"
+
+    seen: Proposal
+
+    @property
+    def key(self) -> str:
+        """The ledger's key."""
+        return f"{self.seen.photo}|{self.seen.made_with.look:g}"
+
+    @classmethod
+    def of_body(cls, body: Mapping[str, Any]) -> Self:
+        """Return what a body tells of."""
+        return cls(Proposal.of_body(body))
+
+    def to_body(self) -> dict[str, Any]:
+        """Return it as the ledger keeps it."""
+        return self.seen.to_body()
+
+
 def settings_text(settings: Settings) -> dict[str, Any]:
     """Return settings as JSON values."""
     return asdict(settings) | {"stages": list(settings.stages)}

@@ -12,7 +12,7 @@ from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
 from counting.ledger.facts.own import Lesson, PlanRecord
 from counting.ledger.facts.photo import Photo
-from counting.ledger.facts.proposal import Proposal
+from counting.ledger.facts.proposal import Glance, Proposal
 from counting.ledger.facts.sheet import Sheet
 from counting.ledger.facts.tally import Tally
 from counting.ledger.store import Entry, Ledger
@@ -29,6 +29,7 @@ __all__ = [
     "events",
     "exclusion_of",
     "fact_of",
+    "glances",
     "left_out",
     "lessons",
     "photo_of",
@@ -43,9 +44,11 @@ __all__ = [
     "tally_of",
 ]
 
-Fact = PlanRecord | Photo | Proposal | Sheet | Answer | Tally | Event | Lesson | Exclusion
+Fact = PlanRecord | Photo | Proposal | Glance | Sheet | Answer | Tally | Event | Lesson | Exclusion
 """What an entry of the ledger can tell."""
-T = TypeVar("T", PlanRecord, Photo, Proposal, Sheet, Answer, Tally, Event, Lesson, Exclusion)
+T = TypeVar(
+    "T", PlanRecord, Photo, Proposal, Glance, Sheet, Answer, Tally, Event, Lesson, Exclusion
+)
 
 
 def fact_of(entry: Entry) -> Fact:
@@ -60,6 +63,8 @@ def fact_of(entry: Entry) -> Fact:
         match entry.kind:
             case "proposal":
                 return Proposal.of_body(entry.body, entry.hash)
+            case "glance":
+                return Glance.of_body(entry.body)
             case "exclusion":
                 return Exclusion.of_body(entry.body, entry.key, entry.by, entry.at)
             case "photo":
@@ -116,6 +121,12 @@ def all_proposals(ledger: Ledger) -> Iterator[Proposal]:
 def proposal_of(ledger: Ledger, photo: str) -> Proposal | None:
     """Return the proposal that stands for a photo, None if there is none."""
     return _get(ledger, Proposal, photo)
+
+
+def glances(ledger: Ledger) -> dict[tuple[str, float], Proposal]:
+    """Return what reviewed photos show at other sizes, by photo and size of the look."""
+    found = (each.seen for each in _standing(ledger, Glance))
+    return {(each.photo, each.made_with.look): each for each in found}
 
 
 def answers(ledger: Ledger, *, after: int = 0) -> list[Answer]:

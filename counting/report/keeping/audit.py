@@ -25,6 +25,7 @@ from counting.ledger.facts import (
     Photo,
     Proposal,
     entries_of,
+    glances,
     photos,
     plan_record,
     proposals,
@@ -278,7 +279,8 @@ def _proposals(
 ) -> Check:
     """Find candidates again and compare."""
     taken = photos(ledger)
-    standing = [each for each in proposals(ledger).values() if each.photo in taken]
+    made = [*proposals(ledger).values(), *glances(ledger).values()]
+    standing = [each for each in made if each.photo in taken]
     same_version = [each for each in standing if each.version == finder_version()]
     chosen = _chosen(same_version, which)
     rows = Rows.of(trial)

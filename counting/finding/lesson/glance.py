@@ -1,0 +1,67 @@
+"""Reviewed photos looked at once more, at the sizes that a lesson tries."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import replace
+
+from counting import __version__
+from counting.crops import crop_of
+from counting.errors import Refusal
+from counting.files import inside
+from counting.finding.in_row import Rows
+from counting.finding.lesson.confirmed import confirmed_photos
+from counting.finding.lesson.fit import LOOKS
+from counting.finding.proposal import Task, find_in
+from counting.ledger import Ledger
+from counting.ledger.facts import Glance, photos
+from counting.photos.workers import Job, on_cores
+from counting.plan.trial import Trial
+from counting.settings import Settings
+
+__all__ = ["glance_at_reviewed"]
+
+
+def glance_at_reviewed(
+    trial: Trial, ledger: Ledger, settings: Settings, surveys: Collection[str]
+) -> int:
+    """Find the candidates of reviewed photos at each size of the look, and keep them.
+
+    What the ledger has already is not done again, and a photo that cannot be read is passed over:
+    then that size teaches nothing.
+
+    Parameters
+    ----------
+    trial : Trial
+        The trial.
+    ledger : Ledger
+        Its ledger.
+    settings : Settings
+        As shipped.
+    surveys : collection of str
+        Of which surveys.
+
+    Returns
+    -------
+    int
+        How many glances were written.
+    """
+    if "scorer" not in settings.stages:
+        return 0
+    taken, rows = photos(ledger), Rows.of(trial)
+    smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
+    jobs = []
+    for reviewed in confirmed_photos(ledger, settings.stages):
+        photo = taken.get(reviewed.photo)
+        if photo is None or photo.survey not in surveys:
+            continue
+        for look in (settings.look, *LOOKS):
+            if reviewed.at(look) is None:
+                at_size = replace(settings, look=look)
+                task = Task.of(photo, at_size, smallest, crop, rows.of_photo(photo))
+                jobs.append(Job(photo.photo, inside(trial.directory, photo.file), extra=task))
+    written = 0
+    for _, seen in on_cores(find_in, jobs, None):
+        if not isinstance(seen, Refusal):
+            written += ledger.add([Glance(seen)], by=f"counting {__version__}")
+    return written

@@ -77,7 +77,7 @@ class Learnt:
         old, new = self.lesson.gain["count_mae"]
         within = round(100 * self.lesson.gain["interval_coverage"][1])
         look = self.lesson.look
-        told += "." if look == 1 else f". It looks at photos at {100 * look:.0f} % of the usual size."
+        told += "." if look == 1 else f". It looks at {100 * look:.0f} % of the usual size."
         if round(new, 1) >= round(old, 1):
             nearer = "how sure the finder is of a fruit came nearer to the truth"
             fewer = "fewer of its candidates had to be corrected"

@@ -10,14 +10,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from drawn_season import DrawnSeason, draw_season
 from hypothesis import given
 from hypothesis import strategies as st
+from statsmodels.stats.multitest import multipletests
 from trials import Beds, add_photo, make_trial
 from typer.testing import CliRunner
 
 from counting.analysis.data.surveys import days_to_half
+from counting.analysis.question import Question, question_of
 from counting.analysis.season.forecast import (
     GREEN_DAYS,
     TURNING_DAYS,
@@ -26,6 +29,7 @@ from counting.analysis.season.forecast import (
     ripe_within,
 )
 from counting.analysis.season.harvest import ratio_of_sums
+from counting.analysis.trial import answers, compare_trial
 from counting.cli import app
 from counting.errors import TallyError
 from counting.ledger.facts import standing_answers
@@ -326,3 +330,33 @@ def test_nothing_counted_by_stage_gives_no_forecast_and_no_fault() -> None:
     found = forecast(bare)
     assert np.isnan(found.value).all()
     assert not found.holds
+
+
+def test_fruit_by_ripeness_get_no_verdict_and_leave_the_other_measures_their_p(
+    season: tuple[Trial, DrawnSeason],
+) -> None:
+    found = {each.measure: each for each in answers(season[0], "all")}
+    assert found["fruit_total"].main
+    assert found["fruit"].part_of == "fruit_total"  # hanging, without what was picked before
+    judged = [each for each in found.values() if each.part_of is None and not each.main]
+    stages = [found[f"{name}_fruit"] for name in ("green", "turning", "ripe")]
+    for stage in stages:
+        (contrast,) = stage.comparisons
+        assert stage.part_of == "fruit"
+        assert contrast.verdict == "not judged"
+        assert contrast.p_told() is None
+        assert contrast.headline().low is not None
+        assert stage.sentence.endswith("; a part of fruit, told and not judged.")
+    assert {each.measure for each in judged} == {
+        "picked_fruit", "picked_weight", "marketable_weight",
+    }  # fmt: skip
+    alone = [compare_trial(*_asked(season[0], each.measure)) for each in judged]
+    p = [each.comparisons[0].headline().p for each in alone]
+    told = [each.comparisons[0].p_told() for each in judged]
+    assert told == pytest.approx(list(multipletests(p, method="holm")[1]))
+
+
+def _asked(trial: Trial, measure: str) -> tuple[pd.DataFrame, Question]:
+    with trial.ledger() as ledger:
+        table = observations(trial, ledger)
+    return table, question_of(trial, table, measure)

@@ -30,7 +30,9 @@ __all__ = [
     "as_json",
 ]
 
-Verdict = Literal["more", "fewer", "no difference that matters", "could not tell", "unfinished"]
+Verdict = Literal[
+    "more", "fewer", "no difference that matters", "could not tell", "unfinished", "not judged"
+]
 Adjustment = Literal["Dunnett", "Holm", "none"]
 
 
@@ -182,7 +184,9 @@ class Contrast:
         return {"ratio": 1.0, "true counts": 1.0, "superiority": 0.5}.get(self.basis, 0.0)
 
     def p_told(self) -> float | None:
-        """Return the headline's p, adjusted where it is one of several."""
+        """Return the headline's p, adjusted where it is one of several; none of what is a part."""
+        if self.verdict == "not judged":
+            return None
         best = self.headline()
         of_groups = best.p if best.p_adjusted is None else best.p_adjusted
         return of_groups if self.p_holm is None else self.p_holm
@@ -327,6 +331,8 @@ class Comparison:
         Over doses, where groups have amounts.
     course : str or None
         How the surveys were brought to one value for each plant.
+    part_of : str or None
+        The measure told beside it that it is a part of; then it gets no verdict of its own.
     """
 
     measure: str
@@ -360,6 +366,7 @@ class Comparison:
     covariate: Covariate | None = None
     trend: Trend | None = None
     course: str | None = None
+    part_of: str | None = None
 
     def finished(self) -> bool:
         """Whether the survey is whole and is the one that the plan lets decide, or a later one."""

@@ -21,6 +21,7 @@ from counting.analysis.words.phrases import and_list
 from counting.analysis.words.sentence import worded
 from counting.errors import AnalysisError
 from counting.measures import measure as measure_called
+from counting.measures import wholes
 from counting.plan.trial import Trial
 from counting.records.observations import observations
 
@@ -204,7 +205,8 @@ def further_measures(
 
     The main measure stands for itself; the p values of the others are adjusted by Holm for their
     number (Holm 1979, Scand. J. Statist. 6:65-70), on top of Dunnett's where there are several
-    groups.
+    groups. What is a part of a measure that is told too, as ripe fruit of fruit, asks no question
+    of its own: it is told with its interval, gets no verdict and counts for nothing in that number.
 
     Parameters
     ----------
@@ -230,7 +232,22 @@ def further_measures(
         notes = (f"Not compared, since there are no such values of them: {which}.",)
     asked = [replace(question_of(trial, table, name), **shared) for name in there]
     found = [compare_trial(table, _known_before(table, each)) for each in asked]
-    return tuple(_holm([replace(each, main=False) for each in found])), notes
+    told = {main, *there}
+    return tuple(_holm([_as_part(replace(each, main=False), told) for each in found])), notes
+
+
+def _as_part(found: Comparison, told: set[str]) -> Comparison:
+    """Take the verdict from a measure that is a part of one told beside it."""
+    whole = next((name for name in wholes(found.measure) if name in told), None)
+    if whole is None:
+        return found
+    name, part = (each.replace("_", " ") for each in (whole, found.measure))
+    caution = (
+        f"{part[:1].upper()}{part[1:]} is a part of {name}: it is told without a verdict, and does "
+        "not count among the measures that are judged."
+    )
+    cautions = (caution, *found.cautions)
+    return worded(replace(found, part_of=whole, cautions=cautions))
 
 
 def _known_before(table: pd.DataFrame, question: Question) -> Question:

@@ -197,6 +197,7 @@ def _others(others: Sequence[Comparison]) -> TextTable:
 def _says(contrast: Contrast) -> str:
     """Return the verdict in a word or two."""
     told = {"more": f"{contrast.group} higher", "fewer": f"{contrast.group} lower"}
+    told["not judged"] = "a part, not judged"
     return told.get(contrast.verdict, contrast.verdict)
 
 

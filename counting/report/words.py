@@ -95,6 +95,8 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
         )
     if numbers.others:
         parts.append("p values of the further measures were adjusted together by Holm's method.")
+    if any(each.part_of for each in numbers.others):
+        parts.append("Parts of a measure, as ripe fruit of fruit, were described and not tested.")
     if numbers.calibration:
         parts.append(
             "The share of fruit that photos show was estimated from plants counted both ways "

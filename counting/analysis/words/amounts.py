@@ -77,6 +77,8 @@ class Context:
         How the surveys were brought to one value.
     control_mean : float or None
         To tell in the measure's unit what a trial could have found.
+    part_of : str or None
+        The measure told beside it that it is a part of.
     """
 
     measure: str
@@ -92,6 +94,7 @@ class Context:
     worth: float | None
     control_mean: float | None
     course: str | None = None
+    part_of: str | None = None
 
 
 def context(contrast: Contrast, comparison: Comparison) -> Context:
@@ -113,6 +116,7 @@ def context(contrast: Contrast, comparison: Comparison) -> Context:
         untested=comparison.untested,
         worth=comparison.smallest_difference,
         control_mean=next((g.mean for g in pair if g.group == contrast.control), None),
+        part_of=comparison.part_of,
     )
 
 

@@ -90,6 +90,8 @@ def _contrast_sentence(contrast: Contrast, about: say.Context) -> str:
         return _so_far(contrast, estimate, about)
     if about.alone:
         return _alone_sentence(contrast, estimate, about)
+    if contrast.verdict == "not judged":
+        return _part(contrast, estimate, about)
     if contrast.basis == "lots":
         return _bare_difference(contrast, about)
     if estimate.low is None or estimate.high is None:
@@ -111,6 +113,19 @@ def _so_far(contrast: Contrast, estimate: Estimate, about: say.Context) -> str:
         span = f" ({say.span(estimate, about)})"
     claim = _claim(contrast, estimate, about, span)
     return f"So far {claim[:1].lower()}{claim[1:]}, {say.size_of_trial(about)}."
+
+
+def _part(contrast: Contrast, estimate: Estimate, about: say.Context) -> str:
+    """Return what a part of another measure came to, which is told and not judged."""
+    span = ""
+    if estimate.low is not None and estimate.high is not None:
+        span = f" ({say.span(estimate, about)})"
+    claim = _claim(contrast, estimate, about, span)
+    return f"{claim}, {say.size_of_trial(about)}; {_of_whole(about)}."
+
+
+def _of_whole(about: say.Context) -> str:
+    return f"a part of {(about.part_of or '').replace('_', ' ')}, told and not judged"
 
 
 def _does_not_matter(contrast: Contrast, estimate: Estimate, about: say.Context) -> str:
@@ -219,6 +234,9 @@ def _bare_difference(contrast: Contrast, about: say.Context) -> str:
     way = "more" if difference > 0 else "fewer"
     where = ", there or in the blocks that they share" if about.blocks else ""
     amount = f"on average {number(abs(difference))} {way}"
+    if contrast.verdict == "not judged":
+        carried = f"{say.cap(group)} carried {amount} {say.noun(about)} than {control}"
+        return f"{carried}, {say.size_of_trial(about)}; {_of_whole(about)}."
     p = f" (p {p_text(contrast.p_told())} by the lots drawn again)"
     none = f"a ratio cannot be given, since one of the two carried none{where}."
     if contrast.verdict == "could not tell":

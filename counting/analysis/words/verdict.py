@@ -14,7 +14,9 @@ def verdict(contrast: Contrast, comparison: Comparison) -> Verdict:
     level and its interval leaves out no difference. Two one-sided tests at the same level tell
     that no difference matters: the interval, for all groups together, lies within the smallest
     difference worth having. That comes before a difference told, which then is too small to
-    matter.
+    matter. A part of a measure that is told beside it is not judged: a verdict for each of green,
+    turning and ripe fruit would judge one count several times over, and raise the p of all that
+    was measured besides.
 
     Parameters
     ----------
@@ -29,6 +31,8 @@ def verdict(contrast: Contrast, comparison: Comparison) -> Verdict:
         return "unfinished"
     if not comparison.replicated:
         return "could not tell"
+    if comparison.part_of is not None:
+        return "not judged"
     best, neutral = contrast.headline(), contrast.neutral()
     low = best.low if best.low_joint is None else best.low_joint
     high = best.high if best.high_joint is None else best.high_joint

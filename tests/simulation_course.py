@@ -10,22 +10,25 @@ from __future__ import annotations
 import gc
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from drawn_season import draw_season
 from scipy import stats
 
-from counting.analysis import models
-from counting.analysis.calibrate import with_true_counts
+from counting.analysis.calibrate import _cell, with_true_counts
 from counting.analysis.compare import compare
+from counting.analysis.contrasts import each_adjusted
 from counting.analysis.data.surveys import _summary
 from counting.analysis.methods.count_model import fit_counts
 from counting.analysis.methods.design import design_of, trend_of
 from counting.analysis.methods.differences import within_blocks
 from counting.analysis.methods.looks import chance_of_showing, correlation_of, obrien_fleming
 from counting.analysis.question import Question
+from counting.analysis.result import Comparison
 from counting.analysis.season.forecast import Weeks, forecast
+from counting.analysis.true_counts import Cell, _true_contrast
 
 RATIO = 1.3
 K = 5
@@ -193,33 +196,40 @@ def _upper(bounds: np.ndarray) -> np.ndarray:
     return np.asarray(stats.norm.sf(bounds))
 
 
+GROUPS = ("a", "b", "c", "d")
+ASKED = Question("fruit", control="a", groups=GROUPS, source="photo", survey="2026-07-01", draws=1)
+
+
 def true_counts(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
-    """Photos show 70 % of each of four groups; 8 of 24 plants of each are counted by hand."""
-    groups = ("a", "b", "c", "d")
+    """Photos show 70 % of each of four groups; 8 of 24 plants of each are counted by hand.
+
+    Each trial goes through the steps of `with_true_counts` on arrays; the first through the whole
+    comparison too, which must say the same.
+    """
     rng = np.random.default_rng(seed)
-    # true counts take no part of what holds for the photo counts of all groups together
-    setattr(models, "_joint", lambda *_: {})  # noqa: B010
-    setattr(models, "dunnett", lambda *_: {})  # noqa: B010
+    design = design_of(np.repeat(GROUPS, 24).tolist(), None, GROUPS)
+    assert design is not None
+    whole = None
     alarms = alone = held = 0
-    asked = Question(
-        "fruit", control="a", groups=groups, source="photo", survey="2026-07-01", draws=1
-    )
     for _ in range(trials):
-        rows = []
-        for group in groups:
-            true = rng.poisson(20 * rng.gamma(K, 1 / K, 24))
-            photo = rng.binomial(true, 0.7)
-            for n in range(24):
-                plant = {"survey": "2026-07-01", "plant": f"{group}{n}", "group": group}
-                plant |= {"measure": "fruit", "unit": "count", "truss": pd.NA}
-                rows.append(plant | {"source": "photo", "value": float(photo[n])})
-                if n < 8:
-                    rows.append(plant | {"source": "tally", "value": float(true[n])})
-        table = pd.DataFrame(rows).assign(block="", plot="", by="", note="", at="")
-        found = with_true_counts(compare(table, asked), table, asked)
-        best = [each.headline() for each in found.comparisons]
-        told = [each.p_told() for each in found.comparisons]
-        assert all(each.basis == "true counts" for each in found.comparisons)
+        true = rng.poisson(20 * rng.gamma(K, 1 / K, (4, 24))).astype("float64")
+        photo = rng.binomial(true.astype("int64"), 0.7).astype("float64")
+        if whole is None:
+            whole = _whole_trial(photo, true)
+            expected = [each.p_told() for each in whole.comparisons]
+        model = fit_counts(photo.ravel(), np.ones(96), design)
+        at = {name: _counted(name, *each) for name, *each in zip(GROUPS, photo, true, strict=True)}
+        contrasts = []
+        for each in whole.comparisons:
+            seen = replace(each, ratio=model.ratio(each.group, 0.95))
+            found = _true_contrast(seen, at[each.group], at["a"], ASKED)
+            ratio = replace(found.ratio, p_adjusted=None)
+            contrasts.append(replace(seen, true_counts=ratio, p_holm=None))
+        judged = each_adjusted(tuple(contrasts))
+        best, told = zip(*((each.headline(), each.p_told()) for each in judged), strict=True)
+        if expected:
+            assert np.allclose(np.array(told, "float64"), np.array(expected, "float64"))
+            expected = []
         alarms += min(1.0 if p is None else p for p in told) < 0.05
         alone += min(1.0 if each.p is None else each.p for each in best) < 0.05
         held += sum((each.low or 0) <= 1 <= (each.high or 0) for each in best)
@@ -227,6 +237,27 @@ def true_counts(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:
         "true counts of four groups, 8 of 24 plants by hand",
         [alarms / trials, alone / trials, held / trials / 3],
     )
+
+
+def _counted(group: str, photo: np.ndarray, true: np.ndarray) -> Cell:
+    tally = np.where(np.arange(24) < 8, true, np.nan)
+    return _cell(pd.DataFrame({"photo": photo, "tally": tally}), group, "2026-07-01", ASKED)
+
+
+def _whole_trial(photo: np.ndarray, true: np.ndarray) -> Comparison:
+    """Compare a trial's true counts as the program does, from its table of observations."""
+    rows = []
+    for group, seen, there in zip(GROUPS, photo, true, strict=True):
+        for n in range(24):
+            plant = {"survey": "2026-07-01", "plant": f"{group}{n}", "group": group}
+            plant |= {"measure": "fruit", "unit": "count", "truss": pd.NA}
+            rows.append(plant | {"source": "photo", "value": float(seen[n])})
+            if n < 8:
+                rows.append(plant | {"source": "tally", "value": float(there[n])})
+    table = pd.DataFrame(rows).assign(block="", plot="", by="", note="", at="")
+    found = with_true_counts(compare(table, ASKED), table, ASKED)
+    assert all(each.basis == "true counts" for each in found.comparisons)
+    return found
 
 
 def picks(trials: int, seed: int) -> Iterator[tuple[str, list[float]]]:

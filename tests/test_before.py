@@ -184,7 +184,7 @@ def test_eelworms_over_the_doses() -> None:
     step, likely = found.trend.step, found.trend.likelihood
     assert math.log(step.value or 0) == pytest.approx(-0.1609742716, abs=WITHIN)
     assert likely.se == pytest.approx(0.0585485790, abs=WITHIN)
-    assert "With each step of the dose eelworms came to 15 % lower" in found.sentence
+    assert "With each 1 more of the dose eelworms was 15 % lower" in found.sentence
 
 
 def test_amounts_of_a_plan_give_a_trend(tmp_path: Path) -> None:

@@ -309,3 +309,68 @@ def test_a_difference_too_small_to_matter_is_told_so() -> None:
     assert (found.comparisons[0].ratio.p or 1) < 0.05
     assert found.comparisons[0].verdict == "no difference that matters"
     assert "less than the 20 % that were named as worth having" in found.sentence
+
+
+def test_published_sets_get_the_published_verdicts() -> None:
+    # R's help pages, from memory: sleep, Student (1908) Biometrika 6:1-25, paired t 4.06 on 9 df,
+    # p 0.0028, and unpaired p 0.079; ToothGrowth, t.test p 0.061, with the dose in the model p
+    # 0.0004; warpbreaks, Tippett (1950), TukeyHSD tells M and H from L; npk, Venables & Ripley
+    # (2002) sec. 6.7, nitrogen 5.62 more within blocks
+    from references import dataset
+
+    def told(name: str, value: str, group: str, control: str, **more: Any) -> list[str]:
+        table = dataset("datasets", name, value, group).rename(columns=more.pop("columns", {}))
+        table["group"] = table["group"].astype(str)
+        found = compare(table, Question(value, control=control, **more))
+        return [contrast.verdict for contrast in found.comparisons]
+
+    assert told("sleep", "extra", "group", "1", columns={"ID": "block"}) == ["more"]
+    assert told("sleep", "extra", "group", "1") == ["could not tell"]
+    assert told("ToothGrowth", "len", "supp", "VC") == ["could not tell"]
+    assert told("ToothGrowth", "len", "supp", "VC", columns={"dose": "block"}) == ["more"]
+    assert told("warpbreaks", "breaks", "tension", "L") == ["fewer", "fewer"]
+    assert told("npk", "yield", "N", "0") == ["more"]
+
+
+def test_one_plant_with_several_treatments_is_asked_about(tmp_path: Path) -> None:
+    table = pd.DataFrame(
+        {"y": [1.5, 2.5, 3.5, 2.0, 3.5, 4.0], "g": list("aaabbb"), "who": [1, 2, 3] * 2}
+    )
+    found = as_json(
+        "compare", "--csv", written(tmp_path / "t.csv", table), "--value", "y", "--group", "g",
+        "--plant", "who",
+    )  # fmt: skip
+    assert any("If one plant really had several treatments" in text for text in found["cautions"])
+
+
+def test_rows_that_are_no_plants_are_called_rows(tmp_path: Path) -> None:
+    table = pd.DataFrame(
+        {"y": np.arange(36) % 7, "g": ["a"] * 18 + ["b"] * 18, "plant": np.repeat(range(12), 3)}
+    )
+    found = as_json(
+        "compare", "--csv", written(tmp_path / "t.csv", table), "--value", "y", "--group", "g"
+    )
+    assert ", 36 rows; the column plant names 12 plants" in found["sentence"]
+    assert any("y was read as counts" in text for text in found["cautions"])
+
+
+def test_a_trend_is_said_in_the_smallest_step_of_the_doses() -> None:
+    rng = np.random.default_rng(1)
+    doses = np.repeat([0, 10, 20, 40], 8)
+    table = pd.DataFrame(
+        {"value": rng.poisson(20 * 1.02**doses), "group": doses.astype(str), "dose": doses}
+    )
+    found = compare(table, Question("fruit", control="0"))
+    assert found.trend is not None
+    assert found.trend.by_gap().value == pytest.approx((found.trend.step.value or 0) ** 10)
+    size = round(100 * ((found.trend.by_gap().value or 0) - 1))
+    assert f"With each 10 more of the dose plants carried {size} % more fruit" in found.sentence
+
+
+def test_what_several_groups_could_have_found_allows_for_their_number() -> None:
+    rng = np.random.default_rng(4)
+    rows = [(g, v) for g in "abcd" for v in rng.normal(10, 2, 12)]
+    table = pd.DataFrame(rows, columns=["group", "value"])
+    every = compare(table, Question("height", control="a"))
+    pair = compare(table[table["group"].isin(["a", "b"])], Question("height", control="a"))
+    assert (every.comparisons[0].detectable or 0) > 1.05 * (pair.comparisons[0].detectable or 0)

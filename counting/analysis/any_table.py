@@ -63,7 +63,13 @@ def compare_table(
         **choices,
     )
     found = compare(table, question)
-    return replace(found, cautions=(*notes, *found.cautions))
+    guessed = []
+    if question.kind is None and found.kind == "count" and not known(question.measure).unit:
+        guessed.append(
+            f"{question.measure} was read as counts, since all values are whole numbers from 0; "
+            "if it was measured, say --kind length."
+        )
+    return replace(found, cautions=(*notes, *found.cautions, *guessed))
 
 
 def _before(columns: Columns, kind: str | None) -> Before | None:

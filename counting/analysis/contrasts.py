@@ -179,10 +179,18 @@ def _detectable(found: Contrast, control_mean: float | None, level: float) -> fl
         best = found.difference
     if found.basis in {"superiority", "lots"} or not best.se or not best.df:
         return None
-    size = detectable(best.se, best.df, level)
+    size = detectable(best.se, best.df, level, _reach(best, ratio=found.basis == "ratio"))
     if found.basis == "ratio":
         return math.expm1(size) if size < _ENDLESS else None
     return size / abs(control_mean) if control_mean else None
+
+
+def _reach(best: Estimate, *, ratio: bool) -> float | None:
+    """Return how many standard errors must be passed among several groups; None of a single one."""
+    low, high = best.low_joint, best.high_joint
+    if low is None or high is None or not best.se or (ratio and low <= 0):
+        return None
+    return (math.log(high / low) if ratio else high - low) / 2 / best.se
 
 
 def each_adjusted(contrasts: tuple[Contrast, ...]) -> tuple[Contrast, ...]:

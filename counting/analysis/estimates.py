@@ -78,20 +78,38 @@ NO_ESTIMATE = Estimate()
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """How a measure goes with the dose, for each step of one.
+    """How a measure goes with the dose, for each 1 more of it.
 
     Attributes
     ----------
     step : Estimate
-        Of counts the ratio for each step, of measures the difference.
+        Of counts the ratio for each 1 more, of measures the difference.
     likelihood : Estimate
         Of counts as plain maximum likelihood has it, for comparison with published fits.
     ratio : bool
+    gap : float
+        The smallest distance of two doses, in which the trend is said.
     """
 
     step: Estimate
     likelihood: Estimate
     ratio: bool
+    gap: float = 1.0
+
+    def by_gap(self) -> Estimate:
+        """Return the trend for as much more of the dose as lies between the two nearest."""
+
+        def over(value: float | None) -> float | None:
+            if value is None:
+                return None
+            return value**self.gap if self.ratio else value * self.gap
+
+        return replace(
+            self.step,
+            value=over(self.step.value),
+            low=over(self.step.low),
+            high=over(self.step.high),
+        )
 
 
 @dataclass(frozen=True, slots=True)

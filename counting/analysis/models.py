@@ -148,19 +148,21 @@ def _trend(units: Units, selection: Selection, before: Before | None, level: flo
         return None
     block = table["block"].tolist() if units.blocked else None
     dose = table["dose"].to_numpy("float64")
+    gap = float(np.diff(np.unique(dose)).min(initial=np.inf))
     if selection.kind != "count":
         values = None if before is None else table["before"].to_numpy("float64")
         design = trend_of(dose, block, values)
         if design is None:
             return None
         found = within_blocks(design.matrix, 1, table["value"].to_numpy("float64"), level)
-        return Trend(found, NO_ESTIMATE, ratio=False)
+        return Trend(found, NO_ESTIMATE, ratio=False, gap=gap)
     design = trend_of(dose, block, _covariate(table, before))
     if design is None or not table["total"].sum():
         return None
     counts, exposure = (table[name].to_numpy("float64") for name in ("total", "exposure"))
     model = fit_counts(counts, exposure, design)
-    return Trend(model.ratio("dose", level), model.likely_ratio("dose", level), ratio=True)
+    step, likely = model.ratio("dose", level), model.likely_ratio("dose", level)
+    return Trend(step, likely, ratio=True, gap=gap)
 
 
 def _covariate(table: pd.DataFrame, before: Before | None) -> Floats | None:

@@ -199,7 +199,9 @@ def _true_contrast(
             ratio = _log_ratio(photo_ratio.value / share, se, df, question.level)
             if photo_ratio.p is None:
                 ratio = replace(ratio, p=None)
-    size = detectable(ratio.se, ratio.df, question.level) if ratio.se and ratio.df else math.inf
+    # Holm's first step: among several groups the smallest p must pass its share of the error
+    level = 1 - (1 - question.level) / max(len(question.groups) - 1, 1)
+    size = detectable(ratio.se, ratio.df, level) if ratio.se and ratio.df else math.inf
     return TrueContrast(
         group=contrast.group,
         control=contrast.control,

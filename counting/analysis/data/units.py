@@ -56,6 +56,11 @@ def to_units(selection: Selection, allotted_to: Unit | None) -> Units:
             "plants stand as if each had been allotted alone, which makes chance look too small."
         )
         unit = "plant"
+    if unit == "plant" and _in_several_groups(plants):
+        notes.append(
+            "The same plant names occur in several groups; these were taken for different plants. "
+            "If one plant really had several treatments, name the plants as the block."
+        )
     plants = _with_place(plants, unit, unit, notes)
     blocked = unit != "block" and len(set(plants["block"]) - {""}) > 1
     if blocked:
@@ -69,6 +74,14 @@ def _whole_blocks(plants: pd.DataFrame) -> bool:
     placed = plants[plants["block"] != ""]
     held = placed.groupby("block")["group"].nunique()
     return len(held) > 1 and bool((held == 1).all()) and len(set(placed["group"])) > 1
+
+
+def _in_several_groups(plants: pd.DataFrame) -> bool:
+    """Whether most plant names occur in several groups, and nothing else tells their places."""
+    if (plants[["block", "plot"]] != "").any(axis=None):
+        return False
+    held = plants.groupby("plant")["group"].nunique()
+    return len(held) > 1 and bool((held > 1).mean() > 0.5)
 
 
 def _with_place(plants: pd.DataFrame, column: str, unit: str, notes: list[str]) -> pd.DataFrame:

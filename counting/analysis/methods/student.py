@@ -55,7 +55,7 @@ def student(
     return Estimate(value, value - half, value + half, p, known, se, method)
 
 
-def detectable(se: float, df: float, level: float = 0.95) -> float:
+def detectable(se: float, df: float, level: float = 0.95, reach: float | None = None) -> float:
     """Return the difference that would have been found with the power `POWER`.
 
     Parameters
@@ -64,8 +64,11 @@ def detectable(se: float, df: float, level: float = 0.95) -> float:
         Standard error and degrees of freedom of the estimate.
     level : float
         Of the test: 0.95 is 5 %, two-sided.
+    reach : float, optional
+        Standard errors that an estimate must pass, where that is more: one among several.
     """
-    return float(stats.t.ppf([(1 + level) / 2, POWER], df).sum()) * se
+    passed = float(stats.t.ppf((1 + level) / 2, df)) if reach is None else reach
+    return (passed + float(stats.t.ppf(POWER, df))) * se
 
 
 def exponentiated(log: Estimate) -> Estimate:

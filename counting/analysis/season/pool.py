@@ -87,7 +87,7 @@ class Together:
         if self.group is not None and self.control is not None:
             who += f"{plants_of(self.group)}, held against {plants_of(self.control)}, have "
         else:
-            who += "the groups have "
+            who += "the groups came to "
         text = (
             f"{who}{self._side(mean.value)} {self.measure or ''}".rstrip()
             + f" (between {self._side(mean.low)} and {self._side(mean.high)}). "

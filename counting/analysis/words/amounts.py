@@ -146,7 +146,7 @@ def cap(text: str) -> str:
 
 def size_of_trial(about: Context) -> str:
     """Return, as in: 24 plants in 8 plots and 4 blocks."""
-    text = _many(about.plants, "plant")
+    text = _many(about.plants, "row" if about.untested else "plant")
     places = [
         _many(count, noun)
         for count, noun in ((about.plots, "plot"), (about.blocks, "block"))

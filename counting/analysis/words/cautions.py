@@ -29,6 +29,9 @@ Named = tuple[str, float | None]
 
 _MORE_ALIKE = 1.2
 """Design effect from which on it is worth saying that plants of a plot are alike; chosen."""
+_THIN = 4
+"""Units of a group below which little can be seen of how they vary (EPPO PP 1/152 asks for as many
+plots, from memory)."""
 _ZEROS_P = 0.01
 """Extra zeros are spoken of when chance would make as many less often than this."""
 
@@ -46,6 +49,14 @@ def about_groups(groups: tuple[GroupSummary, ...], units: Units) -> list[str]:
         said.append(
             f"Only one {units.unit} in {and_list(single)}: how much {units.unit}s differ is not "
             "known there, so intervals and p values that need it are missing."
+        )
+    few = [s for s in groups if 1 < s.n < _THIN]
+    if few and len(groups) > 1:
+        most = max(summary.n for summary in few)
+        said.append(
+            f"No more than {most} {units.unit}s in {and_list([s.group for s in few])}: intervals "
+            f"and p values rest on how {units.unit}s are taken to vary, which so few values can "
+            "hardly show."
         )
     same = [s.group for s in groups if s.n > 1 and s.sd == 0]
     if same:
@@ -110,12 +121,13 @@ def about_counts(
         said.append("How far the counts vary cannot be judged from so few or empty counts.")
     elif dispersion.k is None:
         more = "no more" if dispersion.index <= 1 else "little more"
-        poisson = any((contrast.ratio.method or "").startswith("Poisson") for contrast in contrasts)
-        said.append(
-            f"The counts vary {more} than chance makes counts vary, so no spread between plants "
-            "beyond it is reckoned with"
-            f"{'; the interval of the ratio is as wide as chance alone would make it' * poisson}."
-        )
+        how = {(contrast.ratio.method or "").split(",")[0] for contrast in contrasts}
+        rests = ""
+        if "Poisson" in how:
+            rests = "; the interval of the ratio is as wide as chance alone would make it"
+        elif "quasi-Poisson" in how:
+            rests = "; the interval of the ratio rests on the variation that was seen"
+        said.append(f"The counts vary {more} than chance makes counts vary{rests}.")
     if zeros and zeros.p is not None and zeros.expected is not None and zeros.p < _ZEROS_P:
         said.append(
             f"{zeros.observed} plants carry none, where about {number(zeros.expected, 2)} would be "
@@ -131,7 +143,9 @@ def about_counts(
     if split:
         said.append(
             f"For {and_list(split)} the count model and its check, the quasi-Poisson model, "
-            f"disagree at the {percent(alpha)} level: take the result as undecided."
+            f"disagree at the {percent(alpha)} level. The answer rests on the count model, named "
+            "beforehand, and hangs on how the counts are taken to vary: look at the single counts, "
+            "and repeat the trial before you act on it."
         )
     return said
 
@@ -165,12 +179,21 @@ def about_before(contrasts: tuple[Contrast, ...], before: Before | None) -> list
         bare = contrast.unadjusted
         if bare is None or bare.value is None or bare.low is None or bare.high is None:
             continue
-        than = "times the control's" if contrast.basis == "ratio" else "more than the control"
+        if contrast.basis == "ratio":
+            size = f"{number(bare.value)} times the control's"
+            ends = [number(bare.low), number(bare.high)]
+        else:
+            size = f"{_more(bare.value)} than the control"
+            ends = [_more(bare.low), _more(bare.high)]
         said.append(
-            f"Without it {plants_of(contrast.group)} come to {number(bare.value)} {than} (between "
-            f"{number(bare.low)} and {number(bare.high)}, p {p_text(bare.p)})."
+            f"Without it {plants_of(contrast.group)} come to {size} (between {ends[0]} and "
+            f"{ends[1]}, p {p_text(bare.p)})."
         )
     return [" ".join(said)]
+
+
+def _more(value: float) -> str:
+    return f"{number(abs(value))} {'less' if value < 0 else 'more'}"
 
 
 def about_ratios(contrasts: tuple[Contrast, ...], *, blocked: bool) -> list[str]:

@@ -43,14 +43,18 @@ def _over_doses(comparison: Comparison) -> str:
     if trend is None or trend.step.value is None or not comparison.finished():
         return ""
     about = say.context_of_all(comparison)
-    step = trend.step
+    step = trend.by_gap()
     span = f" ({say.span(step, about)})" if step.low is not None and step.high is not None else ""
     size = say.side(step.value or 0.0, about)
     told = step.p is not None and step.p < 1 - comparison.level
-    noun = say.noun(about)
-    if told:
-        return f"With each step of the dose {noun} came to {size}{span}."
-    return f"Over the doses no trend of {noun} could be told: {size} for each step{span}."
+    more = f"each {number(trend.gap)} more of the dose"
+    if not told:
+        return (
+            f"No trend of {say.noun(about)} over the doses could be told: {size} for {more}{span}."
+        )
+    if say.carried(about):
+        return f"With {more} plants carried {size} {say.noun(about)}{span}."
+    return f"With {more} {say.noun(about)} was {size}{span}."
 
 
 def reworded(contrast: Contrast, comparison: Comparison) -> str:
@@ -196,7 +200,7 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, about: say.Context) 
 def _could_have_found(contrast: Contrast, about: say.Context) -> str:
     """Return what the trial was large enough for; empty where that is not known."""
     size = contrast.detectable
-    if size is None:
+    if size is None or contrast.p_holm is not None:  # among several measures it finds less
         return ""
     if about.kind != "count":
         amount = size * abs(about.control_mean or 0.0)

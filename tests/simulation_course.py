@@ -33,7 +33,7 @@ from counting.analysis.true_counts import Cell, _true_contrast
 RATIO = 1.3
 K = 5
 WEEKS = np.arange(5)
-_TYPICAL = 60
+_TYPICAL = 20
 """Trials of which the looks' correlation is taken for that of all: the bounds take long."""
 GROWTH = np.array([2.0, 8.0, 16.0, 22.0, 24.0])
 """Mean fruit of a plant of the control at five weekly surveys."""

@@ -1,7 +1,7 @@
 """Simulated trials of several groups of measures: differences from one control, all together.
 
-Run as a script: ``python tests/simulation_groups.py TRIALS [CASE...]``. Values are normal; groups
-differ in number and spread. False alarms are of the whole trial: any group told to differ.
+Run as a script: ``python tests/simulation_groups.py TRIALS SEED [CASE...]``. Values are normal;
+groups differ in number and spread. False alarms are of the whole trial: any group told to differ.
 """
 
 from __future__ import annotations
@@ -82,13 +82,13 @@ def _pooled(drawn: dict[str, np.ndarray]) -> bool:
     return float(min(stats.dunnett(*others, control=base, rng=rng).pvalue)) < 0.05
 
 
-def main(trials: int, places: list[str]) -> None:
+def main(trials: int, seed: int, places: list[str]) -> None:
     """Write the table to stdout, of all cases or of those at these places."""
     for case in [CASES[int(place)] for place in places] or CASES:
-        figures = " | ".join(f"{each:.3f}" for each in simulate(case, trials, 1))
+        figures = " | ".join(f"{each:.3f}" for each in simulate(case, trials, seed))
         sys.stdout.write(f"| {case.name} | {figures} |\n")
         sys.stdout.flush()
 
 
 if __name__ == "__main__":
-    main(int(sys.argv[1]), sys.argv[2:])
+    main(int(sys.argv[1]), int(sys.argv[2]), sys.argv[3:])

@@ -18,8 +18,11 @@ from counting.analysis.question import Question
 from counting.analysis.result import Missing
 from counting.analysis.trial import _holm
 from counting.analysis.words.sentence import worded
+from counting.analysis.words.short import each_in_short, in_short
 from counting.cli import app
 from counting.errors import AnalysisError, CountingError
+from counting.report.tables import _others_told
+from counting.report.words import answer_parts
 
 runner = CliRunner()
 
@@ -374,3 +377,48 @@ def test_what_several_groups_could_have_found_allows_for_their_number() -> None:
     every = compare(table, Question("height", control="a"))
     pair = compare(table[table["group"].isin(["a", "b"])], Question("height", control="a"))
     assert (every.comparisons[0].detectable or 0) > 1.05 * (pair.comparisons[0].detectable or 0)
+
+
+def test_several_groups_have_one_short_answer_and_a_line_each() -> None:
+    rng = np.random.default_rng(6)
+    means = {"control": 20, "low": 20, "mid": 34, "high": 44}
+    rows = [(name, count) for name, mean in means.items() for count in rng.poisson(mean, 12)]
+    table = pd.DataFrame(rows, columns=["group", "value"])
+    found = compare(table, Question("fruit", control="control"))
+    assert in_short(found) == (
+        "Plants of the groups high and mid carried more fruit than control plants. "
+        "Whether plants of group low differ, this trial could not tell."
+    )
+    assert answer_parts(found) == (in_short(found), "")
+    lines = dict(each_in_short(found))
+    assert list(lines) == [each.group for each in found.comparisons]
+    assert lines["high"] in found.sentence.replace(" fruit (", " (")
+    assert "could not tell any of the 2 groups from control plants by height" in in_short(
+        compare(
+            pd.DataFrame(
+                {"group": ["control", "b", "c"] * 6, "value": rng.normal(5, 1, 18).round(2)}
+            ),
+            Question("height", control="control"),
+        )
+    )
+
+
+def test_two_groups_need_no_short_answer() -> None:
+    table = pd.DataFrame({"value": [10, 12, 11, 30, 28, 31], "group": list("aaabbb")})
+    found = compare(table, Question("fruit", control="a"))
+    assert in_short(found) == ""
+    assert each_in_short(found) == []
+    assert answer_parts(found) == (found.sentence, "")
+
+
+def test_a_further_measure_takes_one_line_whatever_the_groups() -> None:
+    rng = np.random.default_rng(7)
+    table = pd.DataFrame({"group": ["a"] * 9 + ["b"] * 9 + ["c"] * 9})
+    height = compare(
+        table.assign(value=np.repeat([5.0, 9.0, 5.0], 9) + rng.normal(0, 1, 27)),
+        Question("height", control="a"),
+    )
+    grades = compare(table.assign(value=[2, 3, 2] * 9), Question("vigour", control="a"))
+    rows = _others_told([height, grades])["rows"]
+    assert [row[-1] for row in rows] == ["b: higher; c: could not tell", "could not tell"]
+    assert rows[1][-2] == "a median 2, b median 2, c median 2"

@@ -15,9 +15,9 @@ from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.sentence import worded
 
-__all__ = ["Cell", "TrueComparison", "TrueContrast", "true_comparison", "with_true_ratios"]
+__all__ = ["SEEN", "Cell", "TrueComparison", "TrueContrast", "true_comparison", "with_true_ratios"]
 
-_SEEN = "This includes the fruit that photos do not show."
+SEEN = "This includes the fruit that photos do not show."
 _METHOD = "true counts (double sampling)"
 _ENDLESS = 10.0
 """Log ratio beyond which nobody speaks of what could have been found."""
@@ -173,8 +173,8 @@ def _answer(photo: Comparison, found: Sequence[TrueContrast]) -> Comparison:
         )
     )
     answer = worded(replace(photo, comparisons=contrasts))
-    said = tuple(replace(each, sentence=f"{each.sentence} {_SEEN}") for each in answer.comparisons)
-    sentence = f"{answer.sentence} {_SEEN}" if said else answer.sentence
+    said = tuple(replace(each, sentence=f"{each.sentence} {SEEN}") for each in answer.comparisons)
+    sentence = f"{answer.sentence} {SEEN}" if said else answer.sentence
     return replace(answer, comparisons=said, sentence=sentence)
 
 

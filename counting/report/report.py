@@ -17,6 +17,7 @@ from counting.analysis.question import ALL_SURVEYS
 from counting.analysis.recapture import ASSUMED
 from counting.analysis.result import Comparison
 from counting.analysis.true_counts import TrueComparison
+from counting.analysis.words.short import each_in_short
 from counting.files import now, write_text
 from counting.ledger.facts import left_out, photos
 from counting.measures import measure
@@ -117,6 +118,7 @@ def _content(trial: Trial, choices: Choices | None, numbers: Figures | None) -> 
         "warning": numbers.calibration.warning if numbers.calibration else "",
         "main": numbers.main,
         "answer": words.answer_parts(numbers.main),
+        "each_group": each_in_short(numbers.main),
         "cautions": _cautions(numbers),
         "at_once": _AT_ONCE,
         "calibrated": _apart(numbers),

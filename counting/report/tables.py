@@ -176,12 +176,21 @@ def _each_other(
 ) -> Iterator[tuple[Comparison, str, str, Contrast]]:
     """Yield each contrast of the further measures: its comparison, the name, the groups' means."""
     for other in others:
-        means = ", ".join(f"{group.group} {_number(group.mean)}" for group in other.groups)
+        means = _means(other)
         for each in other.comparisons:
             name = other.measure.replace("_", " ")
             if len(other.comparisons) > 1:
                 name += f", {each.group}"
             yield other, name, means, each
+
+
+def _means(other: Comparison) -> str:
+    """Return each group's mean; of grades, which have none, the median."""
+    grades = other.kind == "grade"
+    return ", ".join(
+        f"{group.group} {'median ' * grades}{_number(group.median if grades else group.mean)}"
+        for group in other.groups
+    )
 
 
 def _others(others: Sequence[Comparison]) -> TextTable:
@@ -194,20 +203,29 @@ def _others(others: Sequence[Comparison]) -> TextTable:
     return {"words": 4, "columns": columns, "rows": rows}
 
 
-def _says(contrast: Contrast) -> str:
-    """Return the verdict in a word or two."""
-    told = {"more": f"{contrast.group} higher", "fewer": f"{contrast.group} lower"}
-    told["not judged"] = "a part, not judged"
-    return told.get(contrast.verdict, contrast.verdict)
+def _says(other: Comparison) -> str:
+    """Return the verdict in a word or two; of several groups each one's where they differ."""
+    if other.part_of is not None and other.finished():
+        return f"a part of {other.part_of.replace('_', ' ')}, not judged"
+    verdicts = {each.verdict for each in other.comparisons}
+    if len(verdicts) == 1 and not verdicts & {"more", "fewer"}:
+        return verdicts.pop()
+    words = {"more": "higher", "fewer": "lower"}
+    apart = ": " if len(other.comparisons) > 1 else " "
+    said = [
+        f"{each.group}{apart}{words.get(each.verdict, each.verdict)}" for each in other.comparisons
+    ]
+    return "; ".join(said)
 
 
 def _others_told(others: Sequence[Comparison]) -> TextTable:
     """Return the further measures as a grower reads them: means, and what the trial says."""
     rows = []
-    for other, name, means, each in _each_other(others):
+    for other in others:
+        name = other.measure.replace("_", " ")
         when = "all picks" if other.course == "total" else other.survey or ""
         unit = "" if other.unit == "count" else other.unit
-        rows.append([name, unit, when, means, _says(each)])
+        rows.append([name, unit, when, _means(other), _says(other)])
     columns = ["measure", "unit", "survey", "means", "the trial says"]
     return {"words": 5, "columns": columns, "rows": rows}
 

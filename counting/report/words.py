@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from counting import __version__
 from counting.analysis.result import Comparison
+from counting.analysis.true_counts import SEEN
 from counting.analysis.words.phrases import and_list
+from counting.analysis.words.short import in_short
 from counting.plan.trial import Rule, Trial
 from counting.report.counts import Making
 from counting.report.figures import Figures
@@ -21,8 +23,13 @@ _STAGES = {
 def answer_parts(main: Comparison) -> tuple[str, str]:
     """Return what stands large as the answer, and what stands under it in grey.
 
-    Of an unfinished survey the first is what is still missing, the second the estimate so far.
+    Of an unfinished survey the first is what is still missing, the second the estimate so far; of
+    several groups the first says which differ, and `each_in_short` what each came to.
     """
+    short = in_short(main)
+    if short:
+        seen = any(each.basis == "true counts" for each in main.comparisons)
+        return f"{short} {SEEN}" if seen else short, ""
     so_far = " ".join(contrast.sentence for contrast in main.comparisons)
     if main.complete or not so_far or not main.sentence.endswith(so_far):
         return main.sentence, ""

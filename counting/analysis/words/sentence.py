@@ -11,7 +11,7 @@ from counting.analysis.words import amounts as say
 from counting.analysis.words.phrases import and_list, number, p_text, percent, plants_of
 from counting.analysis.words.verdict import verdict
 
-__all__ = ["reworded", "worded"]
+__all__ = ["over_doses", "reworded", "worded"]
 
 _DOUBLE = 1.0
 _CHANCE = "With 8 chances in 10"
@@ -28,7 +28,7 @@ def worded(comparison: Comparison) -> Comparison:
         replace(contrast, sentence=reworded(contrast, comparison)) for contrast in judged
     )
     said = [_unfinished(comparison), *(contrast.sentence for contrast in contrasts)]
-    said.append(_over_doses(comparison))
+    said.append(over_doses(comparison))
     text = " ".join(filter(None, said))
     if not contrasts and comparison.groups:
         text = f"There is only one group, {comparison.groups[0].group}: nothing to compare it with."
@@ -37,7 +37,7 @@ def worded(comparison: Comparison) -> Comparison:
     return replace(comparison, comparisons=contrasts, sentence=text)
 
 
-def _over_doses(comparison: Comparison) -> str:
+def over_doses(comparison: Comparison) -> str:
     """Return how the measure goes with the dose; empty where there are no amounts."""
     trend = comparison.trend
     if trend is None or trend.step.value is None or not comparison.finished():

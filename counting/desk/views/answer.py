@@ -13,6 +13,7 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from counting.analysis.recapture import ASSUMED, recapture_lines
 from counting.analysis.season.coming import Coming, picked_and_coming
 from counting.analysis.season.harvest import Harvest
+from counting.analysis.words.short import each_in_short
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.desk.spoken import spoken
@@ -61,6 +62,7 @@ def answer(desk: Desk, asked: Asked) -> Response:
         trial,
         numbers=numbers,
         parts=answer_parts(numbers.main),
+        each_group=each_in_short(numbers.main),
         why="",
         first=said[:_CAUTIONS],
         more=said[_CAUTIONS:],

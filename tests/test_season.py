@@ -422,3 +422,36 @@ def test_a_further_measure_takes_one_line_whatever_the_groups() -> None:
     rows = _others_told([height, grades])["rows"]
     assert [row[-1] for row in rows] == ["b: higher; c: could not tell", "could not tell"]
     assert rows[1][-2] == "a median 2, b median 2, c median 2"
+
+
+def test_rows_of_other_surveys_are_no_rows_of_the_one_asked_for(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    table = pd.DataFrame(
+        {"y": rng.poisson(20, 36), "g": np.repeat(["a", "b"], 18), "survey": [1, 2, 3] * 12,
+         "plant": np.repeat(range(12), 3)}
+    )  # fmt: skip
+    asked = ("compare", "--csv", written(tmp_path / "t.csv", table), "--value", "y", "--group", "g")
+    assert as_json(*asked, "--survey", "2")["comparisons"][0]["headline"]["p"] is not None
+    assert as_json(*asked)["comparisons"][0]["headline"]["p"] is None
+
+
+def test_the_smallest_difference_is_asked_about_as_everywhere(tmp_path: Path) -> None:
+    table = pd.DataFrame({"y": [5, 6, 7, 5, 6, 7], "g": list("aaabbb")})
+    asked = ("compare", "--csv", str(written(tmp_path / "t.csv", table)), "--value", "y",
+             "--group", "g", "--smallest-difference")  # fmt: skip
+    assert as_json(*asked, "20%")["smallest_difference"] == 0.2
+    for wrong, why in (("20", "do you mean 20%?"), ("-0.2", "above 0")):
+        done = runner.invoke(app, [*asked, wrong])
+        assert done.exit_code != 0
+        assert why in " ".join(done.output.split())
+
+
+def test_an_earlier_value_asked_for_at_the_keyboard_is_not_called_planned(tmp_path: Path) -> None:
+    rng = np.random.default_rng(2)
+    early = rng.poisson(9, 16)
+    table = pd.DataFrame({"y": early + rng.poisson(9, 16), "g": ["a", "b"] * 8, "early": early})
+    found = as_json(
+        "compare", "--csv", written(tmp_path / "t.csv", table), "--value", "y", "--group", "g",
+        "--before", "early",
+    )  # fmt: skip
+    assert any("as asked here; choose it before you see" in text for text in found["cautions"])

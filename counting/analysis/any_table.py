@@ -11,7 +11,7 @@ import pandas as pd
 from counting.analysis.compare import compare
 from counting.analysis.data.repeats import repeats
 from counting.analysis.data.table_file import Columns, RawTable, read_raw, read_table
-from counting.analysis.question import Before, Question
+from counting.analysis.question import ALL_SURVEYS, Before, Question
 from counting.analysis.result import Comparison
 from counting.errors import AnalysisError
 from counting.measures import measure as known
@@ -58,7 +58,7 @@ def compare_table(
     question = Question(
         measure=measure or columns.value,
         main=False,
-        untested=repeats(raw, columns),
+        untested=repeats(_rows_of(raw, columns, choices), columns),
         before=_before(columns, choices.get("kind")),
         **choices,
     )
@@ -70,6 +70,16 @@ def compare_table(
             "if it was measured, say --kind length."
         )
     return replace(found, cautions=(*notes, *found.cautions, *guessed))
+
+
+def _rows_of(raw: RawTable, columns: Columns, choices: dict[str, Any]) -> RawTable:
+    """Return the rows of the survey and source asked for: those of others are not compared."""
+    cells = raw.cells
+    for name, column in (("survey", columns.survey), ("source", columns.source)):
+        wanted = choices.get(name)
+        if column is not None and wanted not in {None, ALL_SURVEYS}:
+            cells = cells[cells[column] == wanted]
+    return replace(raw, cells=cells)
 
 
 def _before(columns: Columns, kind: str | None) -> Before | None:

@@ -52,11 +52,14 @@ class Before:
         A date; None: the table has it as a column.
     count : bool
         Whether it is a count, which enters the count model by its logarithm.
+    planned : bool
+        Whether the plan names it, so that nobody chose it by what it brings.
     """
 
     measure: str
     survey: str | None
     count: bool
+    planned: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +183,7 @@ def before_of(plan: Plan, survey: str | None, measure: str) -> Before | None:
     if survey is None:
         return None
     name = plan.before_measure or ("fruit" if measure == TOTAL else measure)
-    return Before(name, survey, known(name).kind == "count")
+    return Before(name, survey, known(name).kind == "count", survey == _iso(plan.before))
 
 
 def _baseline(trial: Trial, table: pd.DataFrame, measure: str) -> str | None:

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 
 import typer
 
-from counting.cli.base import JsonFile, Replace, TrialDir, app, tell, write_json
+from counting.cli.base import JsonFile, Replace, TrialDir, app, share, tell, write_json
 
 __all__ = ["calibrate_counts", "compare_groups", "harvest_command", "pool_several"]
 
@@ -89,8 +89,9 @@ def compare_groups(
     smallest_difference: Annotated[
         float | None,
         typer.Option(
+            parser=share,
             metavar="SHARE",
-            help="The smallest difference worth having: 0.2 is 20 % of the control.",
+            help="The smallest difference worth having: 20% or 0.2 of the control.",
         ),
     ] = None,
     include_unreviewed: Annotated[
@@ -110,6 +111,9 @@ def compare_groups(
     """
     from counting.analysis.screen import as_text
 
+    if smallest_difference is not None and smallest_difference <= 0:
+        message = "it must be above 0"
+        raise typer.BadParameter(message, param_hint="--smallest-difference")
     strata = dict(zip(("block", "across"), block or (), strict=False))
     columns = {"value": value, "group": group, **strata, "plot": plot, "plant": plant}
     options: dict[str, Any] = {

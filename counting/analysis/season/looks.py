@@ -48,9 +48,7 @@ def about_looks(table: pd.DataFrame, question: Question, found: Comparison) -> l
 def _residuals(table: pd.DataFrame, question: Question, found: Comparison) -> np.ndarray:
     """What the units are off their group's mean at each look since the treatment began."""
     rows = table[(table["measure"] == question.measure) & table["value"].notna()]
-    rows = rows[
-        (rows["survey"] <= str(found.survey)) & (rows["survey"] > (question.baseline or ""))
-    ]
+    rows = rows[(rows["survey"] <= str(found.survey)) & (rows["survey"] > _early(question))]
     if found.source is not None:
         rows = rows[rows["source"] == found.source]
     unit = {"plant": "plant", "plot": "plot", "block": "block"}[found.unit_of_analysis]
@@ -66,9 +64,15 @@ def _residuals(table: pd.DataFrame, question: Question, found: Comparison) -> np
     return off.to_numpy("float64")
 
 
+def _early(question: Question) -> str:
+    """Return the last survey that was no look at the treatment: it came before it."""
+    before = question.before.survey if question.before is not None else None
+    return max(question.baseline or "", before or "")
+
+
 def _bound(question: Question, day: str, residuals: np.ndarray) -> list[str]:
     """O'Brien and Fleming's bound for this look, where the surveys are planned."""
-    planned = [each for each in question.surveys if each > (question.baseline or "")]
+    planned = [each for each in question.surveys if each > _early(question)]
     if question.deciding is not None:
         planned = [each for each in planned if each <= question.deciding]
     upto = [each for each in planned if each <= day]

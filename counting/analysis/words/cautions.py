@@ -174,7 +174,12 @@ def about_before(contrasts: tuple[Contrast, ...], before: Before | None) -> list
         return []
     name = before.measure.replace("_", " ")
     what = f"the {name} of {before.survey}" if before.survey else f"the column {name}"
-    said = [f"The answer allows for {what} on the same plants, as asked beforehand."]
+    why = (
+        "as the plan asked beforehand"
+        if before.planned
+        else "as asked here; choose it before you see what it brings"
+    )
+    said = [f"The answer allows for {what} on the same plants, {why}."]
     for contrast in contrasts:
         bare = contrast.unadjusted
         if bare is None or bare.value is None or bare.low is None or bare.high is None:

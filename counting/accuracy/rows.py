@@ -29,7 +29,7 @@ from counting.photos.image import load_image
 from counting.photos.tags.reader import TagReading, read_tags
 from counting.settings import OWN_FROM, Settings, reaches
 
-__all__ = ["RowFigures", "row_figures", "seen_rows"]
+__all__ = ["RowFigures", "RowPhoto", "row_figures", "seen_rows", "true_words"]
 
 WAYS = ("as before", "one tag and spacing", "all tags", "tag hidden")
 """Everything counts; the plant's own tag and the plan's spacing; every tag in view too; no tag
@@ -154,7 +154,7 @@ def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> Row
         shown = found.candidates[reaches(confidence, settings.threshold)]
         shown = shown[~shown["flags"].str.contains("too small", regex=False)]
         counts = shown["own_share"].to_numpy(np.float64) >= OWN_FROM
-        words = _true_words(shown, photo.truth)
+        words = true_words(shown, photo.truth)
         tally["skin"] += _on_skin(shown, photo.truth)
         right = sum(
             word == "this" and bool(count) for word, count in zip(words, counts, strict=True)
@@ -205,7 +205,7 @@ def _in_frame(fruit: Mapping[str, Any], truth: Mapping[str, Any]) -> bool:
     return bool(0 <= fruit["x"] < truth["width"] and 0 <= fruit["y"] < truth["height"])
 
 
-def _true_words(shown: pd.DataFrame, truth: Mapping[str, Any]) -> list[str]:
+def true_words(shown: pd.DataFrame, truth: Mapping[str, Any]) -> list[str]:
     """Return whose fruit each candidate really is; empty for one on no fruit.
 
     A candidate is the fruit whose middle is nearest to its own, among those whose box holds it

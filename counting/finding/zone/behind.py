@@ -2,7 +2,7 @@
 
 A fruit 1.2 m behind the row looks less than half as large as it is. A small green fruit may be
 young or far; a small red one is far. What hangs round it is as far as it is, so its neighbours are
-asked too. The weights were fitted on drawn rows (`fixtures/render/fit_whose.py`).
+asked too. The weights were fitted on rendered rows (`fixtures/render/fit_whose.py`).
 """
 
 from __future__ import annotations

@@ -53,10 +53,10 @@ lowest: pyproject.toml  ## all quick tests on the oldest versions of the depende
 	$(LOWEST)/bin/uv pip install --quiet --python $(LOWEST)/bin/python --resolution lowest-direct --editable '.[test]'
 	$(LOWEST)/bin/python -m pytest -n auto -m 'not slow' -W default -p no:cacheprovider
 
-# where all tests pass in $(VENV), its versions are the tested ones
+# where all tests pass in $(VENV), its versions are the tested ones; psutil differs by system
 lock: pyproject.toml $(VENV)/.installed-test  ## write down the versions at hand, with hashes
 	$(BIN)/pip install --quiet uv
-	$(BIN)/pip freeze --exclude-editable | grep -v ' @ ' > $(VENV)/freeze.txt
+	$(BIN)/pip freeze --exclude-editable | grep -v ' @ \|^psutil=' > $(VENV)/freeze.txt
 	for of in run: 'test:--extra test'; do \
 	  $(BIN)/uv pip compile --quiet pyproject.toml $${of#*:} --universal --python-version 3.11 \
 	    --generate-hashes --no-header --no-annotate --constraint $(VENV)/freeze.txt \

@@ -245,7 +245,8 @@ export function drawWayIn() {
   $('likely').hidden = !way;
   $('likely').textContent = t('likely together', { n: list.length });
   $('likely-why').hidden = !way && !missed;
-  const key = way ? 'together why' : told.photos < rule.fewest ? 'together not yet' : 'together not';
+  const early = told.photos ? 'together not yet' : 'together none yet';
+  const key = way ? 'together why' : told.photos < rule.fewest ? early : 'together not';
   $('likely-why').textContent = t(key, { n: told.photos, right: told.right, fewest: rule.fewest, share: Math.round(rule.share * 10) });
 }
 

@@ -139,18 +139,18 @@ def train(plan: Plan) -> Path:
     # What is compiled is compiled by now: the schedule begins.
     began = told = time.monotonic()
     done = 1
-    first: Weights = {}
+    saved = False
     earlier: Weights = {}
     while (moment := (time.monotonic() - began) / max(ends - began, 1e-9)) < 1:
         shares.append(step(sampler, moment))
         average.take()
         done += 1
-        if not first and moment > SECOND:
+        if not saved and moment > SECOND:
             # A run that is cut off later still leaves weights that are fit for use.
-            first = _kept(average.network)
-            _save(plan, name, first)
+            _save(plan, name, average.network.state_dict())
+            saved = True
         if not earlier and moment > EARLIER:
-            earlier = _kept(average.network)
+            earlier = {k: v.clone() for k, v in average.network.state_dict().items()}
         if done == 2 or (time.monotonic() - told) / 60 > plan.every:
             told = time.monotonic()
             parts = torch.stack(shares).mean(0).tolist()
@@ -161,11 +161,6 @@ def train(plan: Plan) -> Path:
     kept = average.network
     kept.load_state_dict(mean_of(earlier or kept.state_dict(), kept.state_dict()))
     return _write(plan, name, kept, held, 1.0)
-
-
-def _kept(network: Scorer) -> Weights:
-    """A copy of the network's weights."""
-    return {name: value.clone() for name, value in network.state_dict().items()}
 
 
 def _save(plan: Plan, name: str, weights: Weights) -> Path:

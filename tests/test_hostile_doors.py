@@ -150,6 +150,12 @@ def test_a_hostile_name_typed_on_the_desk_is_refused_or_plain(
         assert shown(each.name) == each.name
 
 
+@pytest.mark.parametrize("folder", ["~0", "~nobody-here/x", "/" + "a" * 300, "/\0", "trials"])
+def test_a_folder_that_cannot_be_is_no_folder(desk: Asking, folder: str) -> None:
+    reply = desk.post("shelf", data={"folder": folder})
+    assert "no such folder" in reply.text
+
+
 def test_a_date_typed_on_the_desk_is_no_way_out_of_the_trial(
     trial: Trial, desk: Asking, tmp_path: Path
 ) -> None:

@@ -74,8 +74,13 @@ def _line(desk: Desk, name: str) -> dict[str, Any]:
 
 def shelf(desk: Desk, asked: Asked) -> Response:
     """Take another folder of trials, or a trial; it must be there."""
-    folder = Path(asked.form.get("folder", "").strip()).expanduser()
-    if not folder.is_absolute() or not folder.is_dir():
+    folder = Path(asked.form.get("folder", "").strip())
+    try:
+        folder = folder.expanduser()
+        there = folder.is_absolute() and folder.is_dir()
+    except (OSError, RuntimeError):  # a name that is too long; ~ of a person who is not there
+        there = False
+    if not there:
         return home(desk, asked, fault=f"{folder}: no such folder; give its whole path")
     desk.shelf = Shelf.of(folder)
     if desk.phones:

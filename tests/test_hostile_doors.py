@@ -54,7 +54,7 @@ from counting.review.live.devices import Devices
 from counting.text import shown
 
 CASES = 25
-"""Of each door; by hand 2,000 of the desk's forms and 1,500 back-ups."""
+"""Of each door; by hand 10,000."""
 some = settings(
     max_examples=CASES,
     deadline=None,

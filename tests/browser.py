@@ -73,6 +73,16 @@ def opened(page: Any, sheet: Path, name: str = "Ana") -> None:
         page.wait_for_selector("#photo:not([hidden])")
 
 
+def barriers(page: Any, axe: str) -> list[str]:
+    """Return what the accessibility checker calls serious or critical on the page as it stands."""
+    page.evaluate(axe)
+    return [
+        f"{fault['id']}: {fault['nodes'][0]['html'][:120]}"
+        for fault in page.evaluate("axe.run(document)")["violations"]
+        if fault["impact"] in {"serious", "critical"}
+    ]
+
+
 def axe_source() -> str:
     """Return the accessibility checker's script, or skip with the reason."""
     named = os.environ.get("AXE_CORE")

@@ -15,7 +15,7 @@ from typing import Any
 import httpx
 import pytest
 import uvicorn
-from browser import LAPTOP, PHONE, axe_source, chromium
+from browser import LAPTOP, PHONE, axe_source, barriers, chromium
 from grower import Grower, check_all
 from sheet_trial import Drawn, draw_trial
 from trials import make_trial
@@ -469,13 +469,7 @@ def test_no_page_throws_overflows_or_bars_anyone(
     assert len(paths) >= 16, paths
     for path in paths:
         page.goto(f"{client.base_url}{path}")
-        page.evaluate(axe)
-        found = page.evaluate("axe.run(document)")["violations"]
-        faults += [
-            f"{path}: {fault['id']}: {fault['nodes'][0]['html'][:120]}"
-            for fault in found
-            if fault["impact"] in {"serious", "critical"}
-        ]
+        faults += [f"{path}: {fault}" for fault in barriers(page, axe)]
         wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
         faults += [f"{path}: scrolls sideways"] if wide else []
     context.close()

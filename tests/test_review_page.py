@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browser import LAPTOP, PHONE, axe_source, chromium, executable, opened, page_on
+from browser import LAPTOP, PHONE, axe_source, barriers, chromium, executable, opened, page_on
 from sheet_trial import Drawn, draw_trial
 
 from counting.review.build import page as page_pieces
@@ -711,13 +711,7 @@ def test_the_accessibility_checker_finds_no_serious_fault(
     page = context.new_page()
 
     def faults() -> list[str]:
-        page.evaluate(axe)
-        found = page.evaluate("axe.run(document)")["violations"]
-        return [
-            f"{fault['id']}: {fault['nodes'][0]['html'][:120]}"
-            for fault in found
-            if fault["impact"] in {"serious", "critical"}
-        ]
+        return barriers(page, axe)
 
     opened(page, sheet, name="")
     assert faults() == []

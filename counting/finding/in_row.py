@@ -10,7 +10,7 @@ from typing import Self
 
 from counting.finding.zone import RowTags, TagSeen
 from counting.ledger.facts import Photo, Tag
-from counting.plan.map import placed
+from counting.plan.map import row_places
 from counting.plan.trial import Trial
 
 __all__ = ["Rows"]
@@ -48,16 +48,18 @@ class Rows:
     @classmethod
     def of(cls, trial: Trial, taken: Iterable[Photo] = ()) -> Self:
         """Take them out of a trial's plan; its photos tell how much a photo usually shows."""
-        plants = placed(trial.plants)
-        columns = (plants["code"], plants["row"], plants["position"])
-        places = {str(c): (int(r), int(p)) for c, r, p in zip(*columns, strict=True)}
         shown: dict[str, list[float]] = defaultdict(list)
         for photo in taken:
             if photo.tag is not None and photo.tag.code == photo.plant and not photo.view_of:
                 for day in (photo.survey, _EVERY):
                     shown[day].append(photo.tag.mm_per_px * max(photo.width, photo.height))
         usual = {day: median(each) for day, each in shown.items() if len(each) >= _LEAST}
-        return cls(places, trial.plan.layout.spacing_mm, trial.plan.rule.count_fallen, usual)
+        return cls(
+            row_places(trial.plants),
+            trial.plan.layout.spacing_mm,
+            trial.plan.rule.count_fallen,
+            usual,
+        )
 
     def of_photo(self, photo: Photo) -> RowTags:
         """Return the tags of the photo's own row, its own plant's first.

@@ -13,7 +13,7 @@ from counting.plan.trial import Trial
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["map_picture", "placed"]
+__all__ = ["map_picture", "placed", "row_places"]
 
 _STEP = 1.0
 """Distance of two plants in a row, in the map's own unit."""
@@ -50,6 +50,13 @@ def placed(plants: pd.DataFrame) -> pd.DataFrame:
     if table["position"].isna().any() or table.duplicated(["row", "position"]).any():
         table["position"] = (table.groupby("row").cumcount() + 1).astype("Int64")
     return table.sort_values(["row", "position"], kind="stable", ignore_index=True)
+
+
+def row_places(plants: pd.DataFrame) -> dict[str, tuple[int, int]]:
+    """Return each plant's row and position in it, by code; see `placed`."""
+    table = placed(plants)
+    columns = (table["code"], table["row"], table["position"])
+    return {str(code): (int(row), int(at)) for code, row, at in zip(*columns, strict=True)}
 
 
 def map_picture(

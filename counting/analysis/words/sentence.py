@@ -107,24 +107,25 @@ def _contrast_sentence(contrast: Contrast, about: say.Context) -> str:
         return _does_not_matter(contrast, estimate, about)
     if contrast.verdict == "could not tell":
         return _could_not_tell(contrast, estimate, about)
-    span = f" ({say.span(estimate, about)})"
-    return f"{_claim(contrast, estimate, about, span)}, {say.size_of_trial(about)}."
+    claim = _claim(contrast, estimate, about, _span(estimate, about))
+    return f"{claim}, {say.size_of_trial(about)}."
+
+
+def _span(estimate: Estimate, about: say.Context) -> str:
+    """Return the interval in brackets, after a blank; nothing where there is none."""
+    if estimate.low is None or estimate.high is None:
+        return ""
+    return f" ({say.span(estimate, about)})"
 
 
 def _so_far(contrast: Contrast, estimate: Estimate, about: say.Context) -> str:
-    span = ""
-    if estimate.low is not None and estimate.high is not None:
-        span = f" ({say.span(estimate, about)})"
-    claim = _claim(contrast, estimate, about, span)
+    claim = _claim(contrast, estimate, about, _span(estimate, about))
     return f"So far {claim[:1].lower()}{claim[1:]}, {say.size_of_trial(about)}."
 
 
 def _part(contrast: Contrast, estimate: Estimate, about: say.Context) -> str:
     """Return what a part of another measure came to, which is told and not judged."""
-    span = ""
-    if estimate.low is not None and estimate.high is not None:
-        span = f" ({say.span(estimate, about)})"
-    claim = _claim(contrast, estimate, about, span)
+    claim = _claim(contrast, estimate, about, _span(estimate, about))
     return f"{claim}, {say.size_of_trial(about)}; {_of_whole(about)}."
 
 

@@ -17,7 +17,7 @@ from counting.flags import Flag
 from counting.ledger import Ledger, Told
 from counting.ledger.facts import Exclusion, LeftOut, Photo, Tag, left_out, one_side, photos
 from counting.plan.codes import plant_called
-from counting.plan.map import placed
+from counting.plan.map import row_places
 from counting.plan.trial import Trial
 from counting.text import few
 
@@ -134,7 +134,7 @@ def _not_needed(view: Photo, survey: _Survey) -> str:
 
 def _best(trial: Trial, survey: _Survey, kept: Sequence[Photo], out: LeftOut) -> Iterator[Photo]:
     """Yield the best view of each plant and side that has neither photo nor view."""
-    where = _places(trial)
+    where = row_places(trial.plants)
     counted = set(trial.counted["code"])
     served = {(view.plant, view.side) for view in kept}
     found: dict[tuple[str, str], list[tuple[float, str, Photo]]] = {}
@@ -152,12 +152,6 @@ def _best(trial: Trial, survey: _Survey, kept: Sequence[Photo], out: LeftOut) ->
                     found.setdefault(key, []).append((off, photo.photo, view))
     for views in found.values():
         yield min(views, key=lambda each: each[:2])[2]
-
-
-def _places(trial: Trial) -> dict[str, tuple[int, int]]:
-    plants = placed(trial.plants)
-    columns = (plants["code"], plants["row"], plants["position"])
-    return {str(code): (int(row), int(at)) for code, row, at in zip(*columns, strict=True)}
 
 
 def _across(tag: Tag) -> float:

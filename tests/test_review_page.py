@@ -5,9 +5,11 @@ from __future__ import annotations
 import contextlib
 import dataclasses
 import json
+import math
 import os
 import signal
 import subprocess
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -80,10 +82,17 @@ def middle(page: Any, mark: int, where: str = "#stage") -> tuple[float, float]:
     )
 
 
+_PRESSED = {"at": -math.inf}
+_APART_S = 0.33
+"""Two taps at one place within 300 ms zoom."""
+
+
 def press(page: Any, kind: dict[str, Any], x: float, y: float) -> None:
-    """Tap on a phone, click on a laptop."""
+    """Tap on a phone, click on a laptop, a moment after the press before."""
+    page.wait_for_timeout(max(0.0, 1000 * (_PRESSED["at"] + _APART_S - time.monotonic())))
     (page.touchscreen.tap if kind is PHONE else page.mouse.click)(x, y)
-    page.wait_for_timeout(330)  # two taps at one place within 300 ms zoom
+    _PRESSED["at"] = time.monotonic()
+    painted(page)
 
 
 def empty_place(page: Any) -> tuple[float, float]:
@@ -366,7 +375,6 @@ def test_one_more_fruit_can_be_added_inside_a_ring_or_where_one_was_struck_out(
         if kind is PHONE:  # so near a cross the finger may mean either: the lens asks again
             glass = page.locator(".lens-glass").bounding_box()
             press(page, kind, glass["x"] + glass["width"] / 2, glass["y"] + glass["height"] / 2)
-            page.wait_for_timeout(330)
             press(page, kind, glass["x"] - 8, glass["y"] - 8)
             assert page.is_hidden(".lens")
         kept = [mark["state"] for mark in record(page)["marks"]]
@@ -711,7 +719,8 @@ def test_the_accessibility_checker_finds_no_serious_fault(
     page = context.new_page()
 
     def faults() -> list[str]:
-        return barriers(page, axe)
+        # of all that the checker knows only contrast goes by the colours
+        return barriers(page, axe, only="color-contrast" if scheme == "dark" else "")
 
     opened(page, sheet, name="")
     assert faults() == []

@@ -40,10 +40,11 @@ class Work:
     misses: int = 0
     counted: int = 0
     labelled: int = 0
+    looks: int = 1
 
     @property
     def seconds(self) -> float:
-        return LOOK_S + ACTION_S * (self.taps + self.zooms)
+        return LOOK_S * self.looks + ACTION_S * (self.taps + self.zooms)
 
 
 @dataclass
@@ -77,11 +78,50 @@ class Person:
         todo += [(*fruit[:2], None) for n, fruit in enumerate(truth) if n not in found]
         self.one_by_one(photo, todo)
         self.work.counted = int(self.page.inner_text("#count"))
-        # two presses of Next within half a second are a double click, which nobody means
-        self.page.wait_for_timeout(max(0.0, 600 - 1000 * (time.monotonic() - self.pressed)))
-        self.tap_button("#next")
-        self.pressed = time.monotonic()
+        self.press_once("#next")
         return self.work
+
+    def press_once(self, button: str) -> None:
+        """Press what goes on; twice within half a second is a double click, which nobody means."""
+        self.page.wait_for_timeout(max(0.0, 600 - 1000 * (time.monotonic() - self.pressed)))
+        self.tap_button(button)
+        self.pressed = time.monotonic()
+
+    def together(
+        self, photos: list[dict[str, Any]], truth: dict[str, list[Box]]
+    ) -> list[tuple[str, Work]]:
+        """Confirm likely photos on one screen, and open each that is not right.
+
+        Every photo is looked at there; one that is opened is looked at once more. Returned is what
+        each took, under no photo the looks at those that could not be confirmed any more.
+        """
+        done: list[tuple[str, Work]] = []
+        looked: set[str] = set()
+        while self.page.is_visible("#together"):
+            self.page.wait_for_selector("#confirm:not([disabled])")
+            indices = self.page.eval_on_selector_all(
+                ".tile", "tiles => tiles.map((tile) => Number(tile.dataset.index))"
+            )
+            shown = [photos[index] for index in indices]
+            looked |= {photo["photo"] for photo in shown}
+            wrong = next((p for p in shown if not is_right(p, truth[p["photo"]])), None)
+            if wrong:
+                self.page.locator(f".tile[data-index='{photos.index(wrong)}']").tap()
+                self.width = wrong["width"]
+                work = self.correct(wrong, truth[wrong["photo"]])
+                work.taps += 1
+                work.looks += 1
+                done.append((wrong["photo"], work))
+                looked.remove(wrong["photo"])
+                continue
+            self.work = Work()
+            self.press_once("#confirm")
+            for place, photo in enumerate(shown):
+                fruit = len(truth[photo["photo"]])
+                work = Work(taps=0 if place else 1, counted=fruit, labelled=fruit)
+                done.append((photo["photo"], work))
+                looked.remove(photo["photo"])
+        return [*done, *([("", Work(looks=len(looked)))] if looked else [])]
 
     def strike_kinds(self, wrong: set[int], right: set[int]) -> None:
         """Strike the much smaller ones at once, where most of them are wrong."""
@@ -357,6 +397,12 @@ def box_of(row: list[Any]) -> Box:
 def is_shown(row: list[Any], photo: dict[str, Any]) -> bool:
     """Whether a candidate is proposed as fruit, as the sheet says it."""
     return bool(row[6]) if "threshold" not in photo else row[5] >= photo["threshold"]
+
+
+def is_right(photo: dict[str, Any], truth: list[Box]) -> bool:
+    """Whether every ring that counts is a labelled fruit and every labelled fruit has one."""
+    boxes = [box_of(row) for row in photo["candidates"] if is_shown(row, photo)]
+    return len(match_marks(boxes, truth)) == len(boxes) == len(truth)
 
 
 def convex(places: list[tuple[float, float]], margin: float) -> list[tuple[float, float]]:

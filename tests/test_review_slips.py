@@ -105,7 +105,7 @@ def test_what_all_photos_share_is_said_once_and_not_at_each_photo(
         assert sorted(set(reasons)) == ["", "Much of the photo is too dark to show fruit."]
         page.click("#back")
         assert page.inner_text("#shared") == (
-            "All photos: The photo is blurred; small fruit may be lost."
+            "All photos here have this note: “The photo is blurred; small fruit may be lost.”"
         )
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from browser import LAPTOP, PHONE, axe_source, chromium, page_on
+from browser import LAPTOP, PHONE, axe_source, barriers, chromium, page_on
 from hypothesis import given
 from hypothesis import strategies as st
 from sheet_trial import Drawn, draw_trial
@@ -39,7 +39,7 @@ def browser() -> Iterator[Any]:
         yield running
 
 
-def many(folder: Path, plants: int = 24) -> Trial:
+def many(folder: Path, plants: int = 20) -> Trial:
     """Make a trial of single photos, none flagged, each plant one side."""
     return draw_trial(folder / "trial", Drawn(plants=plants, sides=("a",), flagged=(2,)))
 
@@ -124,10 +124,11 @@ def test_doubtful_photos_and_such_that_share_fruit_are_not_likely(tmp_path: Path
 def test_the_way_opens_after_eight_right_photos_and_one_press_confirms_what_was_seen(
     browser: Any, tmp_path: Path
 ) -> None:
-    trial = many(tmp_path)
+    trial = many(tmp_path, 16)
     sheet = make_sheet(trial)
     with page_on(browser, sheet, PHONE) as page:
         look(page, 8)  # the first is the blurred one: seven likely ones so far
+        assert page.is_hidden("#several")
         to_sheet(page)
         assert page.is_hidden("#likely")
         assert "so far 7, 7 of them right" in page.inner_text("#likely-why")
@@ -137,6 +138,11 @@ def test_the_way_opens_after_eight_right_photos_and_one_press_confirms_what_was_
         assert page.inner_text("#likely-why") == (
             "Likely photos looked at one by one: 8, of which 8 needed no change."
         )
+        page.click("#begin")  # whoever goes from Next to Next is offered it there
+        page.click("#several")
+        page.wait_for_selector("#confirm:not([disabled])")
+        page.go_back()  # the device's own way back leads to the sheet
+        page.wait_for_selector("#contact:not([hidden])")
         page.click("#likely")
         page.wait_for_selector("#confirm:not([disabled])")
         tiles = page.locator(".tile")
@@ -148,7 +154,7 @@ def test_the_way_opens_after_eight_right_photos_and_one_press_confirms_what_was_
             assert box["x"] + box["width"] <= room["width"] + 0.5
             assert box["y"] + box["height"] <= room["height"]
             assert tiles.nth(place).locator(".mark").count() == 6
-        page.wait_for_timeout(1200)
+        page.wait_for_timeout(300)
         shown = tiles.count()
         page.click("#confirm")
         page.wait_for_selector("#confirm:not([disabled])")
@@ -168,18 +174,18 @@ def test_the_way_opens_after_eight_right_photos_and_one_press_confirms_what_was_
         _, document = saved(page)
     path = tmp_path / "corrections.json"
     path.write_text(json.dumps(document), encoding="utf-8")
-    assert take_corrections(trial, [path]).new == 24
+    assert take_corrections(trial, [path]).new == 16
     with trial.ledger() as ledger:
         told = answers(ledger)
-        assert sum(not each.alone for each in told) == 15
+        assert sum(not each.alone for each in told) == 7
         assert Looked.of(looked_at(ledger).values()) == Looked(8, 8)
         lines = making(ledger).sentences()
         assert len(confirmed_photos(ledger, ("colour",))) == 9  # they teach nothing
-    assert any("15 photos were confirmed several at a time" in line for line in lines)
+    assert any("7 photos were confirmed several at a time" in line for line in lines)
     assert any("photos opened one by one took" in line for line in lines)
     check = next(each for each in audit(trial.directory).checks if each.name == "confirmations")
     assert check.faults == ()
-    assert "15 of them several at a time" in check.sentence
+    assert "7 of them several at a time" in check.sentence
 
 
 @pytest.fixture(scope="module")
@@ -322,9 +328,7 @@ def test_the_screen_of_several_by_keyboard_in_spanish_and_from_right_to_left(
         page.keyboard.press("Control+z")
         page.wait_for_timeout(100)
         assert not [each for each in kept(page) if each["answer"]]
-        page.evaluate(axe_source())
-        found = page.evaluate("axe.run(document)")["violations"]
-        assert [each["id"] for each in found] == []
+        assert barriers(page, axe_source(), all_impacts=True) == []
 
 
 def test_an_answer_that_says_together_must_be_a_count_that_was_seen_and_not_changed(

@@ -40,7 +40,7 @@ export function openCard(mark, place = null) {
       make('h2', { id: 'card-name', text: t('fruit n', { number: recordOf(index).marks.indexOf(now) + 1 }) }),
       make('div', { class: 'slip-row' },
         press(t('not sure'), step(unsureFields), '', now.state === 'unsure'),
-        press(t('not this plant'), step(elsewhereFields), '', now.state === 'elsewhere'),
+        press(t('card elsewhere'), step(elsewhereFields), '', now.state === 'elsewhere'),
         press(t('too small to count'), step((each) => ({ small: !each.small })), '', now.small)),
       row(t('size'), press('−', step(sizeFields(1 / 1.12)), t('smaller ring')), press('+', step(sizeFields(1.12)), t('larger ring')),
         press(t('move ring'), () => {

@@ -141,6 +141,7 @@ export function openPhoto(index, { history: write = true } = {}) {
   desk.index = index;
   desk.since = Date.now();
   stage.adding = false;
+  tell('photo opened', index);
   stage.show(index);
   refresh();
   stage.element.focus({ preventScroll: true });

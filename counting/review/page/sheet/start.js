@@ -20,7 +20,9 @@ import {
 } from '../photo/photo.js';
 import { drawSave, noteChange, saveFile, saving } from '../work/save.js';
 import { outbox } from '../work/send.js';
-import { closeTogether, drawWayIn, openTogether, wireTogether } from './together.js';
+import {
+  closeTogether, drawWayIn, offerSeveral, openTogether, wireTogether,
+} from './together.js';
 import { fillTexts, sentence, t } from '../ground/texts.js';
 import { looped, toggleLoop } from '../photo/trusses.js';
 
@@ -113,6 +115,7 @@ async function start() {
   listen('name wanted', askName);
   listen('together wanted', openTogether);
   listen('photo wanted', openPhoto);
+  listen('photo opened', offerSeveral);
   listen('card wanted', openCard);
   listen('pair wanted', openPair);
   listen('looped', (path) => (stage.tool === 'strike' ? caught(path) : looped(path)));
@@ -120,7 +123,8 @@ async function start() {
   listen('refreshed', drawOffer);
   listen('all answered', openMenu);
   listen('help wanted', openHelp);
-  $('shared').textContent = `${t('all photos')}: ${shared.map(sentence).join(' ')}`;
+  const notes = shared.map((word) => t('quoted', { text: sentence(word) })).join(' ');
+  $('shared').textContent = t('shared', { n: shared.length, notes });
   $('shared').hidden = !shared.length;
   $('hint').textContent = t(window.matchMedia('(pointer: coarse)').matches ? 'hint tap' : 'hint click');
   $('rule').textContent = ruleWords();

@@ -12,7 +12,7 @@ import { desk } from '../work/desk.js';
 import { tell } from '../ground/hub.js';
 import { allowed, looked, rule, waiting } from '../work/likely.js';
 import { draw, drawMarks } from '../photo/rings.js';
-import { remember } from '../photo/photo.js';
+import { closePhoto, remember } from '../photo/photo.js';
 import { t } from '../ground/texts.js';
 import { makeView } from '../ground/view.js';
 
@@ -168,6 +168,24 @@ export function openTogether({ history: write = true } = {}) {
   say(t('together opened', { n: screen.tiles.length }));
 }
 
+/** Offer the way in on a likely photo too, for whoever goes from Next to Next: while a photo is
+    open the offer neither comes nor goes, so that nothing moves under a finger. */
+export function offerSeveral(index) {
+  const list = waiting();
+  const way = !desk.together && allowed() && list.length > 1 && list.includes(index);
+  $('several').hidden = !way;
+  $('several').textContent = t('likely together', { n: list.length });
+}
+
+/** From a photo to the screen of several; the device's own way back then leads to the sheet. */
+function leavePhoto() {
+  const { index } = desk;
+  screen.pushed = desk.pushed;
+  desk.together = true;
+  remember('replaceState', { together: true }, index);
+  closePhoto({ history: false });
+}
+
 /** Back to the sheet. */
 export function closeTogether({ history: write = true } = {}) {
   if (!desk.together) return;
@@ -253,6 +271,7 @@ export function drawWayIn() {
 /** Wire the screen's buttons. */
 export function wireTogether() {
   $('likely').addEventListener('click', () => tell('together wanted'));
+  $('several').addEventListener('click', leavePhoto);
   $('together-back').addEventListener('click', () => closeTogether());
   $('together-undo').addEventListener('click', () => undoTogether());
   // the second press of a double click would confirm photos that nobody has seen

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from killing import lives
 from trials import SURVEY, Beds, draw_photo, make_trial
+from tries import tries
 from typer.testing import CliRunner
 
 from counting.cli import app
@@ -23,7 +24,7 @@ from counting.report.keeping.checkpoints import Outside
 from counting.report.keeping.restore import restore
 
 PHOTOS = 4
-KILLS = 40
+KILLS = tries(10, 40)
 
 
 @pytest.fixture(scope="module")

@@ -23,7 +23,22 @@ def test_a_drawn_photo_is_a_jpeg_with_the_detail_of_one():
 @pytest.mark.slow
 def test_the_benchmark_measures_every_part_and_writes_the_figures(tmp_path, capsys):
     file = tmp_path / "figures.json"
-    few = ["--rounds", "1", "--photos", "8", "--many", "4,40", "--sizes", "8,16", "--plants", "400"]
+    photo = tmp_path / "small.jpg"
+    photo.write_bytes(draw_photo((800, 600), 9, 1))
+    few = [
+        "--photo",
+        str(photo),
+        "--rounds",
+        "1",
+        "--photos",
+        "8",
+        "--many",
+        "4,40",
+        "--sizes",
+        "8,16",
+        "--plants",
+        "400",
+    ]
     lines = main([*few, "--json", str(file)])
     assert [line.name for line in lines] == [row["name"] for row in json.loads(file.read_text())]
     assert all(np.isfinite(line.value) for line in lines)

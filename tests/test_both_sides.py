@@ -41,6 +41,7 @@ from both_sides import (
     visibility,
 )
 from rendered import TRUTH
+from tries import tries
 
 pytestmark = pytest.mark.skipif(
     not TRUTH.is_file(), reason="needs the rendered photos with their truth.json"
@@ -75,7 +76,7 @@ def test_a_drawn_trial_counts_by_hand_what_was_asked_and_photos_never_show_more_
 
 @pytest.mark.slow
 def test_calibration_recovers_the_ratio_of_the_groups_on_average_over_drawn_trials():
-    table = recovered(200)
+    table = recovered(tries(60, 200))
     assert sorted(set(table["by_hand"])) == list(SHARES_BY_HAND)
     # the groups are indeed seen differently: in half of the trials by a fifth and more
     assert np.log(table["share_ratio"]).abs().median() > 0.2

@@ -110,7 +110,8 @@ def test_a_worker_killed_in_the_middle_of_a_trial_leaves_every_photo_proposed_on
     assert len(entries(trial)) == 24
 
 
-def test_an_address_where_nothing_answers_is_refused_in_one_line(tmp_path):
+def test_an_address_where_nothing_answers_is_refused_in_one_line(tmp_path, monkeypatch):
+    monkeypatch.setattr("counting.photos.workers._ANSWERS_WITHIN", "1s")
     trial = photographed(tmp_path, 1)
     with pytest.raises(CountingError, match="no scheduler answers"):
         propose(trial, FAST, cluster="tcp://127.0.0.1:9")

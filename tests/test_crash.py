@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 from killing import CAMERA, FAST, WORK, lives, run
 from trials import SURVEY, Beds, draw_photo, make_trial
+from tries import tries
 
 from counting.errors import LedgerError
 from counting.finding.propose import propose
@@ -23,8 +24,8 @@ from counting.records.observations import observations
 
 pytestmark = pytest.mark.slow
 
-KILLS = 100
-"""Of each of the four commands, 400 in all."""
+KILLS = tries(20, 100)
+"""Of each of the four commands."""
 PHOTOS = 8
 REVIEWERS = ("r1", "r2", "r3", "r4")
 SEAL = ".ledger.seal."

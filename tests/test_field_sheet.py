@@ -4,13 +4,13 @@ import io
 import re
 import shutil
 import subprocess
-import sys
 from datetime import date
 
 import numpy as np
 import pandas as pd
 import pypdf
 import pytest
+from commanded import counting
 from trials import Beds, make_trial
 
 from counting.errors import PlanError
@@ -191,10 +191,8 @@ def test_a_table_saved_by_libreoffice_is_taken_back(trial, tmp_path, start, save
 
 def test_the_command_writes_sheet_and_table(trial, tmp_path):
     out, table = tmp_path / "sheet.pdf", tmp_path / "tally.xlsx"
-    words = [sys.executable, "-m", "counting", "field-sheet", str(trial.directory)]
-    words += ["--out", str(out), "--table", str(table), "--survey", "2026-07-06", "--trusses", "2"]
-    done = subprocess.run(words, capture_output=True, text=True, check=False)
-    assert done.returncode == 0
+    words = ["--out", out, "--table", table, "--survey", "2026-07-06", "--trusses", "2"]
+    assert counting("field-sheet", trial.directory, *words).code == 0
     assert out.read_bytes().startswith(b"%PDF")
     read = pd.read_excel(table, dtype=str)
     assert read["survey"].unique().tolist() == ["2026-07-06"]

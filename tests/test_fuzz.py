@@ -1,4 +1,4 @@
-"""Ten thousand spoilt files of each kind: one message, never a traceback, nothing half written."""
+"""Spoilt files of each kind: one message, never a traceback, nothing half written."""
 
 import copy
 import io
@@ -14,6 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from trials import SURVEY, Beds, add_photo, draw_photo, drawn, make_trial, marks
+from tries import tries
 
 from counting import spreadsheet
 from counting.accuracy.labels import read_labels
@@ -35,7 +36,8 @@ from counting.workbook import told
 
 pytestmark = pytest.mark.slow
 
-CASES = 10_000
+CASES = tries(1_000, 10_000)
+"""Of each kind."""
 MEMORY_KB = 700_000
 """Growth of the process at most: one photo of the largest size allowed, unpacked."""
 many = settings(
@@ -148,7 +150,7 @@ def test_the_ledger_is_whole_after_them(trial):
     assert verify(trial.directory).faults == ()
 
 
-@settings(many, max_examples=1000)
+@settings(many, max_examples=tries(200, 1_000))
 @given(data=spoilt(DIARY))
 def test_spoilt_diaries(trial, data):
     path = trial.directory / "diary.csv"
@@ -156,8 +158,7 @@ def test_spoilt_diaries(trial, data):
     tried(lambda: read_events(trial, path), trial.directory)
 
 
-# 10,000 pass too, in two minutes
-@settings(many, max_examples=2000)
+@settings(many, max_examples=tries(300, 10_000))
 @given(data=st.data(), ending=st.sampled_from(["xlsx", "ods"]))
 def test_spoilt_workbooks(trial, workbooks, data, ending):
     content = bytearray(workbooks[ending])
@@ -264,7 +265,7 @@ def test_spoilt_photos(tmp_path_factory, data):
             assert found.width > 0
 
 
-@settings(many, max_examples=30)
+@settings(many, max_examples=tries(8, 30))
 @given(spoilt_ones=st.lists(st.integers(0, 7), unique=True), seed=st.integers(0, 5))
 def test_spoilt_photos_among_good_ones(tmp_path_factory, spoilt_ones, seed):
     folder = tmp_path_factory.mktemp("batch")

@@ -31,6 +31,7 @@ from test_desk import served as served_desk
 from test_fuzz import NASTY, VALUES, json_spoilt
 from test_live import batch, served
 from trials import Beds, draw_photo, make_trial
+from tries import tries
 
 from counting.desk.addresses import GET, POST
 from counting.desk.app import desk_app
@@ -53,8 +54,8 @@ from counting.review.live.bounds import Bounded
 from counting.review.live.devices import Devices
 from counting.text import shown
 
-CASES = 25
-"""Of each door; by hand 10,000."""
+CASES = tries(25, 10_000)
+"""Of each door."""
 some = settings(
     max_examples=CASES,
     deadline=None,

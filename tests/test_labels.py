@@ -10,6 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from PIL import Image as Pillow
+from tries import tries
 
 from counting.accuracy.labels import LABELLED_PHOTOS, LABELS, read_labels
 from counting.errors import LabelsError
@@ -250,16 +251,9 @@ coco_like = anything | st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=150, **fuzz)
+@settings(max_examples=tries(150, 10_000), **fuzz)
 @given(coco_like)
 def test_whatever_json_comes_it_is_read_or_refused_in_one_line(photos, data):
-    _fuzz_coco(photos, data)
-
-
-@pytest.mark.slow
-@settings(max_examples=10_000, **fuzz)
-@given(coco_like)
-def test_ten_thousand_json_files_are_read_or_refused_in_one_line(photos, data):
     _fuzz_coco(photos, data)
 
 

@@ -7,6 +7,7 @@ import sys
 from collections import Counter
 
 import pytest
+from commanded import counting
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -296,25 +297,17 @@ def test_a_session_at_the_keyboard_takes_units_and_asks_about_a_bare_25(tmp_path
     assert (plan.layout.blocks, plan.layout.spacing_mm) == (6, 450.0)
 
 
-def run(*words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [sys.executable, "-m", "counting", *words],
-        capture_output=True,
-        text=True,
-        stdin=subprocess.DEVNULL,
-        check=False,
-    )
-
-
 def test_the_start_command_says_what_it_did_and_what_the_layout_cannot_show(tmp_path):
     directory = str(tmp_path / "tunnel")
     words = ["--group", "own-rooted", "--group", "grafted=on a vigorous rootstock"]
     words += ["--control", "own-rooted", "--blocks", "1", "--seed", "5", "--smallest-mm", "8"]
-    done = run("start", directory, *words, "--no-damaged", "--fallen", "--survey", "2026-06-01")
-    assert done.returncode == 0
-    assert "seed 5" in done.stderr
-    assert "can describe, not test" in done.stderr
-    assert done.stdout == ""
+    done = counting(
+        "start", directory, *words, "--no-damaged", "--fallen", "--survey", "2026-06-01"
+    )
+    assert done.code == 0
+    assert "seed 5" in done.err
+    assert "can describe, not test" in done.err
+    assert done.out == ""
     plan = load_trial(tmp_path / "tunnel").plan
     assert plan.groups[1].treatment == "on a vigorous rootstock"
     assert (plan.rule.smallest_fruit_mm, plan.rule.count_damaged) == (8, False)
@@ -342,10 +335,10 @@ def test_the_start_command_says_what_it_did_and_what_the_layout_cannot_show(tmp_
     ],
 )
 def test_the_start_command_refuses_in_one_line_and_writes_nothing(tmp_path, words, said):
-    done = run("start", str(tmp_path / "trial"), *words)
-    assert done.returncode == 2
-    assert said in done.stderr
-    assert len([line for line in done.stderr.splitlines() if said in line]) == 1
+    done = counting("start", str(tmp_path / "trial"), *words)
+    assert done.code == 2
+    assert said in done.err
+    assert len([line for line in done.err.splitlines() if said in line]) == 1
     assert not (tmp_path / "trial").exists()
 
 

@@ -6,16 +6,18 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from conftest import SYNCHRONOUS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from trials import add_photo, confirm, make_trial
+from tries import tries
 
 from counting.errors import LedgerError
 from counting.files import canonical_json
-from counting.ledger import FIRST, SCHEMA_VERSION, Ledger, entry_hash, migrate, verify
+from counting.ledger import FIRST, SCHEMA_VERSION, Ledger, entry_hash, migrate, store, verify
 from counting.plan.trial import load_trial
 
-FLIPS = 500
+FLIPS = tries(150, 500)
 
 
 @pytest.fixture
@@ -348,3 +350,9 @@ def test_nothing_is_written_on_top_of_a_ledger_that_lost_its_end(full):
     ):
         ledger.append("event", "new", {}, by="test")
     assert "29 entries, but 32 were sealed" in " ".join(verify(full.directory).faults)
+
+
+def test_an_entry_is_on_the_disk_before_it_is_said_to_be_written(tmp_path, monkeypatch):
+    monkeypatch.setattr(store, "SYNCHRONOUS", SYNCHRONOUS)
+    with Ledger(tmp_path, create=True) as ledger:
+        assert ledger.pragma("synchronous") == [(2,)]  # FULL, in SQLite's numbers

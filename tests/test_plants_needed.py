@@ -2,11 +2,10 @@
 
 import json
 import math
-import subprocess
-import sys
 
 import numpy as np
 import pytest
+from commanded import Done, counting
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
@@ -254,21 +253,20 @@ def test_tables_and_curve_agree_with_the_number_told():
     assert needed_picture(found, form="png").startswith(b"\x89PNG")
 
 
-def run(*words: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "counting", "plants-needed", *words]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+def run(*words: str) -> Done:
+    return counting("plants-needed", *words)
 
 
 def test_the_command_gives_table_picture_and_json(tmp_path):
     picture = tmp_path / "curve.svg"
     typed = ["--mean", "24", "--sd", "9", "--likeness", "0.2", "--plants-per-plot", "3"]
     done = run(*typed, "--picture", str(picture))
-    assert done.returncode == 0
-    assert done.stdout.startswith("To see 20 % more with a chance of 80 %")
+    assert done.code == 0
+    assert done.out.startswith("To see 20 % more with a chance of 80 %")
     assert picture.read_text(encoding="utf-8").lstrip().startswith("<?xml")
-    machine = json.loads(run(*typed, "--json", "-").stdout)
+    machine = json.loads(run(*typed, "--json", "-").out)
     assert machine["measure"] == "fruit"
-    assert f"{machine['plots_per_group']} plots of 3" in done.stdout
+    assert f"{machine['plots_per_group']} plots of 3" in done.out
 
 
 def test_the_command_takes_the_spread_from_a_survey_in_the_ledger(tmp_path):
@@ -279,21 +277,21 @@ def test_the_command_takes_the_spread_from_a_survey_in_the_ledger(tmp_path):
     path.write_text("\n".join(["survey,plant,fruit", *lines]) + "\n", encoding="utf-8")
     take_tallies(trial, [path])
     words = ["--trial", str(trial.directory), "--plants-per-plot", "3", "--json", "-"]
-    machine = json.loads(run(*words).stdout)
+    machine = json.loads(run(*words).out)
     control = counts[(trial.plants["group"] == "own-rooted").to_numpy()]
     assert machine["mean"] == pytest.approx(control.mean())
     assert machine["difference"] == trial.plan.smallest_difference
     assert "2026-07-01" in machine["cautions"][0]
     done = run(*words, "--survey", "2026-08-01")
-    assert done.returncode == 2
-    assert "one of 2026-07-01" in done.stderr
+    assert done.code == 2
+    assert "one of 2026-07-01" in done.err
 
 
 def test_the_command_says_in_one_line_what_is_missing():
     done = run("--mean", "24")
-    assert done.returncode == 2
-    assert len(done.stderr.strip().splitlines()) == 1
-    assert "--sd" in done.stderr
+    assert done.code == 2
+    assert len(done.err.strip().splitlines()) == 1
+    assert "--sd" in done.err
 
 
 def test_within_blocks_the_power_is_that_of_a_paired_comparison_of_plots():
@@ -331,8 +329,8 @@ def tallied(directory, blocks, plants=4, seed=3):
 def test_what_blocks_differ_by_is_no_noise_for_a_comparison_within_blocks(tmp_path):
     trial = tallied(tmp_path / "trial", blocks=12)
     words = ["--trial", str(trial.directory), "--plants-per-plot", "4", "--difference", "25%"]
-    plain = json.loads(run(*words, "--json", "-").stdout)
-    blocked = json.loads(run(*words, "--blocked", "--json", "-").stdout)
+    plain = json.loads(run(*words, "--json", "-").out)
+    blocked = json.loads(run(*words, "--blocked", "--json", "-").out)
     # the trial as it was made: plants of k 8 about their block's mean, plots no more alike
     truth = need(Spread("count", 24, k=8), Aim(0.25, blocked=True), 4)
     assert blocked["k"] == pytest.approx(8, rel=0.35)
@@ -357,29 +355,29 @@ def test_blocks_of_a_measure_are_taken_out_of_its_spread():
 def test_blocks_that_are_there_are_told_what_they_can_show(tmp_path):
     typed = ["--mean", "24", "--sd", "9", "--likeness", "20 %", "--plants-per-plot", "3"]
     done = run(*typed, "--have-blocks", "5")
-    assert done.returncode == 0, done.stderr
-    first = done.stdout.splitlines()[0]
+    assert done.code == 0, done.err
+    first = done.out.splitlines()[0]
     assert first.startswith("5 blocks (15 plants of each group) can show ")
     assert "with a chance of 80 %. If 20 % more is true, such a trial finds it" in first
-    shows = json.loads(run(*typed, "--have-blocks", "5", "--json", "-").stdout)["have_blocks"]
+    shows = json.loads(run(*typed, "--have-blocks", "5", "--json", "-").out)["have_blocks"]
     spread = typed_spread("count", mean=24, sd=9, k=None, likeness=0.2)
     for share in (shows["more"], shows["less"]):
         power = power_for(spread, Aim(share, blocked=True), 5, 3)
         assert power == pytest.approx(0.8, abs=1e-3)
     assert shows["less"] < 0 < shows["more"]
-    assert run(*typed, "--have-blocks", "1").returncode == 2
+    assert run(*typed, "--have-blocks", "1").code == 2
 
 
 @pytest.mark.parametrize("option", ["--difference", "--likeness", "--power", "--level"])
 def test_a_share_without_its_sign_is_asked_about(option):
     done = run("--mean", "24", "--sd", "9", option, "25")
-    assert done.returncode == 2
-    assert "'25': do you mean 25%? Then write 25% or 0.25" in done.stderr
-    assert done.stdout == ""
+    assert done.code == 2
+    assert "'25': do you mean 25%? Then write 25% or 0.25" in done.err
+    assert done.out == ""
 
 
 def test_percent_and_share_are_the_same_difference():
-    told = {run("--mean", "24", "--sd", "9", "--difference", text).stdout
+    told = {run("--mean", "24", "--sd", "9", "--difference", text).out
             for text in ("25 %", "25%", "0.25", "0,25")}  # fmt: skip
     assert len(told) == 1
     assert told.pop().startswith("To see 25 % more")

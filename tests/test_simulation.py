@@ -12,11 +12,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from simulation import LAYOUTS, Beds, Layout, analyse, draw, promised, simulate
+from tries import tries
 
 from counting.analysis.compare import compare
 from counting.analysis.question import Question
 
-TRIALS = 1000
+TRIALS = tries(300, 1_000)
 ALLOWED = 0.01
 """How far a share may truly lie from the one it should be."""
 
@@ -136,7 +137,7 @@ def test_plants_taken_for_plots_would_cry_wolf() -> None:
     layout = next(
         layout for layout in LAYOUTS if layout.name == "4 blocks, plots of 6, unlike plots"
     )
-    rates = simulate(layout, 1000, seed=4)
+    rates = simulate(layout, TRIALS, seed=4)
     assert rates.plants_alone > 0.12
     assert rates.false_alarms < 0.08
 

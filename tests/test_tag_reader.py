@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from drawn_tags import Scene, background, mm_per_px, photo
+from tries import tries
 
 from counting.photos.balance import balanced
 from counting.photos.image import load_image
@@ -247,7 +248,7 @@ CONDITIONS = {
     "1 m, card torn": {"torn": "card"},
     "1 m, marker torn": {"torn": "marker"},
 }
-PHOTOS = 8
+PHOTOS = tries(2, 8)
 
 
 def read_as_intake_does(scene: Scene, seed: int) -> list[TagReading]:
@@ -296,8 +297,8 @@ def test_the_table_of_conditions():
         assert table[name]["read"] == PHOTOS, name
         assert table[name]["largest"] < 0.3, name
     assert max(row["largest"] for row in table.values() if row["read"]) < 1.0
-    assert table["3 m"]["read"] >= 6
-    assert table["1 m, card torn"]["read"] >= 6
+    assert table["3 m"]["read"] >= 0.75 * PHOTOS
+    assert table["1 m, card torn"]["read"] >= 0.75 * PHOTOS
     read = sum(row["read"] for row in table.values())
     assert sum(row["covered"] for row in table.values()) >= 0.95 * read
 
@@ -327,7 +328,7 @@ def spoilt(rng: np.random.Generator, cards: np.ndarray) -> tuple[int, np.ndarray
 
 
 @pytest.mark.slow
-def test_no_wrong_plant_in_10_000_spoilt_photos():
+def test_no_wrong_plant_in_thousands_of_spoilt_photos():
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
     cards = np.full((1000, 400, 520), 235, np.uint8)
     for tag, card in enumerate(cards):
@@ -335,11 +336,12 @@ def test_no_wrong_plant_in_10_000_spoilt_photos():
         card[288:368, 320:400] = 118
     rng = np.random.default_rng(20260601)
     right = wrong = 0
-    for _ in range(10_000):
+    tried = tries(2_000, 10_000)
+    for _ in range(tried):
         tag, image = spoilt(rng, cards)
         numbers = [reading.id for reading in read_tags(np.stack([image] * 3, axis=-1))]
         right += numbers == [tag]
         wrong += any(number != tag for number in numbers)
-    sys.stdout.write(f"\nof 10000 spoilt photos: {right} read right, {wrong} wrong\n")
+    sys.stdout.write(f"\nof {tried} spoilt photos: {right} read right, {wrong} wrong\n")
     assert wrong == 0
-    assert right > 3000  # hard, yet not hopeless
+    assert right > 0.3 * tried  # hard, yet not hopeless

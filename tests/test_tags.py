@@ -4,12 +4,12 @@ import io
 import re
 import shutil
 import subprocess
-import sys
 
 import cv2
 import numpy as np
 import pypdf
 import pytest
+from commanded import counting
 from PIL import Image
 from trials import Beds, make_trial
 
@@ -165,16 +165,14 @@ def test_pictures_are_written_one_per_plant_with_their_resolution(trial, tmp_pat
 
 def test_the_command_writes_the_pdf_and_overwrites_only_when_told(trial, tmp_path):
     out = tmp_path / "tags.pdf"
-    words = [sys.executable, "-m", "counting", "tags", str(trial.directory), "--out", str(out)]
-    done = subprocess.run(
-        [*words, "--paper", "letter"], capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0
-    assert f"{len(tagged(trial))} tags" in done.stderr
+    words = ["tags", trial.directory, "--out", out]
+    done = counting(*words, "--paper", "letter")
+    assert done.code == 0
+    assert f"{len(tagged(trial))} tags" in done.err
     assert out.read_bytes() == tags_pdf(trial, paper="letter")
-    again = subprocess.run(words, capture_output=True, text=True, check=False)
-    assert again.returncode == 2
-    assert "--replace" in again.stderr
+    again = counting(*words)
+    assert again.code == 2
+    assert "--replace" in again.err
     assert out.read_bytes() == tags_pdf(trial, paper="letter")
 
 

@@ -21,6 +21,8 @@ from counting.ledger.trouble import cannot_write, trouble
 __all__ = ["LEDGER_NAME", "Entry", "EntryKind", "Ledger", "Told", "entry_hash"]
 
 LEDGER_NAME = "ledger.sqlite"
+SYNCHRONOUS = "FULL"
+"""What was written is on the disk, a power cut or not, before anybody is told that it is."""
 _WAIT_S = 60.0
 """How long a writer waits for another one; a commit takes milliseconds, so this is never met."""
 _PAUSE_S = 0.01
@@ -136,7 +138,7 @@ class Ledger:
             self._db = sqlite3.connect(address, uri=True, isolation_level=None)
             self._to_seal = False
             self._only_read = error
-        self._db.execute("PRAGMA synchronous = FULL")
+        self._db.execute(f"PRAGMA synchronous = {SYNCHRONOUS}")
         self._db.execute("PRAGMA foreign_keys = ON")
         if lay_out(self._db, self.path):
             self._to_seal = self._holds(read_seal(self.path))

@@ -40,6 +40,8 @@ _MEMORY = 4 << 30
 """Bytes that a process may take beyond what it begins with; with all stages it takes 0.6 GB."""
 _LONGEST_S = 300.0
 """Longest work on one photo; with all stages it takes about a second."""
+_ANSWERS_WITHIN = "10s"
+"""By when a scheduler answers, if there is one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,7 +318,7 @@ def _client(address: str) -> Any:
     mend = "start it with `dask scheduler`, and workers with `dask worker ADDRESS --nthreads 1`"
     client = None
     try:
-        client = _distributed().Client(address, timeout="10s", set_as_default=False)
+        client = _distributed().Client(address, timeout=_ANSWERS_WITHIN, set_as_default=False)
         client.wait_for_workers(1, timeout=30)
     except (OSError, ValueError) as error:  # a timeout is an OSError
         if client is not None:

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment
 from markupsafe import Markup
 
 from counting import __version__
@@ -15,7 +13,7 @@ from counting.analysis.estimates import Estimate
 from counting.analysis.season.pool import Together
 from counting.analysis.words.phrases import number, p_text
 from counting.report.pictures.forest import forest
-from counting.report.report import unbroken
+from counting.report.report import page_parts
 
 __all__ = ["pooled_page"]
 
@@ -28,12 +26,9 @@ def pooled_page(found: Sequence[Together]) -> str:
     found : sequence of Together
         One for each group against the control.
     """
-    page = files("counting.report").joinpath("page")
-    pages = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
-    pages.filters["whole"] = unbroken
-    template = pages.from_string(page.joinpath("pooled.html").read_text(encoding="utf-8"))
+    template, style = page_parts("pooled.html")
     return template.render(
-        style=page.joinpath("report.css").read_text(encoding="utf-8"),
+        style=style,
         found=[_shown(each) for each in found],
         version=__version__,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 from collections.abc import Sequence
@@ -10,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from jinja2 import Environment
+from jinja2 import Environment, Template
 from markupsafe import Markup, escape
 
 from counting.analysis.question import ALL_SURVEYS
@@ -86,13 +87,18 @@ def page_text(
     trial: Trial, choices: Choices | None = None, *, numbers: Figures | None = None
 ) -> str:
     """Return the report's page; see `make_report`."""
+    template, style = page_parts("report.html")
+    return template.render(style=style, **_content(trial, choices, numbers))
+
+
+@functools.cache
+def page_parts(name: str) -> tuple[Template, str]:
+    """Return a page's template, which takes a while to read, and the style of all pages."""
     page = files("counting.report").joinpath("page")
     pages = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     pages.filters["whole"] = unbroken
-    template = pages.from_string(page.joinpath("report.html").read_text(encoding="utf-8"))
-    style = page.joinpath("report.css").read_text(encoding="utf-8")
-    content = _content(trial, choices, numbers)
-    return template.render(style=style, **content)
+    template = pages.from_string(page.joinpath(name).read_text(encoding="utf-8"))
+    return template, page.joinpath("report.css").read_text(encoding="utf-8")
 
 
 def unbroken(text: str) -> Markup:

@@ -8,6 +8,7 @@ import re
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -67,6 +68,22 @@ def phone(trial: Trial, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iter
         yield made
 
 
+@pytest.fixture(scope="module")
+def refused(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[httpx.Client, Path]]:
+    """A phone that has paired, for what leaves nothing behind; and the folder of all its files."""
+    folder = tmp_path_factory.mktemp("phones")
+    drawn = Drawn(plants=4, sides=("a",), size=(400, 300))
+    made = draw_trial(folder / "shelf" / "vines", drawn)
+    with pytest.MonkeyPatch.context() as told:
+        told.setattr(serve, "local_address", lambda: "127.0.0.1")
+        with (
+            served(made.directory.parent, phone_door(folder / "own")) as link,
+            httpx.Client(base_url=link, timeout=60) as phone,
+        ):
+            phone.get("", follow_redirects=True)
+            yield phone, folder
+
+
 def filled(address: Address) -> str:
     """Return an address of the table with a real trial, plant and file in its open places."""
     path = address.path.replace("{trial}", "vines").replace("{plant}", "P1")
@@ -118,6 +135,7 @@ def test_the_machine_with_the_desk_reaches_every_page_while_phones_are_in(
 # ---- photos in pieces
 
 
+@cache
 def large_photo(number: int = 1) -> bytes:
     """Return a JPEG of some 900 kB that shows nothing."""
     noise = np.random.default_rng(number).integers(0, 256, (700, 900, 3), np.uint8)
@@ -207,17 +225,21 @@ def test_pieces_that_are_not_the_photo_that_was_promised_are_thrown_away(
     ],
 )
 def test_what_names_no_piece_of_a_photo_is_refused_and_leaves_nothing(
-    phone: httpx.Client, trial: Trial, wrong: dict[str, str]
+    refused: tuple[httpx.Client, Path], wrong: dict[str, str]
 ) -> None:
+    phone, folder = refused
     query = named(large_photo(), piece="0") | wrong
-    before = {path for path in trial.directory.parent.parent.rglob("*") if path.is_file()}
+    before = {path for path in folder.rglob("*") if path.is_file()}
     reply = phone.post("t/vines/go/piece", params=query, content=bytes(PIECE), headers=FILE)
     assert reply.status_code == 422
-    assert {path for path in trial.directory.parent.parent.rglob("*") if path.is_file()} == before
+    assert {path for path in folder.rglob("*") if path.is_file()} == before
 
 
 @pytest.mark.parametrize("size", [0, PIECE - 1, PIECE + 1])
-def test_a_piece_that_is_too_short_or_too_long_is_not_kept(phone: httpx.Client, size: int) -> None:
+def test_a_piece_that_is_too_short_or_too_long_is_not_kept(
+    refused: tuple[httpx.Client, Path], size: int
+) -> None:
+    phone, _ = refused
     content = large_photo()
     query = named(content, piece="0")
     reply = phone.post("t/vines/go/piece", params=query, content=bytes(size), headers=FILE)

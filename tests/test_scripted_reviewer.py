@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -119,6 +120,17 @@ def told(record_property: Any, name: str, figures: Measured) -> None:
         record_property(f"{name} {figure}", round(getattr(figures, figure), 2))
 
 
+@pytest.fixture(scope="module")
+def sheets(tmp_path_factory: pytest.TempPathFactory) -> Any:
+    """Return what gives the sheet of a set and its labels, made once."""
+
+    @cache
+    def sheet(name: str) -> tuple[Path, dict[str, list[Box]]]:
+        return sheet_of(tmp_path_factory.mktemp(name), name, PHOTOS)
+
+    return sheet
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "jitter", "aim"),
@@ -126,11 +138,11 @@ def told(record_property: Any, name: str, figures: Measured) -> None:
     ids=["rows", "rows with 2 mm of jitter", "single plants"],
 )
 def test_the_labelled_count_is_reached_in_the_time_that_a_person_has(
-    tmp_path: Path, record_property: Any, name: str, jitter: float, aim: float
+    sheets: Any, record_property: Any, name: str, jitter: float, aim: float
 ) -> None:
     if not (LABELLED / name).is_dir():
         pytest.skip(f"needs the labelled photos of ../shared/labelled-photos: {SETS[name]}")
-    sheet, truth = sheet_of(tmp_path, name, PHOTOS)
+    sheet, truth = sheets(name)
     figures = measured(sheet, truth, jitter)
     told(record_property, f"{name} {jitter:g} mm", figures)
     assert figures.error < 1

@@ -266,6 +266,12 @@ def test_a_tap_adds_a_tap_strikes_out_next_confirms_and_the_file_is_taken_in(
         assert page.inner_text("#number") == "2"
         page.click("#cannot")
         page.click("#back")
+        # a finished photo is calm: a small tick, no ring round it
+        frame, tick = (
+            page.locator(f".frame[data-index='0'] {part}").bounding_box()
+            for part in (".window", ".pencil path")
+        )
+        assert tick["width"] < 0.25 * frame["width"]
         name, document = saved(page)
     assert name == f"corrections_{document['sheet']}_Ana.json"
     first, second = document["photos"]

@@ -136,6 +136,17 @@ def test_on_a_phone_held_sideways_or_a_small_one_all_is_in_reach_and_the_photo_l
                   .map(([text]) => text)"""
             )
             assert outside == []
+            # no word touches the edge of its button
+            touching = page.evaluate(
+                """() => [...document.querySelectorAll('#photo .answer button')]
+                .filter((button) => {
+                  const words = document.createRange();
+                  words.selectNodeContents(button);
+                  const [inner, box] = [words, button].map((each) => each.getBoundingClientRect());
+                  return inner.left < box.left + 3 || inner.right > box.right - 3;
+                }).map((button) => button.id)"""
+            )
+            assert touching == []
         page.click("#loop")
         stage = page.locator("#stage .stage").bounding_box()
         assert stage["height"] >= (0.95 if width > height else 0.5) * height

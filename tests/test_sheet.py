@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 import re
@@ -29,8 +30,16 @@ from counting.plan.trial import Trial, load_trial
 from counting.records.exclusions import leave_out, take_back
 from counting.review.build import page, policy
 from counting.review.frames import Frame, frames, ordered
-from counting.review.prints import LARGEST_BYTES, prints, prints_of
+from counting.review.prints import (
+    LARGER_BYTES,
+    LARGEST_BYTES,
+    Wanted,
+    most_bytes,
+    prints,
+    prints_of,
+)
 from counting.review.sheet import SheetOptions, make_sheet, make_sheets
+from counting.review.sheet import _parts as parts_of
 
 SIZE = (400, 300)
 
@@ -147,6 +156,23 @@ def test_parts_of_a_number_of_photos_never_part_a_plant(trial: Trial) -> None:
     assert [each.photos for each in make_sheets(trial, SheetOptions(per_file=1))] == [2] * 6
 
 
+def test_without_a_number_a_file_holds_fifty_photos_or_eight_megabytes(trial: Trial) -> None:
+    one = next(frame for frame in frames(trial) if frame.candidates)
+    many = [
+        dataclasses.replace(one, photo=f"{n:064x}", plant=str(n // 2), candidates=())
+        for n in range(120)
+    ]
+    assert [len(part) for part in parts_of(many, None)] == [50, 50, 20]
+    tiny = tuple(dataclasses.replace(each, width=6.0, height=6.0) for each in one.candidates)
+    larger = [dataclasses.replace(each, candidates=tiny) for each in many]
+    assert most_bytes(larger[0]) == LARGER_BYTES > most_bytes(one) == LARGEST_BYTES
+    sizes = [len(part) for part in parts_of(larger, None)]
+    assert sum(sizes) == 120
+    assert max(sizes) * LARGER_BYTES * 4 / 3 <= 8e6
+    made = make_sheets(trial, SheetOptions(per_file=4))
+    assert [data_of(each.path)["part"] for each in made] == ["1 of 3", "2 of 3", "3 of 3"]
+
+
 def test_guard_plants_and_what_was_excluded_are_left_out(trial: Trial) -> None:
     everything = frames(trial)
     with trial.ledger() as ledger:
@@ -208,6 +234,26 @@ def test_prints_stay_small_and_large_enough_to_count(tmp_path: Path) -> None:
         assert max(Image.open(io.BytesIO(made.review)).size) >= least
         assert max(Image.open(io.BytesIO(made.grid)).size) == 280
         assert not Image.open(io.BytesIO(made.review)).getexif()
+
+
+def test_small_or_many_fruit_get_a_larger_print_and_the_strip_shows_their_part(
+    tmp_path: Path,
+) -> None:
+    rng = np.random.default_rng(5)
+    leaf = rng.integers(40, 90, (1500, 2000, 3), dtype=np.uint8)
+    leaf[900:1300, 1500:1900] = (200, 30, 20)  # all fruit of the photo
+    path = tmp_path / "row.png"
+    Image.fromarray(leaf).save(path)
+    usual, larger = (
+        prints(path, wanted=Wanted(most, (1200.0, 700.0, 2000.0, 1300.0)))
+        for most in (LARGEST_BYTES, LARGER_BYTES)
+    )
+    sides = [max(Image.open(io.BytesIO(made.review)).size) for made in (usual, larger)]
+    assert sides[0] < sides[1]
+    assert len(larger.review) + len(larger.grid) <= LARGER_BYTES
+    strip = np.asarray(Image.open(io.BytesIO(larger.grid)).convert("RGB"), np.int64)
+    red = (strip[..., 0] - strip[..., 1] > 80).mean()
+    assert red == pytest.approx(400 * 400 / (800 * 600), rel=0.05)  # 5 % of the whole photo
 
 
 def test_the_card_with_the_plants_code_is_covered_on_a_blind_sheet_only(tmp_path: Path) -> None:

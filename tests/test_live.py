@@ -41,6 +41,12 @@ def trial(tmp_path: Path) -> Trial:
     return draw_trial(tmp_path / "trial", Drawn(plants=2, size=(400, 300)))
 
 
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as running:
+        yield running
+
+
 @contextmanager
 def served(
     trial: Trial, secret: str = "", *, port: int = 0, devices: Devices | None = None
@@ -285,8 +291,8 @@ def reached(place: Place) -> bool:
         return False
 
 
-def test_two_browsers_answer_at_once_and_both_are_in_the_ledger(trial: Trial) -> None:
-    with served(trial) as where, chromium() as browser:
+def test_two_browsers_answer_at_once_and_both_are_in_the_ledger(browser: Any, trial: Trial) -> None:
+    with served(trial) as where:
         contexts = [browser.new_context(**kind) for kind in (PHONE, LAPTOP)]
         pages = [context.new_page() for context in contexts]
         for page, name in zip(pages, ("Ana", "Bo"), strict=True):
@@ -301,8 +307,10 @@ def test_two_browsers_answer_at_once_and_both_are_in_the_ledger(trial: Trial) ->
             context.close()
 
 
-def test_a_reviewer_goes_on_at_another_device_where_they_stopped(trial: Trial) -> None:
-    with served(trial) as where, chromium() as browser:
+def test_a_reviewer_goes_on_at_another_device_where_they_stopped(
+    browser: Any, trial: Trial
+) -> None:
+    with served(trial) as where:
         for device, done in ((PHONE, "1"), (LAPTOP, "2")):
             context = browser.new_context(**device)
             page = context.new_page()
@@ -316,8 +324,10 @@ def test_a_reviewer_goes_on_at_another_device_where_they_stopped(trial: Trial) -
             context.close()
 
 
-def test_answers_given_while_the_server_is_away_arrive_when_it_is_back(trial: Trial) -> None:
-    with served(trial) as where, chromium() as browser:
+def test_answers_given_while_the_server_is_away_arrive_when_it_is_back(
+    browser: Any, trial: Trial
+) -> None:
+    with served(trial) as where:
         context = browser.new_context(**PHONE)
         page = context.new_page()
         opened(page, where, "Ana")
@@ -333,29 +343,30 @@ def test_answers_given_while_the_server_is_away_arrive_when_it_is_back(trial: Tr
         context.close()
 
 
-def test_saved_is_said_only_when_nothing_waits_and_a_restart_loses_nothing(trial: Trial) -> None:
-    with chromium() as browser:
-        context = browser.new_context(**PHONE)
-        page = context.new_page()
-        devices = devices_of(trial)
-        with served(trial, devices.token, devices=devices) as where:
-            port = int(where.split(":")[2].split("/")[0])
-            opened(page, where, "Ana")
-            page.click("#next")
-            page.wait_for_selector("#pace[data-saved='Saved']")
-        for _ in range(2):  # the desk is gone, the phone goes on
-            page.click("#next")
-        page.wait_for_selector("#pace[data-saved^='2 answers waiting']")
-        again = devices_of(trial)
-        assert again.token == devices.token
-        with served(trial, again.token, port=port, devices=again):
-            page.wait_for_selector("#pace[data-saved='Saved']", timeout=40_000)
-            assert len(answers(trial)) == 3
-        context.close()
+def test_saved_is_said_only_when_nothing_waits_and_a_restart_loses_nothing(
+    browser: Any, trial: Trial
+) -> None:
+    context = browser.new_context(**PHONE)
+    page = context.new_page()
+    devices = devices_of(trial)
+    with served(trial, devices.token, devices=devices) as where:
+        port = int(where.split(":")[2].split("/")[0])
+        opened(page, where, "Ana")
+        page.click("#next")
+        page.wait_for_selector("#pace[data-saved='Saved']")
+    for _ in range(2):  # the desk is gone, the phone goes on
+        page.click("#next")
+    page.wait_for_selector("#pace[data-saved^='2 answers waiting']")
+    again = devices_of(trial)
+    assert again.token == devices.token
+    with served(trial, again.token, port=port, devices=again):
+        page.wait_for_selector("#pace[data-saved='Saved']", timeout=40_000)
+        assert len(answers(trial)) == 3
+    context.close()
 
 
-def test_a_refused_answer_stays_in_sight_with_a_way_out_by_file(trial: Trial) -> None:
-    with served(trial) as where, chromium() as browser:
+def test_a_refused_answer_stays_in_sight_with_a_way_out_by_file(browser: Any, trial: Trial) -> None:
+    with served(trial) as where:
         context = browser.new_context(**LAPTOP, accept_downloads=True)
         page = context.new_page()
         spoilt: list[int] = []
@@ -392,14 +403,14 @@ def test_a_refused_answer_stays_in_sight_with_a_way_out_by_file(trial: Trial) ->
 
 
 def test_a_full_disk_is_said_on_the_page_and_the_answer_arrives_when_there_is_room(
-    trial: Trial, monkeypatch: pytest.MonkeyPatch
+    browser: Any, trial: Trial, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     whole = Ledger.append_many
 
     def full(self: Ledger, facts: Any, *, by: str) -> int:
         raise LedgerError(self.path, "nothing was written (database or disk is full)")
 
-    with served(trial) as where, chromium() as browser:
+    with served(trial) as where:
         context = browser.new_context(**PHONE)
         page = context.new_page()
         opened(page, where, "Ana")

@@ -49,14 +49,14 @@ def test_a_photo_that_never_came_cannot_be_counted_and_ten_are_fetched_ahead(
     with served(trial) as where:
         context = browser.new_context(**PHONE)
         page = context.new_page()
-        asked: list[str] = []
-        page.on("request", lambda request: asked.append(request.url))
+        come: list[str] = []
+        page.on("requestfinished", lambda request: come.append(request.url))
         opened(page, where, "Ana")
         for _ in range(300):
-            if sum("/photo/" in url for url in asked) >= 11:
+            if sum("/photo/" in url for url in come) >= 11:
                 break
             page.wait_for_timeout(100)
-        page.wait_for_timeout(1500)
+        page.wait_for_timeout(100)
         context.set_offline(True)
         for _ in range(11):
             page.click("#next")

@@ -34,6 +34,7 @@ from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
 from counting.ledger.facts import standing_answers
 from counting.plan.trial import Trial, load_trial
+from counting.records.exclusions import leave_out
 from counting.records.observations import observations
 from counting.records.tallies import take_tallies
 from counting.report.season import season
@@ -353,6 +354,23 @@ def test_a_trial_counted_by_hand_has_its_season_too(tmp_path: Path) -> None:
             found = season(trial, ledger)
         assert found.step("answer").state == state
     assert found.step("walk").missing == (f"Without a count: {', '.join(codes[6:])}.",)
+
+
+def test_photos_beside_a_full_tally_leave_the_plants_counted(trial: Trial, tmp_path: Path) -> None:
+    table = tmp_path / "hand.csv"
+    rows = [f"2026-07-01,P{plant},{plant}" for plant in (1, 2, 3)]
+    table.write_text("\n".join(["survey,plant,fruit", *rows]), encoding="utf-8")
+    take_tallies(trial, [table])
+    with trial.ledger() as ledger:
+        found = season(trial, ledger)
+    assert found.step("answer").state == "3 of 4 plants counted"
+    assert found.next == "walk"
+    leave_out(trial, "P4", "dead", by="Ana", survey="2026-07-01")
+    with trial.ledger() as ledger:
+        found = season(trial, ledger)
+    assert found.step("answer").state == "3 of 3 plants counted"
+    assert found.step("check").state == "0 of 3 photos checked; counted by hand"
+    assert found.next == "answer"
 
 
 def test_a_shelf_holds_the_folders_with_a_plan_and_names_new_ones(trial: Trial) -> None:

@@ -18,7 +18,7 @@ from counting.records.tally_sheet import TallySheet
 from counting.spreadsheet import Row, Sheet, iso_date
 from counting.text import plain_name
 
-__all__ = ["NOTE", "Standing", "Tapped", "skew"]
+__all__ = ["NOTE", "TAKEN_BACK", "Standing", "Tapped", "skew"]
 
 _COLUMNS = ("survey", "plant", "truss", "measure", "value", "unit", "by", "at", "note")
 _WHERE = "the value"

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from counting.ledger import Ledger
 from counting.ledger.facts import (
     CANNOT_TELL,
+    RENAMED,
     RETAKE,
     Judged,
+    Tally,
     left_out,
     newest_tallies,
     standing_answers,
     tallies,
 )
 from counting.plan.trial import Trial
+from counting.records.tapped import TAKEN_BACK
 from counting.text import few
 
 __all__ = ["STEPS", "Season", "Step", "season"]
@@ -54,7 +58,7 @@ class Season:
     Attributes
     ----------
     survey : str
-        The last survey with photos; empty before any.
+        The last survey with photos, or with most plants tallied by hand; empty before any.
     steps : tuple of Step
         In the order of `STEPS`.
     """
@@ -84,20 +88,17 @@ def season(trial: Trial, ledger: Ledger) -> Season:
     Returns
     -------
     Season
-        Of the last survey that has photos.
+        Of the last survey that has photos, or in which most plants were tallied by hand.
     """
-    out = left_out(ledger)
-    plants = [
-        str(code)
-        for code, guard in zip(trial.plants["code"], trial.plants["guard"], strict=True)
-        if not guard and not out.plant(code, "")
-    ]
-    judged = standing_answers(ledger)
-    if not judged and (by_hand := _by_hand(trial, ledger, plants)):
-        return by_hand
-    survey = max((each.photo.survey for each in judged), default="")
+    out, judged = left_out(ledger), standing_answers(ledger)
+    told = _told(trial, ledger)
+    survey = _at_hand(trial, judged, told)
+    plants = [str(code) for code in trial.counted["code"] if not out.plant(str(code), survey)]
     counted = set(plants)
     now = [each for each in judged if each.photo.survey == survey and each.photo.plant in counted]
+    hand = {each.plant: each for each in told if each.survey == survey and each.plant in counted}
+    if _most_by_hand(plants, now, hand):
+        return _by_hand(trial, survey, plants, now, hand)
     walked = {each.photo.plant for each in now}
     return Season(
         survey,
@@ -111,22 +112,60 @@ def season(trial: Trial, ledger: Ledger) -> Season:
     )
 
 
-def _by_hand(trial: Trial, ledger: Ledger, plants: list[str]) -> Season | None:
-    """Return the season of a trial without photos whose plants are counted by hand."""
+def _told(trial: Trial, ledger: Ledger) -> list[Tally]:
+    """Return what was tallied of the main measure: a value, or why there is none."""
     measure = trial.plan.main_measure
     told = [each for each in newest_tallies(tallies(ledger)) if each.measure == measure]
-    survey = max((each.survey for each in told), default="")
-    counted = {each.plant for each in told if each.survey == survey and each.value is not None}
-    if 2 * len(counted) < len(plants):  # a double sample beside photos that are still to come
-        return None
-    lacking = [code for code in plants if code not in counted]
+    return [each for each in told if each.value is not None or _reason(each)]
+
+
+def _reason(tally: Tally) -> bool:
+    note = tally.note
+    return bool(note) and note != TAKEN_BACK and not note.startswith(RENAMED)
+
+
+def _at_hand(trial: Trial, judged: list[Judged], told: list[Tally]) -> str:
+    """Return the last survey with photos, or in which most plants were tallied by hand."""
+    plants = {str(code) for code in trial.counted["code"]}
+    by_survey: dict[str, set[str]] = {}
+    for each in told:
+        by_survey.setdefault(each.survey, set()).add(each.plant)
+    # a few hand counts alone are a double sample beside photos that are still to come
+    by_hand = [day for day, found in by_survey.items() if 2 * len(found & plants) >= len(plants)]
+    return max([each.photo.survey for each in judged] + by_hand, default="")
+
+
+def _most_by_hand(plants: list[str], now: list[Judged], hand: Mapping[str, Tally]) -> bool:
+    """Whether the answer rests on the tallies: it takes the source with most plants."""
+    return 2 * len(hand) >= max(len(plants), 1) and len(hand) > _counted(now)
+
+
+def _by_hand(
+    trial: Trial, survey: str, plants: list[str], now: list[Judged], hand: Mapping[str, Tally]
+) -> Season:
+    """Return the season of a survey that is counted by hand; its photos stand beside."""
+    lacking = [code for code in plants if code not in hand]
+    counted = sum(each.value is not None for each in hand.values())
+    gone = len(hand) - counted
     missing = (f"Without a count: {few(lacking, _NAMED)}.",) if lacking else ()
-    state = f"{len(plants) - len(lacking)} of {len(plants)} plants counted"
-    walk = Step("walk", done=not lacking, state=f"by hand on {survey}", missing=missing)
-    check = Step("check", done=True, state="nothing to check: counted by hand")
-    answer = Step("answer", done=not lacking, state=state)
-    tags = Step("tags", done=True, state="not needed: counted by hand")
-    return Season(survey, (_plan(trial, len(plants)), tags, walk, check, answer))
+    state = f"{counted} of {len(plants)} plants counted"
+    state += f", {gone} missing with the reason" if gone else ""
+    checked = f"nothing to check: counted by hand on {survey}"
+    if now:
+        checked = f"{_check(now).state}; counted by hand"
+    tags = _tags(trial, {each.photo.plant for each in now})
+    if not tags.done:
+        tags = Step("tags", done=True, state="not needed: counted by hand")
+    return Season(
+        survey,
+        (
+            _plan(trial, len(plants)),
+            tags,
+            Step("walk", done=not lacking, state=f"by hand on {survey}", missing=missing),
+            Step("check", done=True, state=checked),
+            Step("answer", done=not lacking, state=state),
+        ),
+    )
 
 
 def _plan(trial: Trial, plants: int) -> Step:
@@ -170,9 +209,14 @@ def _check(now: list[Judged]) -> Step:
 
 
 def _answer(plants: list[str], now: list[Judged], check: Step) -> Step:
+    counted = _counted(now)
+    state = f"{counted} of {len(plants)} plants counted" if now else "no counts yet"
+    return Step("answer", done=bool(now) and check.done and counted == len(plants), state=state)
+
+
+def _counted(now: list[Judged]) -> int:
+    """Return of how many plants all photos are counted."""
     by_plant: dict[str, list[Judged]] = {}
     for one in now:
         by_plant.setdefault(one.photo.plant, []).append(one)
-    counted = sum(not any(one.missing for one in each) for each in by_plant.values())
-    state = f"{counted} of {len(plants)} plants counted" if now else "no counts yet"
-    return Step("answer", done=bool(now) and check.done and counted == len(plants), state=state)
+    return sum(not any(one.missing for one in each) for each in by_plant.values())

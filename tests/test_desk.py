@@ -37,6 +37,7 @@ from counting.plan.trial import Trial, load_trial
 from counting.records.exclusions import leave_out
 from counting.records.observations import observations
 from counting.records.tallies import take_tallies
+from counting.report.keeping.audit import audit
 from counting.report.season import season
 
 FORM = {"content-type": "application/x-www-form-urlencoded"}
@@ -242,7 +243,7 @@ def test_a_plan_can_be_changed_until_something_is_recorded_under_it(
     assert load_trial(trial.directory.parent / "two-roots").plan.layout.blocks == 5
     accepts = {"accept": "text/html"}
     assert "recorded under the plan" in client.get("t/vines/plan/change", headers=accepts).text
-    assert "so it stays as it is" in client.get("t/vines/plan").text
+    assert "what counts stay as they are" in client.get("t/vines/plan").text
 
 
 def test_the_map_is_drawn_while_the_form_is_filled_in(client: httpx.Client) -> None:
@@ -329,6 +330,79 @@ def test_an_event_of_the_diary_is_written_with_its_cautions(client: httpx.Client
     wrong = client.post("t/vines/diary", data={"kind": "pruning", "at": "some day"})
     assert wrong.status_code == 422
     assert 'value="pruning"' in wrong.text
+
+
+def test_an_event_is_struck_on_the_page_with_the_reason(client: httpx.Client, trial: Trial) -> None:
+    for kind in ("frost", "storm"):
+        client.post("t/vines/diary", data={"kind": kind, "at": "2026-07-01"})
+    page = client.get("t/vines/diary").text
+    [event] = re.findall(r'name="event" value="(\w+)"', page.partition("frost, whole trial")[2])[:1]
+    refused = client.post("t/vines/diary/strike", data={"event": event, "reason": " "})
+    assert refused.status_code == 422
+    assert "no reason given; say why<" in refused.text.replace("\n", "")
+    told = {"event": event, "reason": "it was the other tunnel", "by": "Ana"}
+    page = client.post("t/vines/diary/strike", data=told).text
+    assert "frost, whole trial" not in page
+    assert "storm, whole trial" in page
+    assert "struck: it was the other tunnel" in client.get("t/vines/plant/P1").text
+
+
+def test_a_table_of_events_is_dropped_on_the_diary(client: httpx.Client) -> None:
+    headers = {"content-type": "application/octet-stream"}
+
+    def bring(name: str, text: str) -> Any:
+        return client.post(f"t/vines/diary/sheet?name={name}", content=text, headers=headers).json()
+
+    assert bring("d.csv", "at,kind,note\n2026-07-01,pruning,all\n2026-07-02,storm,\n") == {
+        "said": ["2 of 2 events are new."]
+    }
+    assert "storm, whole trial" in client.get("t/vines/diary").text
+    assert "some day" in bring("d.csv", "at,kind\nsome day,frost\n")["refused"]
+    assert "expected a CSV" in bring("d.exe", "at,kind\n")["refused"]
+
+
+def test_the_form_of_the_plan_asks_for_the_days_that_decide(
+    client: httpx.Client, trial: Trial
+) -> None:
+    days = {"first_treatment": "2026-06-10", "before": "2026-06-09"}
+    typed = {"title": "Days", "group_1": "own", "group_2": "grafted"} | days
+    wrong = client.post("new", data=typed | {"deciding_survey": "2026-06-08", "before": "June"})
+    assert wrong.status_code == 422
+    assert "that is not after the first treatment, 2026-06-10" in wrong.text
+    assert "&#39;June&#39; is not a date" in wrong.text
+    made = client.post("new", data=typed | {"deciding_survey": "2026-08-03"})
+    assert made.status_code == 303
+    plan = load_trial(trial.directory.parent / "days").plan
+    named = (plan.first_treatment, plan.before, plan.deciding_survey)
+    assert [str(each) for each in named] == ["2026-06-10", "2026-06-09", "2026-08-03"]
+    shown = client.get("t/days/plan").text
+    assert "The survey of 2026-08-03 decides" in shown
+    assert "--before 2026-06-09 --deciding-survey 2026-08-03" in shown
+
+
+def test_a_plan_under_which_counts_stand_changes_only_where_no_count_rests_on_it(
+    client: httpx.Client, trial: Trial
+) -> None:
+    rows = [{"plant": f"P{plant}", "fruit": str(plant)} for plant in (1, 2, 3, 4)]
+    client.post("t/vines/tallies/typed", json={"survey": "2026-07-01", "by": "Ana", "rows": rows})
+
+    def change(**texts: str) -> httpx.Response:
+        return client.post("t/vines/plan/amend", data={"reason": "agreed", "by": "Ana"} | texts)
+
+    assert "no reason given" in change(title="Vines 2", reason="").text
+    assert "nothing is changed" in change().text
+    assert "2026-07-01 is counted already" in change(deciding_survey="2026-07-01").text
+    assert "before cannot change" in change(before="2026-06-20").text
+    late = change(smallest_difference="35 %")
+    assert "smallest difference cannot change" in late.text
+    assert 'value="35 %"' in late.text
+    shown = change(deciding_survey="2026-08-03", before="2026-07-01").text
+    assert "deciding survey 2026-08-03 (was not named): agreed" in shown
+    plan = load_trial(trial.directory).plan
+    assert (str(plan.deciding_survey), str(plan.before)) == ("2026-08-03", "2026-07-01")
+    [check] = [each for each in audit(trial.directory).checks if each.name == "plan"]
+    assert not check.faults
+    assert "by Ana: before 2026-07-01 (was not named)" in check.sentence
 
 
 def test_the_season_says_how_far_a_trial_is_and_what_is_missing(trial: Trial) -> None:
@@ -553,8 +627,8 @@ def test_the_days_temperatures_are_written_on_the_diarys_form(client: httpx.Clie
 def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
     browser: Any, tmp_path: Path
 ) -> None:
-    """From an empty folder to the answer, with the demo's photos of its second survey."""
-    photos = sorted((demo_images() / "photos" / "2026-07-20").glob("*/path.jpg"))
+    """From an empty folder to the answer, with the demo's photos of two blocks."""
+    photos = sorted((demo_images() / "photos" / "2026-07-20").glob("[AB]*/path.jpg"))
     with served(tmp_path) as link:
         context = browser.new_context(**LAPTOP)
         page = context.new_page()
@@ -565,6 +639,7 @@ def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
         grower.type("[name=title]", "By clicking")
         grower.type("[name=group_1]", "own-rooted")
         grower.type("[name=group_2]", "grafted")
+        grower.type("[name=blocks]", "2")
         grower.type("[name=guards_per_plot]", "0")
         grower.click("text=Draw lots and make the trial")
         grower.click("text=Next: tags and sheets")
@@ -573,7 +648,7 @@ def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
         grower.bring(
             [{"name": name, "mimeType": "image/jpeg", "buffer": data} for name, data in content]
         )
-        page.wait_for_selector("text=24 photos have arrived")
+        page.wait_for_selector("text=12 photos have arrived")
         grower.click("text=Find their plants and the fruit")
         page.wait_for_selector("text=Next: check the photos", timeout=400_000)
         grower.click("text=Next: check the photos")
@@ -592,7 +667,7 @@ def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
     words = ["compare", str(trial.directory), "--json", str(target)]
     assert CliRunner().invoke(command_line, words).exit_code == 0
     assert json.loads(target.read_text(encoding="utf-8"))["sentence"] == shown
-    assert (grower.clicks, grower.typed) == (11, 4)  # the review aside; at most 40 and 5 aimed at
+    assert (grower.clicks, grower.typed) == (11, 5)  # the review aside; at most 40 and 5 aimed at
 
 
 def test_every_view_stands_in_the_table_of_addresses_once() -> None:
@@ -631,6 +706,11 @@ def test_a_copy_made_on_the_desk_comes_back_as_a_trial_of_its_own(
 def test_another_folder_of_trials_is_opened_by_its_path(client: httpx.Client, trial: Trial) -> None:
     other = draw_trial(trial.directory.parent.parent / "others" / "roses", Drawn(plants=2))
     assert client.post("shelf", data={"folder": "nowhere"}).text.count("no such folder") == 1
+    above = trial.directory.parent.parent
+    found = client.post("shelf", data={"folder": str(above), "looking": "1"}, follow_redirects=True)
+    ways = re.findall(r'name="folder" value="([^"]+)">([^<]+)<', found.text)
+    assert (str(other.directory.parent), "others") in ways
+    assert (str(above.parent), above.parent.name) in ways
     client.post("shelf", data={"folder": str(other.directory.parent)})
     assert "t/roses" in client.get("").text
 

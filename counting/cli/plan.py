@@ -31,6 +31,11 @@ AllottedTo = Literal["plant", "plot", "block"]
 Paper = Literal["a4", "letter"]
 
 
+def _day(words: str) -> Any:
+    """Return an option that is a date."""
+    return typer.Option(parser=date_option, metavar="DATE", help=words)
+
+
 @app.command("start")
 def start(
     directory: TrialDir,
@@ -101,17 +106,15 @@ def start(
     picked: Annotated[
         bool | None, typer.Option("--picked/--no-picked", help="Add picked fruit to hanging fruit.")
     ] = None,
-    first_treatment: Annotated[
-        str | None,
-        typer.Option(parser=date_option, metavar="DATE", help="Day of the first treatment."),
+    first_treatment: Annotated[str | None, _day("Day of the first treatment.")] = None,
+    before: Annotated[
+        str | None, _day("Survey before the treatment whose counts the comparison allows for.")
+    ] = None,
+    deciding_survey: Annotated[
+        str | None, _day("The survey that decides; earlier ones get no verdict.")
     ] = None,
     survey: Annotated[
-        list[str] | None,
-        typer.Option(
-            parser=date_option,
-            metavar="DATE",
-            help="A day planned for counting; once for each, in order.",
-        ),
+        list[str] | None, _day("A day planned for counting; once for each, in order.")
     ] = None,
     seed: Annotated[
         int | None, typer.Option(help="Seed of the lots; drawn and recorded if not given.")
@@ -126,6 +129,7 @@ def start(
     Example: counting start my_trial --group own-rooted --group "grafted=on a vigorous rootstock"
     --control own-rooted --blocks 6
     """
+    from counting.plan.form import check_days
     from counting.plan.layout import layout_notes, new_id, new_seed
     from counting.plan.questions import Answers, ask, check_options, plan_entries
     from counting.plan.start import BLIND_MAP_NAME, MAP_NAME, refuse_to_spoil, start_trial
@@ -151,17 +155,19 @@ def start(
     refuse_to_spoil(directory, replace=replace)
     answers = Answers(given, name=directory.resolve().name)
     check_options(answers)
+    days = {"first_treatment": first_treatment, "before": before}
+    of_plan = check_days(days | {"deciding_survey": deciding_survey})
     if sys.stdin.isatty():
         ask(answers, typed)
     entries = plan_entries(answers) | {
         "id": new_id(),
         "crop": crop,
         "seed": new_seed() if seed is None else seed,
-        "first_treatment": first_treatment,
         "surveys": survey or [],
+        **of_plan,
     }
-    days = [first_treatment, *(survey or [])]
-    entries["year"] = min((int(day[:4]) for day in days if day), default=entries["year"])
+    named = [first_treatment, *(survey or [])]
+    entries["year"] = min((int(day[:4]) for day in named if day), default=entries["year"])
     plan = make_plan(entries, where="the plan")
     trial = start_trial(directory, plan, replace=replace)
     counted = len(trial.counted)

@@ -242,6 +242,47 @@ def diary_command(
             tell(line)
 
 
+@app.command("amend")
+def amend_command(
+    directory: TrialDir,
+    reason: Annotated[str, typer.Option("--reason", help="Why; the ledger keeps it.")],
+    title: Annotated[str | None, typer.Option(help="What the trial is called.")] = None,
+    first_treatment: Annotated[
+        str | None, typer.Option(metavar="DATE", help="Day of the first treatment.")
+    ] = None,
+    before: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="Survey before the treatment that is allowed for."),
+    ] = None,
+    deciding_survey: Annotated[
+        str | None, typer.Option(metavar="DATE", help="The survey that decides.")
+    ] = None,
+    smallest_difference: Annotated[
+        str | None, typer.Option(metavar="SHARE", help="The smallest difference worth having.")
+    ] = None,
+    by: Annotated[str, typer.Option("--by", help="Who decided it.")] = "",
+) -> None:
+    """Change what may still change of a plan under which counts stand, with the reason.
+
+    Groups, lots and what counts stay as they are. An empty text takes a day out again.
+
+    Example: counting amend my_trial --deciding-survey 2026-08-10 --reason "agreed before the count"
+    """
+    from counting.plan.trial import load_trial
+    from counting.records.amend import amend
+
+    given = {
+        "title": title,
+        "first_treatment": first_treatment,
+        "before": before,
+        "deciding_survey": deciding_survey,
+        "smallest_difference": smallest_difference,
+    }
+    texts = {name: text for name, text in given.items() if text is not None}
+    amend(load_trial(directory), texts, reason=reason, by=by)
+    say("Changed; the ledger keeps the plan as it was, and why.")
+
+
 @app.command("rename")
 def rename_command(
     directory: TrialDir,

@@ -90,6 +90,7 @@ POST: tuple[Address, ...] = (
     Address("/shelf", home.shelf),
     Address("/phones", home.phones),
     Address("/t/{trial}/plan/again", plan.draw_again),
+    Address("/t/{trial}/plan/amend", plan.amended),
     Address("/t/{trial}/work/stop", home.stop),
     Address("/t/{trial}/work/away", home.away),
     Address("/t/{trial}/walk/begin", walk.begin),
@@ -103,6 +104,7 @@ POST: tuple[Address, ...] = (
     Address("/t/{trial}/tallies/typed", tallies.typed),
     Address("/t/{trial}/tallies/read", tallies.sheet_read),
     Address("/t/{trial}/diary", diary.write),
+    Address("/t/{trial}/diary/strike", diary.struck),
     Address("/t/{trial}/plant/{plant}/leave", plants.leave),
     Address("/t/{trial}/plant/{plant}/move", plants.moved),
     Address("/t/{trial}/plant/{plant}/rename", plants.renamed),
@@ -115,6 +117,7 @@ STREAMED: tuple[Address, ...] = (
     Address("/t/{trial}/go/piece", walk_page.piece, phones=True),
     Address("/t/{trial}/go/photo", walk_page.photo, phones=True),
     Address("/t/{trial}/tallies/sheet", tallies.sheet_in),
+    Address("/t/{trial}/diary/sheet", diary.sheet_in),
 )
 """What is posted piece by piece and never held whole in memory. The contact sheet lies beside,
 under ``/t/{trial}/sheet/``; it is blind and open to phones."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from importlib.resources import files
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -20,6 +19,8 @@ from counting.desk.guard import Guard, sealed
 from counting.desk.phones.pairing import Paired
 from counting.desk.spoken import spoken
 from counting.desk.views import check
+from counting.desk.views.home import closed
+from counting.desk.walk_page import module
 from counting.errors import CountingError
 from counting.review.live.app import BODY_S
 from counting.review.live.guard import hosts_of
@@ -80,7 +81,7 @@ def _closed(desk: Desk) -> _Handler:
     async def refuse(request: Request) -> Response:
         if "text/html" not in request.headers.get("accept", ""):
             return PlainTextResponse(_NOT_HERE, 403)
-        return desk.page("closed.html", status=403, words=_NOT_HERE)
+        return closed(desk)
 
     return refuse
 
@@ -134,10 +135,11 @@ def _trouble(desk: Desk, request: Request, error: CountingError) -> Response:
 async def _file(request: Request) -> Response:
     name = request.path_params["name"]
     kind = _TYPES.get(name.rpartition(".")[2])
-    part = files("counting.desk").joinpath("pages", name)
-    if kind is None or "/" in name or not part.is_file():
-        return PlainTextResponse("no such file", 404)
-    return Response(part.read_text(encoding="utf-8"), media_type=kind)
+    try:
+        text = module(name) if kind and "/" not in name else ""
+    except OSError:
+        text = ""
+    return Response(text, media_type=kind) if text else PlainTextResponse("no such file", 404)
 
 
 class _WithSheets:

@@ -15,6 +15,7 @@ __all__ = ["Shelf", "folder_name", "usual_shelf"]
 
 _LONGEST_NAME = 60
 _MOST_BESIDE = 8
+_MOST_INNER = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +74,20 @@ class Shelf:
             return []
         others = [path for path in dict.fromkeys(near) if path != self.folder]
         return [path for path in others if _holds_trials(path)][:_MOST_BESIDE]
+
+    def inner(self) -> list[Path]:
+        """Return the folders in this one that are no trials, by name: where to go down."""
+        try:
+            entries = sorted(self.folder.iterdir(), key=lambda entry: entry.name.casefold())
+            return [
+                entry
+                for entry in entries
+                if not entry.name.startswith(".")
+                and entry.is_dir()
+                and not (entry / PLAN_NAME).is_file()
+            ][:_MOST_INNER]
+        except OSError:
+            return []
 
     def trial(self, name: str) -> Trial:
         """Load a trial of the shelf.

@@ -16,7 +16,7 @@ from counting.plan.trial import Trial
 from counting.review.build import LANGUAGES, as_json, policy
 from counting.review.modules import inlined
 
-__all__ = ["OFFERED", "walk_data", "walk_document", "words"]
+__all__ = ["OFFERED", "module", "walk_data", "walk_document", "words"]
 
 OFFERED = ("fruit", "trusses", "height", "flowers", "leaves_removed", "disease", "picked_fruit")
 """Measures that a walk may take on every plant; without ``fruit`` only the plants that the lot fell
@@ -101,7 +101,7 @@ def walk_document(
     **told: bool,
 ) -> tuple[str, str]:
     """Return the walk page as one document, and the policy it is bound by; see `walk_data`."""
-    script, style = inlined(_ENTRY, _module), _part("walk-page.css")
+    script, style = inlined(_ENTRY, module), _part("walk-page.css")
     shown = walk_data(trial, survey, measures=measures, base=base, **told)
     bound = policy(style, script, live=base is not None)
     pages = Environment(autoescape=True, undefined=StrictUndefined)
@@ -116,7 +116,8 @@ def walk_document(
     return text, bound
 
 
-def _module(name: str) -> str:
+def module(name: str) -> str:
+    """Return a page's script or style by its name; some are shared with the contact sheet."""
     if name in _SHARED:
         shared = files("counting.review").joinpath("page", *_SHARED[name].split("/"))
         return shared.read_text(encoding="utf-8")

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import date
 from typing import Any
 
+from counting.errors import PlanError
 from counting.plan.questions import (
     USUAL,
     Answers,
@@ -15,8 +17,12 @@ from counting.plan.questions import (
     some_text,
     unit_of_lots,
 )
+from counting.typed import day
 
-__all__ = ["read_form"]
+__all__ = ["DAYS", "check_days", "read_days", "read_form"]
+
+DAYS = ("first_treatment", "before", "deciding_survey")
+"""Days that a plan may name, each once it is known."""
 
 
 def read_form(texts: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]:
@@ -74,4 +80,59 @@ def read_form(texts: Mapping[str, Any]) -> tuple[dict[str, Any], dict[str, str]]
             question.read,
             str(texts.get(question.name, "")).strip() or question.usual,
         )
-    return ({}, faults) if faults else (plan_entries(Answers(known)), faults)
+    days, wrong = read_days(texts)
+    faults |= wrong
+    return ({}, faults) if faults else (plan_entries(Answers(known)) | days, faults)
+
+
+def read_days(texts: Mapping[str, Any]) -> tuple[dict[str, date | None], dict[str, str]]:
+    """Read the days of a plan, and hold them against each other.
+
+    Parameters
+    ----------
+    texts : mapping
+        `DAYS` as typed; a blank one is not known yet.
+
+    Returns
+    -------
+    days : dict
+        None for what is not known.
+    faults : dict of str to str
+        What is wrong, by the day's name.
+    """
+    days: dict[str, date | None] = dict.fromkeys(DAYS)
+    faults: dict[str, str] = {}
+    for name in DAYS:
+        text = str(texts.get(name) or "").strip()
+        try:
+            days[name] = day(text) if text else None
+        except ValueError as error:
+            faults[name] = str(error)
+    return days, faults | _in_order(days)
+
+
+def _in_order(days: Mapping[str, date | None]) -> dict[str, str]:
+    treated, before, deciding = (days[name] for name in DAYS)
+    faults = {}
+    if before and treated and before > treated:
+        faults["before"] = f"that is after the first treatment, {treated}"
+    if deciding and treated and deciding <= treated:
+        faults["deciding_survey"] = f"that is not after the first treatment, {treated}"
+    elif deciding and before and deciding <= before:
+        faults["deciding_survey"] = f"that is not after the count before the treatment, {before}"
+    return faults
+
+
+def check_days(texts: Mapping[str, Any]) -> dict[str, date | None]:
+    """Return the days of a plan; see `read_days`.
+
+    Raises
+    ------
+    PlanError
+        If one cannot be.
+    """
+    days, faults = read_days(texts)
+    if faults:
+        found = "; ".join(f"{name.replace('_', ' ')}: {fault}" for name, fault in faults.items())
+        raise PlanError("the plan", found, mend="mend the day named")  # noqa: EM101
+    return days

@@ -59,8 +59,16 @@ def start_trial(directory: Path, plan: Plan, *, replace: bool = False) -> Trial:
     return record_plan(directory)
 
 
-def record_plan(directory: Path) -> Trial:
+def record_plan(directory: Path, *, why: str = "", by: str = "") -> Trial:
     """Write the plan and the plants, as they lie in a trial's folder, into its ledger.
+
+    Parameters
+    ----------
+    directory : Path
+    why : str
+        What was changed since the beginning, and why.
+    by : str
+        Who says so.
 
     Raises
     ------
@@ -73,9 +81,10 @@ def record_plan(directory: Path) -> Trial:
         plan=texts[PLAN_NAME].decode("utf-8"),
         plants=texts[PLANTS_NAME].decode("utf-8"),
         hashes={name: sha256_bytes(text) for name, text in texts.items()},
+        why=why,
     )
     with Ledger(directory, create=True) as ledger:
-        ledger.add([record], by=f"counting {__version__}")
+        ledger.add([record], by=by or f"counting {__version__}")
     return trial
 
 

@@ -81,7 +81,7 @@ def rename(trial: Trial, old: str, new: str, *, by: str) -> Renamed:
         facts += [replace(each, lifted=True) for each in out]
         facts += [Exclusion(plant=new, survey=each.survey, reason=each.reason) for each in out]
         ledger.add(facts, by=by or f"counting {__version__}")
-    record_plan(trial.directory)
+    record_plan(trial.directory, why=f"plant {old} is {new} now", by=by)
     return Renamed(len(of_old), len(tallied), len(happened), len(out), old in codes)
 
 

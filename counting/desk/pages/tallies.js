@@ -36,15 +36,58 @@ const answer = async (reply) => {
   return found.refused ? null : found;
 };
 
+// what is typed and not taken in yet stays in this window, by what each cell is called
+const kept = () => `counting-typed|${location.pathname}|${which.elements.survey.value}`;
+const unsaved = new Map();
+let held = kept();
+const cells = () => [...grid.querySelectorAll('input')];
+
+const keep = () => {
+  for (const cell of cells()) {
+    if (cell.value.trim() === cell.dataset.held) unsaved.delete(cell.ariaLabel);
+    else unsaved.set(cell.ariaLabel, cell.value.trim());
+  }
+  document.querySelector('#open').textContent = unsaved.size
+    ? `${unsaved.size} ${unsaved.size === 1 ? 'cell is' : 'cells are'} typed and not taken in yet.`
+    : '';
+  try {
+    if (held !== kept()) sessionStorage.removeItem(held); // taken along to another survey
+    held = kept();
+    sessionStorage.setItem(held, JSON.stringify([...unsaved]));
+  } catch {
+    // no storage: what is typed stays as long as the page
+  }
+};
+
+const putBack = () => {
+  for (const cell of cells()) cell.value = unsaved.get(cell.ariaLabel) ?? cell.value;
+  keep();
+};
+
+grid.addEventListener('input', keep);
+
+/** Whether an arrow to the side leaves a cell: the caret stands at that end of what is typed. */
+const leaves = ({ selectionStart: from, selectionEnd: to, value }, right) => {
+  if (from !== to) return to - from === value.length;
+  return right ? to === value.length : from === 0;
+};
+
 grid.addEventListener('keydown', (event) => {
-  const steps = { ArrowDown: [1, 0], Enter: [1, 0], ArrowUp: [-1, 0] };
+  const steps = {
+    ArrowDown: [1, 0],
+    Enter: [1, 0],
+    ArrowUp: [-1, 0],
+    ArrowRight: [0, 1],
+    ArrowLeft: [0, -1],
+  };
   const step = steps[event.key];
   if (!step || !(event.target instanceof HTMLInputElement)) return;
+  if (step[1] && !leaves(event.target, step[1] > 0)) return;
   const [row, column] = placeOf(event.target);
   const next =
     cellAt(row + step[0], column + step[1]) ??
     (event.key === 'Enter' ? cellAt(0, column + 1) : null);
-  if (!next) return;
+  if (!(next instanceof HTMLInputElement)) return; // beside the first column stand the plants
   event.preventDefault();
   next.focus();
   next.select();
@@ -61,17 +104,33 @@ grid.addEventListener('paste', (event) => {
       if (cell) cell.value = value.trim();
     }),
   );
+  keep();
 });
 
-which.addEventListener('change', (event) => {
-  if (event.target === by) return;
+// the grid alone is drawn anew: the field in hand keeps the keys, and what is typed stays
+let asked = 0;
+which.addEventListener('change', async (event) => {
+  if (event.target === by || !which.elements.survey.value) return;
+  const mine = (asked += 1);
   const measures = [...which.querySelectorAll('[type=checkbox]:checked')].map((box) => box.value);
   const query = new URLSearchParams({
     survey: which.elements.survey.value,
     measures: measures.join(','),
   });
-  location.search = query;
+  const there = `${location.pathname}?${query}`;
+  const reply = await fetch(there);
+  if (mine !== asked) return;
+  if (!reply.ok) {
+    say(['The desk does not answer. Is it still running?'], 'fault');
+    return;
+  }
+  const shown = new DOMParser().parseFromString(await reply.text(), 'text/html');
+  grid.replaceChildren(...shown.querySelector('#grid').children);
+  document.querySelector('.same').replaceWith(shown.querySelector('.same'));
+  history.replaceState(null, '', there);
+  putBack();
 });
+which.addEventListener('submit', (event) => event.preventDefault());
 
 document.querySelector('#take').addEventListener('click', async () => {
   const names = [...grid.tHead.querySelectorAll('[data-measure]')].map(
@@ -95,7 +154,8 @@ document.querySelector('#take').addEventListener('click', async () => {
     }),
   });
   if (await answer(reply)) {
-    for (const input of grid.querySelectorAll('input')) input.dataset.held = input.value.trim();
+    for (const input of cells()) input.dataset.held = input.value.trim();
+    keep();
   }
 });
 
@@ -132,6 +192,14 @@ document.querySelector('#files').addEventListener('change', (event) => {
   if (event.target.files[0]) send(event.target.files[0]);
   event.target.value = '';
 });
+try {
+  for (const [cell, text] of JSON.parse(sessionStorage.getItem(kept()) ?? '[]')) {
+    unsaved.set(cell, text);
+  }
+} catch {
+  // nothing was kept
+}
+putBack();
 try {
   by.value = localStorage.getItem('counting-by') ?? '';
   by.addEventListener('change', () => localStorage.setItem('counting-by', by.value));

@@ -168,15 +168,29 @@ const give = async (figure, plant) => {
     refuse(figure, told.refused);
     return;
   }
+  const next = figure.nextElementSibling ?? figure.previousElementSibling;
   figure.remove();
+  next?.querySelector('select').focus();
   document.querySelector(`[data-plant="${CSS.escape(plant)}"]`)?.classList.add('open');
   if (!tray.children.length) location.reload();
 };
 
 let held = null;
 for (const tray of document.querySelectorAll('.tray')) {
+  // the keys that look through the plants change the choice at each step: Enter gives it
+  let keyed = false;
+  tray.addEventListener('keydown', (event) => {
+    keyed = event.key !== 'Enter';
+    if (!keyed && event.target.value) {
+      event.preventDefault();
+      give(event.target.closest('figure'), event.target.value);
+    }
+  });
+  tray.addEventListener('pointerdown', () => {
+    keyed = false;
+  });
   tray.addEventListener('change', (event) => {
-    if (event.target.value) give(event.target.closest('figure'), event.target.value);
+    if (event.target.value && !keyed) give(event.target.closest('figure'), event.target.value);
   });
   tray.addEventListener('dragstart', (event) => {
     held = event.target.closest('figure');

@@ -6,6 +6,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+from markupsafe import Markup
 from starlette.responses import Response
 
 from counting.demo import demo_images, start_demo
@@ -14,10 +15,12 @@ from counting.desk.desk import Desk
 from counting.desk.serve import let_phones_in
 from counting.desk.shelf import Shelf
 from counting.desk.views.walk import bring_in
+from counting.desk.walk_page import words
 from counting.errors import CountingError
 from counting.photos.gather import Batch
+from counting.review.build import as_json
 
-__all__ = ["away", "demo", "home", "phones", "season_page", "shelf", "stop", "work"]
+__all__ = ["away", "closed", "demo", "home", "phones", "season_page", "shelf", "stop", "work"]
 
 _NEXT = {
     "plan": ("Look at the plan", ""),
@@ -47,16 +50,43 @@ def home(desk: Desk, asked: Asked, *, fault: str = "") -> Response:
         "home.html",
         folder=str(desk.shelf.folder),
         trials=[_line(desk, name) for name in desk.shelf.names()],
-        beside=[str(each) for each in desk.shelf.beside()],
+        ways=_ways(desk.shelf),
+        looking="looking" in asked.query,
         fault=fault,
         command="counting open FOLDER; counting demo; counting restore FILE DIR",
     )
 
 
+def _ways(shelf: Shelf) -> dict[str, list[tuple[str, str]]]:
+    """Return the folders that a press goes to: each with its name and its whole path.
+
+    Folders alone are named, and the way up; no file outside the trials is.
+    """
+    up, inner, beside = shelf.folder.parent, shelf.inner(), shelf.beside()
+    ways = {
+        "Up": [(up.name or str(up), str(up))] if up != shelf.folder else [],
+        "In it": [(each.name, str(each)) for each in inner],
+        "With trials, near it": [(str(each), str(each)) for each in beside],
+    }
+    return {words: found for words, found in ways.items() if found}
+
+
 def _for_phones(desk: Desk) -> Response:
     """List what a phone can do for each trial; no group shows."""
     lines = [_line(desk, name) for name in desk.shelf.names()]
-    return desk.page("phone.html", trials=lines, today=date.today().isoformat())
+    return _phone_page(desk, trials=lines, today=date.today().isoformat(), closed=False)
+
+
+def closed(desk: Desk) -> Response:
+    """Say that a page is not for phones, and what is."""
+    return _phone_page(desk, status=403, closed=True)
+
+
+def _phone_page(desk: Desk, *, status: int = 200, **shown: Any) -> Response:
+    """Write a page for phones: English as it comes, the reader's language by its script."""
+    told = words()
+    texts = Markup(as_json(told))
+    return desk.page("phone.html", status=status, words=told["en"], texts=texts, **shown)
 
 
 def _line(desk: Desk, name: str) -> dict[str, Any]:
@@ -85,6 +115,8 @@ def shelf(desk: Desk, asked: Asked) -> Response:
     desk.shelf = Shelf.of(folder)
     if desk.phones:
         desk.phones.shelf = desk.shelf
+    if asked.form.get("looking") and not desk.shelf.only:
+        return desk.go("?looking=1")
     return desk.go()
 
 

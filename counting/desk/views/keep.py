@@ -102,4 +102,4 @@ async def bring_back(desk: Desk, request: Request) -> Response:
         part.unlink(missing_ok=True)
     said = [f"{found.files} files and {found.entries} entries of the ledger are back: {target}"]
     said += [f"Lost: {each.item}: {each.reason}" for each in found.lost]
-    return JSONResponse({"said": said})
+    return JSONResponse({"said": said, "trial": desk.to("t", target.name)})

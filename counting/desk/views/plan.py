@@ -11,7 +11,7 @@ from starlette.responses import Response
 from counting.desk.asked import Asked
 from counting.desk.desk import Desk
 from counting.errors import CountingError
-from counting.plan.form import read_form
+from counting.plan.form import DAYS, read_form
 from counting.plan.layout import draw, layout_notes, new_id, new_seed
 from counting.plan.map import map_picture
 from counting.plan.needed.have_blocks import blocks_show
@@ -20,9 +20,20 @@ from counting.plan.needed.text import typed_spread
 from counting.plan.questions import USUAL
 from counting.plan.start import refuse_to_spoil, start_trial
 from counting.plan.trial import Plan, Trial, make_plan
+from counting.records.amend import CHANGEABLE, amend, changes
 from counting.typed import plain_number, share, whole_number
 
-__all__ = ["change", "create", "draft_map", "draw_again", "map_of", "new", "plan", "shows"]
+__all__ = [
+    "amended",
+    "change",
+    "create",
+    "draft_map",
+    "draw_again",
+    "map_of",
+    "new",
+    "plan",
+    "shows",
+]
 
 _GROUPS = 4
 """Rows for groups in the form: more than four are seldom compared in a small trial."""
@@ -42,7 +53,7 @@ _LIKENESS = 0.1
 
 def new(desk: Desk, _: Asked) -> Response:
     """Show the empty form."""
-    texts = {"title": "", "crop": "tomato", "first_treatment": ""}
+    texts = {"title": "", "crop": "tomato"} | dict.fromkeys(DAYS, "")
     texts |= {name: _GUESS[name] for name in ("mean", "sd")}
     return _form(desk, None, texts=texts | _usual(), groups=_rows({}))
 
@@ -80,7 +91,6 @@ def _entries(asked: Asked, *, seed: int) -> tuple[dict[str, Any], dict[str, str]
     control = named[0]["name"].strip() if named else ""
     entries, faults = read_form({**form, "groups": groups, "control": control})
     entries |= {"id": new_id(), "seed": seed, "crop": form.get("crop", "").strip() or "tomato"}
-    entries["first_treatment"] = form.get("first_treatment") or None
     return entries, faults
 
 
@@ -116,7 +126,7 @@ def _drawn(desk: Desk, asked: Asked, trial: Trial | None) -> Response:
             return desk.go("t", made.directory.name, "plan")
         except CountingError as error:
             fault = str(error)
-    texts = _GUESS | _usual() | {"title": "", "crop": "", "first_treatment": ""} | dict(asked.form)
+    texts = _GUESS | _usual() | dict.fromkeys(("title", "crop", *DAYS), "") | dict(asked.form)
     return _form(
         desk, trial, texts=texts, groups=_rows(asked.form), faults=faults, fault=fault, status=422
     )
@@ -157,8 +167,8 @@ def _texts(plan: Plan) -> dict[str, str]:
         "allotted_to": plan.allotted_to,
         "main_measure": plan.main_measure,
         "smallest_difference": f"{100 * plan.smallest_difference:g} %",
-        "first_treatment": plan.first_treatment.isoformat() if plan.first_treatment else "",
     }
+    texts |= {name: str(getattr(plan, name) or "") for name in DAYS}
     for part in (plan.layout, plan.rule):
         for name, value in part.model_dump().items():
             if isinstance(value, bool):
@@ -204,18 +214,39 @@ def shows(_: Desk, asked: Asked) -> dict[str, Any]:
         return {"sentence": ""}
 
 
-def plan(desk: Desk, asked: Asked) -> Response:
+def plan(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = ()) -> Response:
     """Show the plan as it stands, with its map."""
     trial = desk.trial(asked.trial)
+    with trial.ledger() as ledger:
+        changed = changes(ledger)
     return desk.trial_page(
         "plan.html",
         trial,
         here="plan",
+        status=422 if fault else 200,
+        fault=fault,
+        said=said,
+        changed=changed,
+        texts=_texts(trial.plan) | (dict(asked.form) if fault else {}),
+        refused=bool(fault),
         notes=layout_notes(trial.plan),
         open=_open(trial),
         rule=_rule(trial.plan),
         command=_command(trial),
     )
+
+
+def amended(desk: Desk, asked: Asked) -> Response:
+    """Change what may still change of a plan under which counts stand, with the reason."""
+    trial = desk.trial(asked.trial)
+    texts = {name: asked.form[name] for name in CHANGEABLE if name in asked.form}
+    by = asked.form.get("by", "").strip() or "desk"
+    try:
+        amend(trial, texts, reason=asked.form.get("reason", ""), by=by)
+    except CountingError as error:
+        return plan(desk, asked, fault=str(error))
+    said = "Changed. The ledger keeps the plan as it was, and why; the audit names it."
+    return plan(desk, asked, said=(said,))
 
 
 def _open(trial: Trial) -> bool:
@@ -250,7 +281,12 @@ def _command(trial: Trial) -> str:
     plan = trial.plan
     groups = " ".join(f'--group "{group.name}"' for group in plan.groups)
     layout = plan.layout
+    days = "".join(
+        f" --{name.replace('_', '-')} {getattr(plan, name)}" for name in DAYS if getattr(plan, name)
+    )
+    name = trial.directory.name
     return (
-        f'counting start DIR --title "{plan.title}" {groups} --control "{plan.control}" '
-        f"--blocks {layout.blocks} --plants-per-plot {layout.plants_per_plot} --seed {plan.seed}"
+        f'counting start {name} --title "{plan.title}" {groups} --control "{plan.control}" '
+        f"--blocks {layout.blocks} --plants-per-plot {layout.plants_per_plot}{days} "
+        f'--seed {plan.seed}; counting amend {name} --deciding-survey DATE --reason "..."'
     )

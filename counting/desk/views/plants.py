@@ -131,7 +131,7 @@ def moved(desk: Desk, asked: Asked) -> Response:
     """Put a photo at its right plant, with the reason; the ledger keeps both."""
     trial = desk.trial(asked.trial)
     form = asked.form
-    target = Place(form.get("to", ""), form.get("side", "").strip())
+    target = Place(form.get("to", ""), form.get("side", "").strip(), form.get("survey", ""))
     by, reason = form.get("by", "").strip() or "desk", form.get("reason", "").strip()
     try:
         done = move(trial, [form.get("photo", "")], target, reason=reason, by=by)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import csv
 import io
 import re
@@ -14,8 +13,9 @@ from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
-from counting.desk.asked import LARGEST_FORM, Asked, objects
+from counting.desk.asked import Asked, objects
 from counting.desk.desk import Desk
+from counting.desk.dropped import Refused, received
 from counting.errors import CountingError, TallyError
 from counting.files import inside, write_bytes, write_text
 from counting.measures import MEASURES
@@ -35,10 +35,7 @@ __all__ = ["sheet_in", "sheet_read", "tallies", "typed"]
 
 _OFFERED = tuple(name for name in MEASURES if name != "fruit_total")
 _FOLDER = "tallies"
-_LONGEST_S = 120.0
-"""Time for a dropped table; the largest takes that at 1.3 Mbit/s."""
 """Folder of the trial for what was typed or dropped, as it came: the ledger says the rest."""
-_ENDINGS = {".csv", ".xlsx", ".ods"}
 
 
 def tallies(desk: Desk, asked: Asked) -> Response:
@@ -111,19 +108,12 @@ async def sheet_in(desk: Desk, request: Request) -> Response:
     """Keep a spreadsheet that was dropped on the page, and show how it would be read."""
     trial = desk.trial(request.path_params["trial"])
     name = Path(request.query_params.get("name", "")).name
-    if Path(name).suffix.lower() not in _ENDINGS:
-        return JSONResponse({"refused": f"{name}: expected a CSV, XLSX or ODS table"})
-    body = bytearray()
     try:
-        async with desk.tables, asyncio.timeout(_LONGEST_S):
-            async for piece in request.stream():
-                body += piece
-                if len(body) > 10 * LARGEST_FORM:
-                    return JSONResponse({"refused": f"{name}: too large for a table of tallies"})
-    except TimeoutError:
-        return JSONResponse({"refused": f"{name}: it came too slowly; drop it again"})
+        body = await received(desk, request, name)
+    except Refused as fault:
+        return JSONResponse({"refused": str(fault)})
     path = _free(trial, _plain(name))
-    write_bytes(path, bytes(body))
+    write_bytes(path, body)
     query = request.query_params
     try:
         shown = await run_in_threadpool(

@@ -17,7 +17,7 @@ _DIGEST = 12
 
 @dataclass(frozen=True, slots=True)
 class PlanRecord:
-    """The plan's files as they were when the trial began.
+    """The plan's files as they were when the trial began, or from a later change on.
 
     Attributes
     ----------
@@ -25,6 +25,8 @@ class PlanRecord:
         Text of ``trial.toml`` and of ``plants.csv``.
     hashes : mapping
         File name to the SHA-256 of its bytes.
+    why : str
+        What was changed later, and why; empty for the plan of the beginning.
     """
 
     kind: ClassVar[EntryKind] = "trial"
@@ -32,6 +34,7 @@ class PlanRecord:
     plan: str
     plants: str
     hashes: Mapping[str, str] = field(default_factory=dict)
+    why: str = ""
 
     @property
     def key(self) -> str:
@@ -41,11 +44,13 @@ class PlanRecord:
     @classmethod
     def of_body(cls, body: Mapping[str, Any]) -> Self:
         """Return the plan that a body holds."""
-        return cls(str(body["plan"]), str(body["plants"]), body.get("hashes", {}))
+        hashes, why = body.get("hashes", {}), str(body.get("why", ""))
+        return cls(str(body["plan"]), str(body["plants"]), hashes, why)
 
     def to_body(self) -> dict[str, Any]:
         """Return the plan as the ledger keeps it."""
-        return {"plan": self.plan, "plants": self.plants, "hashes": dict(self.hashes)}
+        body = {"plan": self.plan, "plants": self.plants, "hashes": dict(self.hashes)}
+        return body | ({"why": self.why} if self.why else {})
 
 
 @dataclass(frozen=True, slots=True)

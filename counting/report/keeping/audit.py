@@ -33,6 +33,7 @@ from counting.ledger.facts import (
 )
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
+from counting.records.amend import changes
 from counting.report.figures import Choices, figures
 from counting.report.keeping.checkpoints import Outside, hold
 from counting.report.keeping.visible import differing, seen
@@ -199,7 +200,7 @@ def _plan(trial: Trial, ledger: Ledger) -> Check:
     for name, text in ((PLAN_NAME, record.plan), (PLANTS_NAME, record.plants)):
         if sha256_file(trial.directory / name) != sha256_bytes(text.encode("utf-8")):
             faults.append(Fault(name, f"changed since it was recorded at {entry.at}"))
-    return Check("plan", sentence, tuple(faults))
+    return Check("plan", "; changed ".join([sentence, *changes(ledger)]), tuple(faults))
 
 
 def check_photos(trial: Trial, ledger: Ledger) -> Check:

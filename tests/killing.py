@@ -30,12 +30,12 @@ from counting.report.keeping.back_up import back_up
 from counting.review.corrections import take_corrections
 from counting.settings import Settings
 
-__all__ = ["CAMERA", "FAST", "WORK", "Life", "Work", "lives", "run", "started"]
+__all__ = ["CAMERA", "FAST", "MODULES", "WORK", "Life", "Work", "lives", "run", "started"]
 
 FAST = Settings(stages=("blobs",))
 CAMERA = "camera"
 """Folder beside the trial's with the photos to take in."""
-_MODULES = [
+MODULES = [
     "cv2",
     "counting.finding.propose",
     "counting.photos.intake",
@@ -137,7 +137,7 @@ def started(
 
 def run(name: str, trial: Path, *, kill_after: float | None = None) -> Life:
     """Run a command in a process of its own, killed so many seconds after it begins."""
-    process, told = started(_MODULES, _at_work, name, trial)
+    process, told = started(MODULES, _at_work, name, trial)
     if not told.poll(_LONGEST_S) or told.recv() != "begun":
         process.kill()
         raise RuntimeError(name)

@@ -5,11 +5,14 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from killing import MODULES
 from trials import make_trial
 
 from counting.ledger import Ledger, verify
 
-FORK = multiprocessing.get_context("spawn")
+# each process comes from a server that has the modules loaded
+FORK = multiprocessing.get_context("forkserver")
+FORK.set_forkserver_preload([*MODULES, "pytest"])
 pytestmark = pytest.mark.slow
 
 

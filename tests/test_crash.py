@@ -3,7 +3,6 @@
 import json
 import resource
 import shutil
-import signal
 import subprocess
 import sys
 from collections import Counter
@@ -15,7 +14,6 @@ from killing import CAMERA, FAST, WORK, lives, run
 from trials import SURVEY, Beds, draw_photo, make_trial
 from tries import tries
 
-from counting.errors import LedgerError
 from counting.finding.propose import propose
 from counting.ledger import Ledger, verify
 from counting.photos.intake import take_in
@@ -177,22 +175,6 @@ def test_killed_at_any_moment_it_goes_on_to_the_same_end(tmp_path, name):
     assert lives(name, template, KILLS, check, finished, seed=20260601) >= KILLS
 
 
-def fill(trial: Path) -> None:
-    """Write until the disk refuses; say how many batches were accepted."""
-    signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    accepted = 0
-    try:
-        for number in range(1000):
-            with Ledger(trial, create=True) as ledger:
-                ledger.append_many(
-                    [("event", f"{number}-{part}", {"text": "x" * 2000}) for part in range(5)],
-                    by="test",
-                )
-            accepted += 1
-    except LedgerError as error:
-        sys.stdout.write(f"{accepted}\n{error}\n")
-
-
 def check_full(trial: Path, output: str) -> None:
     accepted, message = output.splitlines()
     assert "nothing was written" in message or "cannot be used" in message
@@ -207,7 +189,7 @@ def check_full(trial: Path, output: str) -> None:
 
 
 def run_fill(trial: Path, **options) -> str:
-    code = f"from pathlib import Path; from test_crash import fill; fill(Path({str(trial)!r}))"
+    code = f"from pathlib import Path; from filling import fill; fill(Path({str(trial)!r}))"
     done = subprocess.run(
         [sys.executable, "-c", code],
         capture_output=True,

@@ -173,9 +173,9 @@ def true_scale(told: dict) -> float:
 def read_rendered(folder: Path) -> np.ndarray:
     """Read rendered photos; error, half interval and half interval without the print, percent."""
     rows = []
-    for told in json.loads((folder / "truth.json").read_text(encoding="utf-8"))["photos"]:
-        if not told["tag"]:
-            continue
+    tagged = [told for told in json.loads((folder / "truth.json").read_text("utf-8"))["photos"]
+              if told["tag"]]  # fmt: skip
+    for told in tagged if len(tagged) < 20 else tagged[:: tries(3, 1)]:  # every third
         reading = only(read_tags(load_image(folder / told["file"]).rgb))
         half = np.log(reading.mm_per_px_high / reading.mm_per_px)
         error = np.log(reading.mm_per_px / true_scale(told))
@@ -248,7 +248,7 @@ CONDITIONS = {
     "1 m, card torn": {"torn": "card"},
     "1 m, marker torn": {"torn": "marker"},
 }
-PHOTOS = tries(2, 8)
+PHOTOS = tries(1, 8)
 
 
 def read_as_intake_does(scene: Scene, seed: int) -> list[TagReading]:
@@ -336,7 +336,7 @@ def test_no_wrong_plant_in_thousands_of_spoilt_photos():
         card[288:368, 320:400] = 118
     rng = np.random.default_rng(20260601)
     right = wrong = 0
-    tried = tries(2_000, 10_000)
+    tried = tries(1_000, 10_000)
     for _ in range(tried):
         tag, image = spoilt(rng, cards)
         numbers = [reading.id for reading in read_tags(np.stack([image] * 3, axis=-1))]

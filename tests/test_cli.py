@@ -98,3 +98,19 @@ def test_the_version_is_printed():
     done = counting("--version")
     assert done.code == Exit.DONE
     assert done.out.strip()
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        *(["compare"], ["report"], ["agree"], ["calibrate"], ["diary"], ["audit"], ["harvest"]),
+        *(["sheet"], ["propose"], ["learn"], ["assign", "--reviewers", "2"]),
+        ["move", "photo.jpg", "--to", "A1-1"],
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_command_that_writes_nothing_makes_no_ledger(words, tmp_path):
+    trial = make_trial(tmp_path / "trial")
+    before = sorted(trial.directory.iterdir())
+    counting(words[0], trial.directory, *words[1:])
+    assert sorted(trial.directory.iterdir()) == before

@@ -117,7 +117,11 @@ json_values = st.recursive(
 
 
 @settings(max_examples=25, deadline=None)
-@given(bodies=st.lists(st.dictionaries(st.text(max_size=6), json_values, max_size=4), max_size=5))
+@given(
+    bodies=st.lists(
+        st.dictionaries(st.text(max_size=6), json_values, max_size=4), min_size=1, max_size=5
+    )
+)
 def test_what_goes_in_comes_out_and_the_chain_holds(tmp_path_factory, bodies):
     folder = tmp_path_factory.mktemp("ledger")
     text = [canonical_json(body) for body in bodies]
@@ -356,3 +360,17 @@ def test_an_entry_is_on_the_disk_before_it_is_said_to_be_written(tmp_path, monke
     monkeypatch.setattr(store, "SYNCHRONOUS", SYNCHRONOUS)
     with Ledger(tmp_path, create=True) as ledger:
         assert ledger.pragma("synchronous") == [(2,)]  # FULL, in SQLite's numbers
+
+
+def test_reading_makes_no_ledger_and_the_first_entry_does(tmp_path):
+    with Ledger(tmp_path, create=True) as reading:
+        assert reading.head() == (0, FIRST)
+        assert list(reading.entries()) == []
+        assert reading.append_many([], by="test") == 0
+        assert list(tmp_path.iterdir()) == []
+        with Ledger(tmp_path, create=True) as writing:
+            assert writing.append("event", "first", {}, by="test")
+        assert [entry.key for entry in reading.entries()] == ["first"]
+        assert reading.append("event", "second", {}, by="test")
+    found = verify(tmp_path)
+    assert (found.entries, found.faults, found.remarks) == (2, (), ())

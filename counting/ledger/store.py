@@ -100,7 +100,7 @@ class Ledger:
     trial : Path
         The trial's folder.
     create : bool
-        Make a new ledger where there is none.
+        Where there is no ledger, read an empty one; its file is made with the first entry.
 
     Raises
     ------
@@ -113,11 +113,18 @@ class Ledger:
         if not self.path.exists() and not create:
             mend = f"make the trial first: counting start {trial}"
             raise LedgerError(self.path, "not found", "a trial's ledger", mend)
-        self._to_seal = not self.path.exists()
+        self._to_seal = False
         self._only_read: Exception | None = None
         self._held = False
+        self._open()
+
+    def _open(self, *, make: bool = False) -> None:
+        """Open the file; where there is none, an empty ledger in memory unless it is to be made."""
+        self._absent = not make and not self.path.exists()
+        self._to_seal = make
         try:
-            self._db = sqlite3.connect(self.path, timeout=_WAIT_S, isolation_level=None)
+            where = ":memory:" if self._absent else self.path
+            self._db = sqlite3.connect(where, timeout=_WAIT_S, isolation_level=None)
             try:
                 _patiently(self._prepare)
             except BaseException:
@@ -140,7 +147,7 @@ class Ledger:
             self._only_read = error
         self._db.execute(f"PRAGMA synchronous = {SYNCHRONOUS}")
         self._db.execute("PRAGMA foreign_keys = ON")
-        if lay_out(self._db, self.path):
+        if lay_out(self._db, self.path) and not self._absent:
             self._to_seal = self._holds(read_seal(self.path))
 
     def _hold_end(self) -> None:
@@ -230,6 +237,9 @@ class Ledger:
             If the disk refuses; nothing is added then.
         """
         listed = [(kind, key, canonical_json(body)) for kind, key, body in facts]
+        if self._absent and listed:
+            self._db.close()
+            self._open(make=True)
         try:
             added = _patiently(lambda: self._transact(listed, by))
         except _UNUSABLE as error:
@@ -327,6 +337,9 @@ class Ledger:
         return [str(row[0]) for row in self._rows(query, ())]
 
     def _rows(self, query: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
+        if self._absent and self.path.exists():  # another program began it meanwhile
+            self._db.close()
+            self._open()
         try:
             return _patiently(lambda: self._db.execute(query, values).fetchall())
         except _UNUSABLE as error:

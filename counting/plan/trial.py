@@ -178,7 +178,7 @@ class Trial:
         return self.plants[~self.plants["guard"].fillna(value=False).astype(bool)]
 
     def ledger(self) -> Ledger:
-        """Open the trial's ledger, making it where there is none yet."""
+        """Open the trial's ledger; where there is none yet, the first entry makes it."""
         return Ledger(self.directory, create=True)
 
 

@@ -5,13 +5,12 @@ import json
 import os
 import re
 import resource
-import signal
 import subprocess
 import sys
-import time
 
 import pandas as pd
 import pytest
+from at_work import endless, hungry, where
 from hostile import BAD_PHOTOS, BAD_WORKBOOKS, PHOTO_FILES, big_png, ods, xlsx
 from trials import SURVEY, draw_photo, make_trial
 
@@ -166,20 +165,6 @@ def test_what_only_has_a_photos_name_is_one_refusal_among_good_ones(tmp_path, na
     again = take_in(trial, [camera], batch=Batch(survey=SURVEY))
     assert again.again == 1
     assert len(again.refused) == (name != "a folder")
-
-
-def hungry(job):
-    return len(bytearray(1 << 40))
-
-
-def endless(job):
-    signal.setitimer(signal.ITIMER_REAL, 0.5)  # as long as `workers._LONGEST_S`, but sooner
-    while True:
-        time.sleep(1)
-
-
-def where(job):
-    return os.getpid()
 
 
 def test_one_photo_that_takes_much_memory_is_never_worked_on_in_this_process(tmp_path):

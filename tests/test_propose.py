@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 import signal
 import subprocess
 import sys
@@ -13,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from at_work import dies_on_the_third, fails_on_the_third
 from trials import SURVEY, Beds, confirm, drawn, make_trial
 from typer.testing import CliRunner
 
@@ -197,19 +197,6 @@ def test_a_quick_look_is_kept_with_the_proposals_and_told(tmp_path):
     assert propose(trial, Settings(stages=("scorer",))).new == 4
 
 
-def dies_on_the_third(job):
-    """Work that takes its process down with it on one of the photos."""
-    if job.key == "3":
-        os._exit(9)
-    return job.key
-
-
-def fails_on_the_third(job):
-    if job.key == "3":
-        raise ZeroDivisionError
-    return job.key
-
-
 @pytest.mark.parametrize("work", [dies_on_the_third, fails_on_the_third])
 def test_a_photo_that_breaks_its_worker_is_named_and_all_others_are_done_once(work):
     jobs = [Job(str(number), Path(f"{number}.jpg")) for number in range(12)]
@@ -227,7 +214,6 @@ import sys
 from pathlib import Path
 from counting.finding.propose import propose
 from counting.plan.trial import load_trial
-from counting.report.counts import making
 from counting.settings import Settings
 propose(load_trial(Path(sys.argv[1])), Settings(stages=("colour",)), workers=int(sys.argv[2]))
 print("once")

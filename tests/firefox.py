@@ -61,7 +61,8 @@ class Pages:
 
     def check(self, axe: str) -> list[dict[str, Any]]:
         """Return what the accessibility checker, given as its script, finds wrong."""
-        script = f"{axe}; axe.run(document).then((found) => arguments[0](found.violations));"
+        run = "axe.run(document, {resultTypes: ['violations']})"
+        script = f"{axe}; {run}.then((found) => arguments[0](found.violations));"
         found: list[dict[str, Any]] = self.driver.execute_async_script(script, sandbox=None)
         return found
 

@@ -54,6 +54,7 @@ class Person:
     page: Any
     jitter: float = 0.0
     width: float = 1.0
+    height: float = 1.0
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(7))
     work: Work = field(default_factory=Work)
     pressed: float = -math.inf
@@ -61,6 +62,7 @@ class Person:
     def correct(self, photo: dict[str, Any], truth: list[Box]) -> Work:
         """Correct the photo that is open until it shows the labelled fruit, then press Next."""
         self.work = Work(labelled=len(truth))
+        self.width, self.height = photo["width"], photo["height"]
         self.page.wait_for_selector("#next:not([disabled])")
         self.settle()
         boxes = [box_of(row) for row in photo["candidates"] if is_shown(row, photo)]
@@ -107,7 +109,6 @@ class Person:
             wrong = next((p for p in shown if not is_right(p, truth[p["photo"]])), None)
             if wrong:
                 self.page.locator(f".tile[data-index='{photos.index(wrong)}']").tap()
-                self.width = wrong["width"]
                 work = self.correct(wrong, truth[wrong["photo"]])
                 work.taps += 1
                 work.looks += 1
@@ -172,7 +173,7 @@ class Person:
             if target is None:
                 if self.lens():
                     self.tap_outside()
-                elif zoomed:
+                elif zoomed or self.is_zoomed():
                     self.zoom_out(photo)
                     zoomed = False
                 else:
@@ -214,6 +215,14 @@ class Person:
             box["x"] + margin <= x <= box["x"] + box["width"] - margin
             and box["y"] + margin <= y <= box["y"] + box["height"] - margin
         )
+
+    def is_zoomed(self) -> bool:
+        """Whether the photo is larger than it opens."""
+        box = self.page.locator("#stage > .stage").bounding_box()
+        (left, top), (right, bottom) = (
+            self.scale("#stage > .stage")(*place) for place in ((0, 0), (self.width, self.height))
+        )
+        return bool(right - left > box["width"] + 1 or bottom - top > box["height"] + 1)
 
     def crowded(self, target: tuple[float, float, int | None]) -> bool:
         """Whether another ring is so near that a fingertip would cover both."""

@@ -45,7 +45,6 @@ def one_by_one(person: Person, sheet: Path, truth: dict[str, list[Box]], out: Pa
         if int(page.inner_text("#number")) != number + 1:
             page.click("#back")
             page.click(f".frame[data-index='{number}']")
-        person.width = photo["width"]
         write(out, photo["photo"], person.correct(photo, truth[photo["photo"]]))
 
 
@@ -59,7 +58,6 @@ def with_several(person: Person, sheet: Path, truth: dict[str, list[Box]], out: 
                 write(out, "", pressed(person, "#several"))
                 continue
             photo = photos[int(page.inner_text("#number")) - 1]
-            person.width = photo["width"]
             write(out, photo["photo"], person.correct(photo, truth[photo["photo"]]))
         elif page.is_visible("#together"):
             for photo, work in person.together(photos, truth):

@@ -174,6 +174,26 @@ def test_a_double_tap_zooms_and_changes_nothing(browser: Any, sheet: Path) -> No
         assert page.is_disabled("#undo")
 
 
+def test_two_taps_that_a_busy_phone_comes_to_at_once_are_two_taps(
+    browser: Any, sheet: Path
+) -> None:
+    with page_on(browser, sheet, PHONE) as page:
+        x, y = middle(page, 1)
+        before = page.evaluate("document.querySelector('.print').style.transform")
+        page.evaluate(
+            """() => {
+              const busy = () => { const from = performance.now();
+                while (performance.now() - from < 700); };
+              setTimeout(busy, 0);
+            }"""
+        )
+        page.touchscreen.tap(x, y)  # the finger lifts now, the page hears of it when it is free
+        page.touchscreen.tap(x, y)
+        assert states(page) == ["proposed"] * 6  # struck, and taken back
+        assert page.is_enabled("#undo")
+        assert page.evaluate("document.querySelector('.print').style.transform") == before
+
+
 def test_a_tap_among_crowded_rings_opens_a_lens_in_which_each_tap_counts(
     browser: Any, tmp_path: Path
 ) -> None:

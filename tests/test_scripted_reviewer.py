@@ -95,7 +95,6 @@ def measured(sheet: Path, truth: dict[str, list[Box]], jitter: float) -> Measure
     with chromium() as browser, page_on(browser, sheet, PHONE) as page:
         person = Person(page, jitter)
         for photo in data_of(sheet)["photos"]:
-            person.width = photo["width"]
             done.append(person.correct(photo, truth[photo["photo"]]))
         if page.locator("#menu[open]").count():
             page.keyboard.press("Escape")

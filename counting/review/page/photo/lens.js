@@ -28,11 +28,11 @@ function build(on) {
     const outside = event.clientX < box.left || event.clientX > box.right
       || event.clientY < box.top || event.clientY > box.bottom;
     // a drag that began in the glass and ends outside is still the glass's own
-    if (outside && began && performance.now() - lens.opened > GUARD_MS) closeLens();
+    if (outside && began && event.timeStamp - lens.opened > GUARD_MS) closeLens();
   });
   lens.stage = makeStage(place, {
-    tap: (mark, at) => {
-      if (performance.now() - lens.opened < GUARD_MS) {
+    tap: (mark, at, { now }) => {
+      if (now - lens.opened < GUARD_MS) {
         closeLens();
         on.twice(lens.from);
       } else {
@@ -46,12 +46,12 @@ function build(on) {
 }
 
 /** Open it over a place of the main stage, so large that a finger tells the rings apart. */
-export function openLens(main, [px, py], smallest, on) {
+export function openLens(main, [px, py], { smallest, now }, on) {
   if (!lens.root) build(on);
   lens.from = main.view.toStage(px, py);
   lens.scale = Math.min(Math.max(main.view.scale * 2.2, (main.view.scale * RING) / (2 * Math.max(smallest, 1))), main.view.scale * MOST);
   lens.place = [px, py];
-  lens.opened = performance.now();
+  lens.opened = now;
   lens.root.hidden = false;
   // the glass stands where the finger was, as far as there is room
   const room = [main.element.clientWidth, main.element.clientHeight];

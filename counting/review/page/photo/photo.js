@@ -17,7 +17,7 @@ import { sentencesOf, t } from '../ground/texts.js';
 export const stage = makeStage($('stage'), {
   tap: (mark, place, hit) => {
     if (hit.crowded && stage.tool === 'mark' && !stage.adding && place) {
-      openLens(stage, place, hit.smallest, handlers);
+      openLens(stage, place, hit, handlers);
     } else {
       tapped(mark, place);
     }

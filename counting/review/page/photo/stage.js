@@ -312,7 +312,7 @@ export function makeStage(root, on) {
     }
     act = null;
     lifted = done.kind === 'held';
-    if (done.kind === 'tap') tap(done);
+    if (done.kind === 'tap') tap(done, event.timeStamp);
     if (done.before) book[stage.index] = done.before;
     if (done.fields) on.dragged(done.hit.mark, done.fields);
     if (done.zone) on.zoned(done.zone);
@@ -324,8 +324,8 @@ export function makeStage(root, on) {
     stage.paint();
   }
 
-  function tap({ start, hit }) {
-    const now = performance.now();
+  /** `now` is when the finger lifted: a slow phone may come to it later, with the next tap. */
+  function tap({ start, hit }, now) {
     const twice = now - before.at < TWICE_MS
       && Math.hypot(start[0] - before.point[0], start[1] - before.point[1]) < TWICE_PX;
     before = { at: twice ? 0 : now, point: start };
@@ -336,7 +336,7 @@ export function makeStage(root, on) {
     const [x, y] = stage.view.toPhoto(...start);
     const photo = photos[stage.index];
     const inside = x >= 0 && y >= 0 && x <= photo.width && y <= photo.height;
-    on.tap(hit.mark, inside ? [x, y] : null, hit);
+    on.tap(hit.mark, inside ? [x, y] : null, { ...hit, now });
   }
 
   element.addEventListener('pointerdown', begin);

@@ -274,7 +274,7 @@ counts_of = st.lists(st.integers(0, 40), min_size=3, max_size=12)
 @given(counts_of, counts_of)
 def test_the_ratio_of_two_groups_is_the_ratio_of_their_means(a: list[int], b: list[int]) -> None:
     table = pd.DataFrame({"value": a + b, "group": ["a"] * len(a) + ["b"] * len(b)})
-    (contrast,) = compare(table, Question("fruit", control="a")).comparisons
+    (contrast,) = compare(table, Question("fruit", control="a", draws=1)).comparisons
     if sum(a) and sum(b):
         assert contrast.ratio.value == pytest.approx(np.mean(b) / np.mean(a), rel=1e-6)
     else:

@@ -480,10 +480,9 @@ def reference(photos) -> int:
     return groups
 
 
-@pytest.mark.slow
-def test_ten_thousand_plants_are_all_there(tmp_path):
-    trial = make_trial(tmp_path / "trial", Beds(blocks=50, plots_per_group=10, plants_per_plot=10))
-    assert len(trial.plants) == 10_000
+def test_thousands_of_plants_are_all_there(tmp_path):
+    trial = make_trial(tmp_path / "trial", Beds(blocks=50, plots_per_group=10, plants_per_plot=4))
+    assert len(trial.plants) == 4_000
     with trial.ledger() as ledger:
         facts = []
         for number, plant in enumerate(trial.plants["code"]):
@@ -496,5 +495,5 @@ def test_ten_thousand_plants_are_all_there(tmp_path):
             facts.append(("confirmation", f"{photo}|ann", answer))
         ledger.append_many(facts, by="test")
         found = observations(trial, ledger)
-    assert len(found) == 10_000
-    assert found["value"].sum() == 120_000
+    assert len(found) == 4_000
+    assert found["value"].sum() == 48_000

@@ -10,13 +10,10 @@ from typing import Self
 
 from counting.finding.zone import RowTags, TagSeen
 from counting.ledger.facts import Photo, Tag
-from counting.plan.map import row_places
+from counting.plan.map import EVEN_FOR, row_places
 from counting.plan.trial import Trial
 
 __all__ = ["Rows"]
-
-_NEAR = 2
-"""Plants further off than this tell too little of where a plant stands: beds are not that even."""
 
 _LEAST = 3
 """Photos from which a survey's usual scale is told; of fewer the whole trial's is taken."""
@@ -80,7 +77,7 @@ class Rows:
         if own is not None and own.corners and own.code == photo.plant:
             seen = tuple(self._seen(tag) for tag in (own, *(tag for tag in here if tag is not own)))
             return RowTags(seen, self.spacing_mm, self.count_fallen)
-        near = [tag for tag in here if abs(self.places[tag.code][1] - place) <= _NEAR]
+        near = [tag for tag in here if abs(self.places[tag.code][1] - place) <= EVEN_FOR]
         near.sort(key=lambda tag: abs(self.places[tag.code][1] - place))
         seen = tuple(self._seen(tag) for tag in near if tag.code != photo.plant)
         return RowTags(seen, self.spacing_mm, self.count_fallen, position=place)

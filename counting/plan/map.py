@@ -13,7 +13,11 @@ from counting.plan.trial import Trial
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["map_picture", "placed", "row_places"]
+__all__ = ["EVEN_FOR", "map_picture", "placed", "row_places"]
+
+EVEN_FOR = 2
+"""Plants along a row over which a bed is taken to be even: a tag further off tells too little of
+where a plant stands."""
 
 _STEP = 1.0
 """Distance of two plants in a row, in the map's own unit."""

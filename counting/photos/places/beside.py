@@ -17,7 +17,7 @@ from counting.flags import Flag
 from counting.ledger import Ledger, Told
 from counting.ledger.facts import Exclusion, LeftOut, Photo, Tag, left_out, one_side, photos
 from counting.plan.codes import plant_called
-from counting.plan.map import row_places
+from counting.plan.map import EVEN_FOR, row_places
 from counting.plan.trial import Trial
 from counting.text import few
 
@@ -27,8 +27,6 @@ BESIDE = "beside"
 """How a view is bound to its plant."""
 _OWN = "a photo of its own counts"
 _FILE_OUT = "the photo is left out"
-_FARTHEST = 2
-"""Plants along the row to the one whose photo it is: as far as the zone trusts a bed to be even."""
 _IN_VIEW = 0.9
 """Least share of a plant's width, from border to border, that must lie in the photo. The twentieth
 cut off a border holds 1 % of a plant's fruit, which hang 85 mm about the stem (standard deviation,
@@ -167,7 +165,7 @@ def _whole(
         return False
     (row, at), (other_row, other_at) = where[photo.plant], where[tag.code]
     apart = abs(other_at - at)
-    if row != other_row or not 1 <= apart <= _FARTHEST:
+    if row != other_row or not 1 <= apart <= EVEN_FOR:
         return False
     own = photo.tag
     if own is not None and own.corners and own.code == photo.plant:

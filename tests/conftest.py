@@ -3,6 +3,7 @@
 import functools
 import os
 
+import pillow_heif
 import typer.main
 
 from counting.ledger import store
@@ -20,3 +21,6 @@ typer.main.get_command = functools.cache(typer.main.get_command)
 
 # a process takes two seconds to start; where two are the point, the test asks for two
 workers.cores = lambda: 1
+
+# tests write HEIC photos as well; the program itself loads what reads them with the first
+pillow_heif.register_heif_opener()

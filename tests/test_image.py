@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import io
 import struct
+import subprocess
+import sys
 import zlib
 from pathlib import Path
 
@@ -186,3 +188,16 @@ def test_a_decompression_bomb_is_refused_before_it_is_decoded(tmp_path: Path, si
     )
     with pytest.raises(PhotoError, match="too many pixels"):
         load_image(path)
+
+
+def test_what_reads_heic_is_loaded_with_the_first_such_photo(tmp_path: Path) -> None:
+    path = tmp_path / "photo.heic"
+    quarters().save(path, "HEIF", quality=95)
+    script = (
+        "import sys; from pathlib import Path; from counting.photos.image import load_image\n"
+        "assert 'pillow_heif' not in sys.modules\n"
+        "print(load_image(Path(sys.argv[1])).width)"
+    )
+    command = [sys.executable, "-c", script, str(path)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.stdout.strip() == str(quarters().width), done.stderr

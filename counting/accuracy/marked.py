@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -16,9 +17,11 @@ from numpy.typing import NDArray
 from counting.accuracy.labels import Labelled
 from counting.finding.boxes import shared
 from counting.finding.matching import FREE, match_by_centre, match_by_overlap
-from counting.finding.stages.run import Tables
 from counting.photos.image import Image
 from counting.settings import reaches
+
+if TYPE_CHECKING:
+    from counting.finding.stages.run import Tables
 
 __all__ = ["BOX", "Marked", "Said", "Seen", "mark", "mark_photo"]
 

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from PIL import ExifTags, Image
+from PIL import ExifTags
 
-from counting.photos.image import FORMATS
+from counting.photos.image import opened_photo
 
 __all__ = ["Taken", "taken"]
 
@@ -66,7 +66,7 @@ def _fields(data: bytes) -> dict[int, Any]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(io.BytesIO(data), formats=FORMATS) as image:
+            with opened_photo(io.BytesIO(data)) as image:
                 exif = image.getexif()
                 return {**exif, **exif.get_ifd(ExifTags.IFD.Exif)}
     # what a damaged block of camera data raises is not defined; the pixels can be good all the same

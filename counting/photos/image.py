@@ -10,7 +10,6 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import pillow_heif
 from numpy.typing import NDArray
 from PIL import ExifTags, UnidentifiedImageError
 from PIL import Image as PillowImage
@@ -26,6 +25,7 @@ __all__ = [
     "Image",
     "is_heavy",
     "load_image",
+    "opened_photo",
     "read_photo",
 ]
 
@@ -59,8 +59,6 @@ _REDUCED = {
 _START_OF_SCAN = 0xDA
 _SCAN = b"\xff\xda"
 _END_OF_IMAGE = b"\xff\xd9"
-
-pillow_heif.register_heif_opener()
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,13 +138,27 @@ def is_heavy(path: Path) -> bool:
             return False
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with PillowImage.open(path, formats=FORMATS) as opened:
+            with opened_photo(path) as opened:
                 plain = opened.format == "JPEG" and not opened.info.get("progressive")
                 return opened.width * opened.height > (_HEAVY if plain else _HEAVY_WHOLE)
     except (OSError, ValueError, SyntaxError, EOFError, RuntimeError):
         return False
     except PillowImage.DecompressionBombError:
         return False
+
+
+def opened_photo(photo: Path | io.BytesIO) -> PillowImage.Image:
+    """Read a photo's header with Pillow, and raise what Pillow raises.
+
+    What reads HEIC is loaded for the first photo that is none of the other kinds.
+    """
+    try:
+        return PillowImage.open(photo, formats=FORMATS[:-1])
+    except UnidentifiedImageError:
+        import pillow_heif
+
+        pillow_heif.register_heif_opener()
+        return PillowImage.open(photo, formats=FORMATS[-1:])
 
 
 def read_photo(path: Path) -> bytes:
@@ -183,7 +195,7 @@ def _open(path: Path, data: bytes) -> PillowImage.Image:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # damaged camera data; size and pixels are checked here
         try:
-            opened = PillowImage.open(io.BytesIO(data), formats=FORMATS)
+            opened = opened_photo(io.BytesIO(data))
         except UnidentifiedImageError as error:
             raise PhotoError(path, "not a photo inside", _READABLE, _COPY) from error
         except PillowImage.DecompressionBombError as error:

@@ -2,6 +2,7 @@
 
 Run as a script: ``python tests/simulation_groups.py TRIALS SEED [CASE...]``. Values are normal;
 groups differ in number and spread. False alarms are of the whole trial: any group told to differ.
+The cases g0, g1 and so on are of grades, where false alarms are by Steel's p and by Holm's.
 """
 
 from __future__ import annotations
@@ -11,9 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 
 from counting.analysis.estimates import Estimate
 from counting.analysis.methods.differences import single_step, unequal_covariance, welch
+from counting.analysis.methods.grades import grades_together, superiority
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,91 @@ def simulate(case: Case, trials: int, seed: int) -> tuple[float, float, float]:
     return tuple(float(each) for each in alarms / trials)  # type: ignore[return-value]
 
 
+@dataclass(frozen=True)
+class Graded:
+    """Grades from 1 to 5: how many units each group has, and how often each grade falls."""
+
+    name: str
+    sizes: tuple[int, ...]
+    shares: tuple[tuple[float, ...], ...]
+
+
+_EVEN = (0.2,) * 5
+_NARROW = (0.0, 0.1, 0.8, 0.1, 0.0)
+_WIDE = (0.4, 0.1, 0.0, 0.1, 0.4)
+_RISING = (0.05, 0.1, 0.2, 0.3, 0.35)
+GRADED = (
+    Graded("grades: 4 groups of 15, alike", (15,) * 4, (_EVEN,) * 4),
+    Graded("grades: 4 groups of 6, alike", (6,) * 4, (_EVEN,) * 4),
+    Graded("grades: control 20, groups 8, alike", (20, 8, 8, 8), (_EVEN,) * 4),
+    Graded("grades: 4 groups of 15, the control spread wide", (15,) * 4, (_WIDE, *[_NARROW] * 3)),
+    Graded("grades: 4 groups of 15, the control narrow", (15,) * 4, (_NARROW, *[_WIDE] * 3)),
+    Graded("grades: 4 groups of 15, two higher", (15,) * 4, (_EVEN, _EVEN, _RISING, _RISING)),
+)
+
+
+def simulate_grades(case: Graded, trials: int, seed: int) -> tuple[float, float, float, float]:
+    """Return false alarms by Steel's p, the same with its interval, Holm's, and joint coverage."""
+    rng = np.random.default_rng((seed, *case.name.encode()))
+    names = ["control", *(f"g{n}" for n in range(1, len(case.sizes)))]
+    truth = {
+        name: _higher(share, case.shares[0]) for name, share in zip(names, case.shares, strict=True)
+    }
+    alike = [name for name in names[1:] if abs(truth[name] - 0.5) < 1e-9]
+    counts = np.zeros(4)
+    for _ in range(trials):
+        drawn = {
+            name: rng.choice(np.arange(1.0, 6.0), n, p=share)
+            for name, n, share in zip(names, case.sizes, case.shares, strict=True)
+        }
+        if len(alike) == len(names) - 1 and _far(drawn) < _NEAR:
+            counts[3] += 1
+            continue
+        own = {name: superiority(drawn[name], drawn["control"]) for name in names[1:]}
+        sure = all(_holds(each.low, each.high, truth[name]) for name, each in own.items())
+        p = {name: 1.0 if each.p is None else each.p for name, each in own.items()}
+        if sure and min(p[name] for name in alike) >= 0.05:
+            counts[3] += 1
+            continue
+        joint = grades_together(drawn, "control")
+        told = [name for name in alike if name in joint and joint[name].p < 0.05]
+        ends = {name: (each.low, each.high) for name, each in joint.items()}
+        apart = [name for name in told if not _holds(*ends[name], 0.5)]
+        holm = multipletests(list(p.values()), method="holm")[1]
+        counts += [
+            bool(told),
+            bool(apart),
+            any(x < 0.05 for name, x in zip(p, holm, strict=True) if name in alike),
+            all(_holds(*each, truth[name]) for name, each in ends.items()),
+        ]
+    return tuple(float(each) for each in counts / trials)  # type: ignore[return-value]
+
+
+_NEAR = 1.3
+"""Mann and Whitney's statistics under which nothing is told, and all intervals hold."""
+
+
+def _far(drawn: dict[str, np.ndarray]) -> float:
+    """Return the largest of Mann and Whitney's statistics over its error, ties left alone."""
+    base, *others = drawn.values()
+    m = len(base)
+    return max(
+        abs(float(np.sign(np.subtract.outer(each, base)).sum())) / 2
+        / np.sqrt(len(each) * m * (len(each) + m + 1) / 12)
+        for each in others
+    )  # fmt: skip
+
+
+def _higher(group: tuple[float, ...], control: tuple[float, ...]) -> float:
+    """Chance that a unit of the group lies above one of the control, ties counted half."""
+    below = np.cumsum(control) - np.array(control)
+    return float(np.array(group) @ (below + np.array(control) / 2))
+
+
+def _holds(low: float | None, high: float | None, value: float) -> bool:
+    return low is None or high is None or low <= value <= high
+
+
 def _told(drawn: dict[str, np.ndarray], found: dict[str, Estimate]) -> bool:
     """Whether an adjusted p is under 0.05; none is where no plain one is."""
     _, covariance = unequal_covariance(drawn, "control")
@@ -84,8 +172,12 @@ def _pooled(drawn: dict[str, np.ndarray]) -> bool:
 
 def main(trials: int, seed: int, places: list[str]) -> None:
     """Write the table to stdout, of all cases or of those at these places."""
-    for case in [CASES[int(place)] for place in places] or CASES:
-        figures = " | ".join(f"{each:.3f}" for each in simulate(case, trials, seed))
+    known = {str(n): case for n, case in enumerate(CASES)}
+    known |= {f"g{n}": case for n, case in enumerate(GRADED)}
+    for case in [known[place] for place in places or known]:
+        of_grades = isinstance(case, Graded)
+        found = simulate_grades(case, trials, seed) if of_grades else simulate(case, trials, seed)
+        figures = " | ".join(f"{each:.3f}" for each in found)
         sys.stdout.write(f"| {case.name} | {figures} |\n")
         sys.stdout.flush()
 

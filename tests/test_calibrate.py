@@ -291,12 +291,10 @@ def test_true_counts_of_several_groups_are_adjusted_for_their_number() -> None:
     asked = Question("fruit", control="own-rooted", groups=groups, source="photo", draws=1)
     found = with_true_counts(compare(table, asked), table, asked)
     assert {each.basis for each in found.comparisons} == {"true counts"}
-    alone = sorted(each.headline().p or 1 for each in found.comparisons)
-    told = sorted(each.p_told() or 0 for each in found.comparisons)
-    # Holm (1979): the smallest of three is multiplied by three, the next by two, rising
-    assert told[0] == pytest.approx(min(1.0, 3 * alone[0]))
-    assert told[1] == pytest.approx(min(1.0, max(3 * alone[0], 2 * alone[1])))
-    assert told[2] == pytest.approx(min(1.0, max(told[1], alone[2])))
+    # by their joint distribution: never under a group's own, never over three times as much
+    for each in found.comparisons:
+        own, told = each.headline().p or 0, each.p_told() or 0
+        assert own <= told <= min(1.0, 3 * own) + 1e-6
 
 
 def test_more_fruit_on_photos_than_by_hand_is_said_so_with_the_share() -> None:

@@ -11,12 +11,14 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from counting.analysis.calibrate import with_true_counts
 from counting.analysis.compare import compare
 from counting.analysis.methods.differences import joint_quantile
 from counting.analysis.methods.double_sampling import share_seen
 from counting.analysis.question import Question
 from counting.analysis.result import Missing
 from counting.analysis.trial import _holm
+from counting.analysis.words.phrases import percent
 from counting.analysis.words.sentence import worded
 from counting.analysis.words.short import each_in_short, in_short
 from counting.cli import app
@@ -210,13 +212,64 @@ def test_a_survey_of_a_table_is_taken_from_its_column(tmp_path: Path) -> None:
 
 
 def test_grades_of_several_groups_are_adjusted_for_their_number() -> None:
+    # Steel's p: how often, of all ways the lots may fall, one of the groups lies as far off
     rng = np.random.default_rng(0)
-    for _ in range(3):
-        table = pd.DataFrame({"value": rng.integers(1, 6, 60), "group": list("abcd") * 15})
-        found = compare(table, Question("vigour", kind="grade", control="a", draws=1))
-        p = [each.superiority.p or 1 for each in found.comparisons]
-        told = [each.p_told() or 0 for each in found.comparisons]
-        assert min(told) == pytest.approx(min(1.0, 3 * min(p)))
+    values = rng.normal(0, 1, 60) + 0.9 * (np.arange(60) % 4 == 3)
+    table = pd.DataFrame({"value": values, "group": list("abcd") * 15})
+    found = compare(table, Question("vigour", kind="grade", control="a", draws=1))
+    seen = _farthest(values.reshape(15, 4).T)
+    drawn = [_farthest(rng.permutation(values).reshape(4, 15)) for _ in range(4000)]
+    share = float(np.mean(np.array(drawn) >= seen - 1e-9))
+    assert min(each.p_told() or 1 for each in found.comparisons) == pytest.approx(share, abs=0.01)
+    assert {each.adjustment for each in found.comparisons} == {"Steel"}
+    for each in found.comparisons:
+        own, best = each.superiority, each.told()
+        assert (own.p or 0) < (each.p_told() or 0) < 3 * (own.p or 1)
+        assert best.low is not None
+        assert best.high is not None
+        assert best.low < (own.low or 0) < (own.high or 1) < best.high
+        assert f"(between {percent(best.low)} and {percent(best.high)}) of pairs" in each.sentence
+
+
+def _farthest(groups: np.ndarray) -> float:
+    """How far the rank sum of any group lies from that of pairs with the first alone."""
+    below = (groups[1:, :, None] > groups[0][None, None, :]).sum(axis=(1, 2))
+    return float(np.abs(below - groups.shape[1] ** 2 / 2).max())
+
+
+def test_true_counts_of_several_groups_have_one_interval_for_all_together() -> None:
+    rng = np.random.default_rng(5)
+    rows = []
+    for name, mean in (("a", 20), ("b", 20), ("c", 26), ("d", 31)):
+        for n in range(24):
+            true = rng.poisson(mean * rng.gamma(8, 1 / 8))
+            plant = {"survey": "2026-07-01", "plant": f"{name}{n}", "group": name}
+            plant |= {"measure": "fruit", "unit": "count", "truss": pd.NA}
+            rows.append(plant | {"source": "photo", "value": float(rng.binomial(true, 0.7))})
+            if n < 8:
+                rows.append(plant | {"source": "tally", "value": float(true)})
+    table = pd.DataFrame(rows).assign(block="", plot="", by="", note="", at="")
+    asked = Question(
+        "fruit", control="a", groups=tuple("abcd"), source="photo", survey="2026-07-01", draws=1
+    )
+    found = with_true_counts(compare(table, asked), table, asked)
+    for each in found.comparisons:
+        assert each.basis == "true counts"
+        own, best = each.headline(), each.told()
+        assert own.p is not None
+        told = each.p_told()
+        assert told is not None
+        # wider than each group's own, and less wide than three that know nothing of each other
+        assert own.p <= told <= 3 * own.p + 1e-6
+        assert best.low is not None
+        assert best.high is not None
+        assert best.low < (own.low or 0) < (own.high or 0) < best.high
+        # sentence, interval and p say the same
+        apart = not best.low <= 1 <= best.high
+        assert (told < 0.05) == apart == (each.verdict in {"more", "fewer"})
+        assert f"{percent(best.high - 1)}" in each.sentence
+        assert f"{percent(best.low - 1)}" in each.sentence
+    assert "allow for that" in " ".join(found.cautions)
 
 
 def test_a_group_of_zeros_is_told_by_the_lots() -> None:

@@ -13,6 +13,7 @@ from counting.analysis.describe import describe_group
 from counting.analysis.estimates import Cluster
 from counting.analysis.influence import with_influence
 from counting.analysis.methods.alike import intraclass
+from counting.analysis.methods.differences import adjusted_means
 from counting.analysis.models import Models, fit_models
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast, Covariate, GroupSummary
@@ -77,7 +78,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         kind=selection.kind,
         level=question.level,
         control=selection.control,
-        groups=groups,
+        groups=_as_if_alike(groups, models, units),
         comparisons=contrasts,
         dispersion=models.dispersion,
         cautions=tuple(dict.fromkeys(said)),
@@ -99,6 +100,7 @@ def compare(table: pd.DataFrame, question: Question | None = None) -> Comparison
         course=question.course,
         covariate=_allowed_for(models),
         trend=None if alone else models.trend,
+        log_covariance=_log_covariance(models),
         seed=question.seed,
         draws=question.draws,
     )
@@ -121,6 +123,24 @@ def _described(
         )
         for name in selection.groups
     )
+
+
+def _as_if_alike(
+    groups: tuple[GroupSummary, ...], models: Models, units: Units
+) -> tuple[GroupSummary, ...]:
+    """Give each group of a measure its mean adjusted by the values from before."""
+    design = models.design
+    if design is None or not design.adjusted or models.main is not None:
+        return groups
+    means = adjusted_means(design, units.table["value"].to_numpy("float64"))
+    names = (groups[0].group, *design.groups)
+    known = dict(zip(names, means.tolist(), strict=True)) if groups[0].n else {}
+    return tuple(replace(each, adjusted_mean=known.get(each.group)) for each in groups)
+
+
+def _log_covariance(models: Models) -> tuple[tuple[float, ...], ...]:
+    found = models.main
+    return () if found is None else tuple(tuple(row) for row in found.covariance.tolist())
 
 
 def _allowed_for(models: Models) -> Covariate | None:

@@ -31,9 +31,9 @@ from counting.analysis.methods.shares import newcombe
 from counting.analysis.methods.student import detectable
 from counting.analysis.models import Models
 from counting.analysis.question import Question
-from counting.analysis.result import Basis, Contrast, GroupSummary
+from counting.analysis.result import Adjustment, Basis, Contrast, GroupSummary
 
-__all__ = ["contrast_of", "each_adjusted", "without_p"]
+__all__ = ["contrast_of", "each_adjusted", "reach", "without_p"]
 
 Floats = NDArray[np.float64]
 
@@ -70,7 +70,10 @@ def contrast_of(
     ratio = ratio.jointly(models.ratios_adjusted.get(name))
     several = len(selection.groups) > 2
     dunnett = models.dunnett.get(name) if several else None
-    if blocks.value is None:
+    higher = superiority(*both, level)
+    if ordinal:
+        higher = higher.jointly(dunnett)
+    elif blocks.value is None:
         difference = difference.jointly(dunnett)
     else:
         blocks = blocks.jointly(dunnett)
@@ -84,15 +87,19 @@ def contrast_of(
         shift=NO_ESTIMATE if ordinal else hodges_lehmann(*both, level),
         quasi_poisson=models.check.ratio(name, level) if models.check else NO_ESTIMATE,
         likelihood=models.main.likely_ratio(name, level) if models.main else NO_ESTIMATE,
-        superiority=superiority(*both, level),
+        superiority=higher,
         randomisation=_randomisation(units, question, name, control.group),
         share_difference=_shares(summary, control, models, level),
-        adjustment="Dunnett" if several else "none",
+        adjustment=_adjustment(several, ordinal),
         common_variance_p=models.pooled.get(name) if several else None,
         detectable=None,
         unadjusted=_plain(models.plain, selection, table, name, level) if models.plain else None,
     )
     return replace(found, detectable=_detectable(found, control.mean, level))
+
+
+def _adjustment(several: bool, ordinal: bool) -> Adjustment:
+    return ("Steel" if ordinal else "Dunnett") if several else "none"
 
 
 def _basis(selection: Selection, blocks: Estimate, ratio: Estimate, difference: Estimate) -> Basis:
@@ -179,14 +186,21 @@ def _detectable(found: Contrast, control_mean: float | None, level: float) -> fl
         best = found.difference
     if found.basis in {"superiority", "lots"} or not best.se or not best.df:
         return None
-    size = detectable(best.se, best.df, level, _reach(best, ratio=found.basis == "ratio"))
+    size = detectable(best.se, best.df, level, reach(best, ratio=found.basis == "ratio"))
     if found.basis == "ratio":
         return math.expm1(size) if size < _ENDLESS else None
     return size / abs(control_mean) if control_mean else None
 
 
-def _reach(best: Estimate, *, ratio: bool) -> float | None:
-    """Return how many standard errors must be passed among several groups; None of a single one."""
+def reach(best: Estimate, *, ratio: bool) -> float | None:
+    """Return how many standard errors must be passed among several groups; None of a single one.
+
+    Parameters
+    ----------
+    best : Estimate
+    ratio : bool
+        Whether it is a ratio, whose error is that of its logarithm.
+    """
     low, high = best.low_joint, best.high_joint
     if low is None or high is None or not best.se or (ratio and low <= 0):
         return None
@@ -196,7 +210,7 @@ def _reach(best: Estimate, *, ratio: bool) -> float | None:
 def each_adjusted(contrasts: tuple[Contrast, ...]) -> tuple[Contrast, ...]:
     """Adjust the p values for which no joint distribution is known for the number of groups.
 
-    By Holm (1979) Scand. J. Statist. 6:65-70: grades, and groups that carried none.
+    By Holm (1979) Scand. J. Statist. 6:65-70: groups that carried none, and what has no error.
     """
     places = [
         place

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 __all__ = [
@@ -9,12 +10,15 @@ __all__ = [
     "Cluster",
     "Dispersion",
     "Estimate",
+    "GroupSummary",
     "Joint",
+    "PlantSummary",
     "Randomisation",
     "ShareAbove",
     "ShareDifference",
     "Trend",
     "Zeros",
+    "as_ratio",
 ]
 
 
@@ -70,6 +74,13 @@ class Joint:
     p: float
     low: float | None = None
     high: float | None = None
+
+
+def as_ratio(joint: Joint) -> Joint:
+    """Return what holds of a ratio from what holds of its logarithm."""
+    if joint.low is None or joint.high is None:
+        return joint
+    return Joint(joint.p, math.exp(joint.low), math.exp(joint.high))
 
 
 NO_ESTIMATE = Estimate()
@@ -146,6 +157,52 @@ class ShareAbove:
     share: float | None
     low: float | None
     high: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PlantSummary:
+    """The plants themselves, whatever the unit of analysis."""
+
+    n: int
+    mean: float | None
+    sd: float | None
+    median: float | None
+    min: float | None
+    max: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class GroupSummary:
+    """One group at the unit of analysis.
+
+    Attributes
+    ----------
+    n : int
+        Units analysed: plants, or plots (blocks) where the treatment was allotted to those.
+    mean, mean_low, mean_high, sd, se, median, min, max : float or None
+        Of the units' values; the interval is Student's.
+    share_above : ShareAbove or None
+        Of the plants.
+    adjusted_mean : float or None
+        Of a measure, as if the groups had been alike before the treatment; None where nothing from
+        before is allowed for.
+    plants : PlantSummary
+        The plants below the units; equal to the units where plants were allotted.
+    """
+
+    group: str
+    n: int
+    mean: float | None
+    mean_low: float | None
+    mean_high: float | None
+    sd: float | None
+    se: float | None
+    median: float | None
+    min: float | None
+    max: float | None
+    share_above: ShareAbove | None
+    plants: PlantSummary
+    adjusted_mean: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

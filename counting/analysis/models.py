@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,17 +10,25 @@ from numpy.typing import NDArray
 
 from counting.analysis.data.selection import Selection
 from counting.analysis.data.units import Units
-from counting.analysis.estimates import NO_ESTIMATE, Dispersion, Estimate, Joint, Trend, Zeros
+from counting.analysis.estimates import (
+    NO_ESTIMATE,
+    Dispersion,
+    Estimate,
+    Joint,
+    Trend,
+    Zeros,
+    as_ratio,
+)
 from counting.analysis.methods.count_model import CountModel, dispersion, extra_zeros, fit_counts
 from counting.analysis.methods.design import Design, design_of, trend_of
 from counting.analysis.methods.differences import (
     dunnett,
-    joint_quantile,
-    single_step,
+    jointly,
     unequal_covariance,
     welch,
     within_blocks,
 )
+from counting.analysis.methods.grades import grades_together
 from counting.analysis.question import Before, Question
 
 __all__ = ["Models", "count_model", "fit_models"]
@@ -44,7 +51,8 @@ class Models:
     trend : Trend or None
         Over doses, where there are amounts.
     dunnett : dict of str to Joint
-        What holds of the differences of all groups together.
+        What holds of the differences of all groups together; of grades of the chances of lying
+        higher.
     pooled : dict of str to float
         Dunnett's own p, of one common variance.
     """
@@ -106,8 +114,11 @@ def _fitted(
     }
     adjusted: dict[str, Joint] = {}
     pooled: dict[str, float] = {}
-    if sum(len(sample) > 0 for sample in samples.values()) > 2 and selection.kind != "grade":
-        adjusted, pooled = _dunnett(design, table, samples, question)
+    if sum(len(sample) > 0 for sample in samples.values()) > 2:
+        if selection.kind == "grade":
+            adjusted = grades_together(samples, selection.control, question.level, question.seed)
+        else:
+            adjusted, pooled = _dunnett(design, table, samples, question)
     slope = NO_ESTIMATE
     if design is not None and design.adjusted:
         slope = within_blocks(
@@ -205,29 +216,14 @@ def _dunnett(
             return {}, {}
         g = len(design.groups)
         inverse = np.asarray(np.linalg.inv(design.matrix.T @ design.matrix), "float64")
-        found = _joint(design.groups, estimates, inverse[1 : 1 + g, 1 : 1 + g], question)
+        named = dict(zip(design.groups, estimates, strict=True))
+        shape = inverse[1 : 1 + g, 1 : 1 + g]
+        found = jointly(named, shape, question.level, question.seed)
         return found, {name: each.p for name, each in found.items()}
     names, covariance = unequal_covariance(samples, control)
-    differences = [welch(samples[name], samples[control]) for name in names]
-    found = _joint(names, differences, covariance, question)
+    differences = {name: welch(samples[name], samples[control]) for name in names}
+    found = jointly(differences, covariance, question.level, question.seed)
     return found, dunnett(samples, control, question.seed)
-
-
-def _joint(
-    groups: tuple[str, ...], estimates: list[Estimate], shape: Floats, question: Question
-) -> dict[str, Joint]:
-    """Adjust estimates that share a control by their joint distribution, each at its own df."""
-    each_df = np.array([each.df or 0.0 for each in estimates])
-    values = [(each.value or 0.0, each.se or math.inf) for each in estimates]
-    statistics = {name: value / se for name, (value, se) in zip(groups, values, strict=True)}
-    p = single_step(statistics, shape, each_df, question.seed)
-    if not p:
-        return {}
-    reach = {df: joint_quantile(shape, df, question.level, question.seed) for df in set(each_df)}
-    return {
-        name: Joint(p[name], value - reach[df] * se, value + reach[df] * se)
-        for name, (value, se), df in zip(groups, values, each_df, strict=True)
-    }
 
 
 def _live(table: pd.DataFrame, groups: tuple[str, ...], blocked: bool) -> pd.DataFrame:
@@ -322,12 +318,9 @@ def _adjusted_ratios(model: CountModel, question: Question) -> dict[str, Joint]:
     se = np.sqrt(np.diag(model.covariance))
     if len(model.groups) < 2 or not np.all(se > 0):
         return {}
-    logs = [
-        Estimate(model.log_ratios[name], se=float(se[place]), df=model.df)
+    logs = {
+        name: Estimate(model.log_ratios[name], se=float(se[place]), df=model.df)
         for place, name in enumerate(model.groups)
-    ]
-    found = _joint(model.groups, logs, model.covariance, question)
-    return {
-        name: Joint(each.p, math.exp(each.low or 0.0), math.exp(each.high or 0.0))
-        for name, each in found.items()
     }
+    found = jointly(logs, model.covariance, question.level, question.seed)
+    return {name: as_ratio(each) for name, each in found.items()}

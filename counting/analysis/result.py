@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, fields, is_dataclass
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from typing import Any, Literal
 
 from counting.analysis.estimates import (
@@ -11,14 +11,16 @@ from counting.analysis.estimates import (
     Cluster,
     Dispersion,
     Estimate,
+    GroupSummary,
+    PlantSummary,
     Randomisation,
-    ShareAbove,
     ShareDifference,
     Trend,
     Zeros,
 )
 
 __all__ = [
+    "Adjustment",
     "Basis",
     "Comparison",
     "Contrast",
@@ -33,7 +35,7 @@ __all__ = [
 Verdict = Literal[
     "more", "fewer", "no difference that matters", "could not tell", "unfinished", "not judged"
 ]
-Adjustment = Literal["Dunnett", "Holm", "none"]
+Adjustment = Literal["Dunnett", "Steel", "Holm", "none"]
 
 
 def as_json(value: Any) -> Any:
@@ -48,48 +50,6 @@ def as_json(value: Any) -> Any:
         return value
     number = float(value)
     return number if math.isfinite(number) else None
-
-
-@dataclass(frozen=True, slots=True)
-class PlantSummary:
-    """The plants themselves, whatever the unit of analysis."""
-
-    n: int
-    mean: float | None
-    sd: float | None
-    median: float | None
-    min: float | None
-    max: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class GroupSummary:
-    """One group at the unit of analysis.
-
-    Attributes
-    ----------
-    n : int
-        Units analysed: plants, or plots (blocks) where the treatment was allotted to those.
-    mean, mean_low, mean_high, sd, se, median, min, max : float or None
-        Of the units' values; the interval is Student's.
-    share_above : ShareAbove or None
-        Of the plants.
-    plants : PlantSummary
-        The plants below the units; equal to the units where plants were allotted.
-    """
-
-    group: str
-    n: int
-    mean: float | None
-    mean_low: float | None
-    mean_high: float | None
-    sd: float | None
-    se: float | None
-    median: float | None
-    min: float | None
-    max: float | None
-    share_above: ShareAbove | None
-    plants: PlantSummary
 
 
 Basis = Literal["ratio", "within blocks", "difference", "superiority", "lots", "true counts"]
@@ -118,7 +78,7 @@ class Contrast:
         for known), for comparison with published fits.
     superiority : Estimate
         Chance that a unit of the group lies above one of the control, ties counted half.
-    adjustment : {"Dunnett", "Holm", "none"}
+    adjustment : {"Dunnett", "Steel", "Holm", "none"}
         How the adjusted p values were adjusted.
     detectable : float or None
         Difference, as a share of the control, that the trial could have found.
@@ -178,6 +138,16 @@ class Contrast:
             "lots": lots,
             "true counts": self.true_counts or NO_ESTIMATE,
         }[self.basis]
+
+    def told(self) -> Estimate:
+        """Return the headline as it is said: of several groups with the interval of all together.
+
+        It is this interval that agrees with `p_told`.
+        """
+        best = self.headline()
+        if best.low_joint is None or best.high_joint is None:
+            return best
+        return replace(best, low=best.low_joint, high=best.high_joint)
 
     def neutral(self) -> float:
         """Return what the headline is where the groups are alike."""
@@ -333,6 +303,9 @@ class Comparison:
         How the surveys were brought to one value for each plant.
     part_of : str or None
         The measure told beside it that it is a part of; then it gets no verdict of its own.
+    log_covariance : tuple of tuple of float
+        Of the logarithms of the ratios, in the order of the contrasts that have one with an error;
+        not written as JSON.
     """
 
     measure: str
@@ -367,6 +340,7 @@ class Comparison:
     trend: Trend | None = None
     course: str | None = None
     part_of: str | None = None
+    log_covariance: tuple[tuple[float, ...], ...] = ()
 
     def finished(self) -> bool:
         """Whether the survey is whole and is the one that the plan lets decide, or a later one."""
@@ -376,6 +350,7 @@ class Comparison:
     def to_json(self) -> dict[str, Any]:
         """Return the comparison as JSON values; what cannot be computed is None, never NaN."""
         shallow = {each.name: getattr(self, each.name) for each in fields(self)}
+        del shallow["log_covariance"]
         shallow["comparisons"] = [each.to_json() for each in self.comparisons]
         value: dict[str, Any] = as_json(shallow)
         return value

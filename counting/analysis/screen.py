@@ -125,12 +125,12 @@ def _estimate(estimate: Estimate, *, sign: bool = False) -> list[str]:
 
 
 def _grade_row(contrast: Contrast) -> list[str]:
-    value = contrast.superiority
+    value = contrast.told()
     share = "-" if value.value is None else f"{percent(value.value)} of pairs"
     span = ""
     if value.low is not None and value.high is not None:
         span = f"({percent(value.low)} to {percent(value.high)})"
-    return [contrast.group, share, span, p_text(value.p)]
+    return [contrast.group, share, span, p_text(contrast.p_told())]
 
 
 def _spread(comparison: Comparison) -> str:

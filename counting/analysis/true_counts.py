@@ -7,8 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from counting.analysis.contrasts import each_adjusted
-from counting.analysis.estimates import NO_ESTIMATE, Estimate
+import numpy as np
+
+from counting.analysis.contrasts import each_adjusted, reach
+from counting.analysis.estimates import NO_ESTIMATE, Estimate, as_ratio
+from counting.analysis.methods.differences import jointly
 from counting.analysis.methods.double_sampling import Line, Total
 from counting.analysis.methods.student import added, detectable, exponentiated, student
 from counting.analysis.question import Question
@@ -133,10 +136,15 @@ def true_comparison(photo: Comparison, at: dict[str, Cell], question: Question) 
     question : Question
         As put to the photo counts.
     """
-    found = [
-        _true_contrast(contrast, at[contrast.group], at[contrast.control], question)
-        for contrast in photo.comparisons
-    ]
+    found = together(
+        photo,
+        [
+            _true_contrast(contrast, at[contrast.group], at[contrast.control], question)
+            for contrast in photo.comparisons
+        ],
+        at[photo.control],
+        question,
+    )
     answer = _answer(photo, found)
     contrasts = tuple(
         replace(each, ratio=said.headline(), sentence=said.sentence)
@@ -166,7 +174,7 @@ def _answer(photo: Comparison, found: Sequence[TrueContrast]) -> Comparison:
             else replace(
                 contrast,
                 basis="true counts",
-                true_counts=replace(each.ratio, p_adjusted=None),
+                true_counts=each.ratio,
                 detectable=each.detectable,
             )
             for contrast, each in zip(photo.comparisons, found, strict=True)
@@ -199,17 +207,62 @@ def _true_contrast(
             ratio = _log_ratio(photo_ratio.value / share, se, df, question.level)
             if photo_ratio.p is None:
                 ratio = replace(ratio, p=None)
-    # Holm's first step: among several groups the smallest p must pass its share of the error
-    level = 1 - (1 - question.level) / max(len(question.groups) - 1, 1)
-    size = detectable(ratio.se, ratio.df, level) if ratio.se and ratio.df else math.inf
     return TrueContrast(
         group=contrast.group,
         control=contrast.control,
         ratio=ratio,
         photo_ratio=photo_ratio.value,
         share_ratio=of_shares,
-        detectable=math.expm1(size) if size < _ENDLESS else None,
+        detectable=_detectable(ratio, question.level),
     )
+
+
+def _detectable(ratio: Estimate, level: float) -> float | None:
+    if not ratio.se or not ratio.df:
+        return None
+    size = detectable(ratio.se, ratio.df, level, reach(ratio, ratio=True))
+    return math.expm1(size) if size < _ENDLESS else None
+
+
+def together(
+    photo: Comparison, found: Sequence[TrueContrast], control: Cell, question: Question
+) -> list[TrueContrast]:
+    """Adjust the ratios of true counts of several groups for their number.
+
+    They go together by the control's photo counts and by its share seen: the covariance of two
+    logarithms is that of the photo counts' ratios, the variance of the control's share, and twice
+    what its photo counts and its share have in common.
+
+    Parameters
+    ----------
+    photo : Comparison
+        Of photo counts.
+    found : sequence of TrueContrast
+        One for each of its contrasts.
+    control : Cell
+        The control's calibration.
+    question : Question
+    """
+    known = [n for n, each in enumerate(photo.comparisons) if each.ratio.se and each.ratio.df]
+    at = [n for n in known if found[n].ratio.se and found[n].ratio.p is not None]
+    if len(known) < 2 or len(at) < len(known) or len(photo.log_covariance) != len(known):
+        return list(found)
+    shared = (control.share_se_log or 0.0) ** 2 + 2 * control.shared_error
+    ratios = [found[n].ratio for n in at]
+    se = np.array([each.se for each in ratios], "float64")
+    covariance = np.maximum(np.array(photo.log_covariance) + shared, 0.0)
+    np.fill_diagonal(covariance, se**2)
+    logs = {
+        found[n].group: replace(each, value=math.log(each.value or 1.0))
+        for n, each in zip(at, ratios, strict=True)
+    }
+    joint = jointly(logs, covariance, question.level, question.seed)
+    adjusted = list(found)
+    for n in at if joint else ():
+        ratio = found[n].ratio.jointly(as_ratio(joint[found[n].group]))
+        size = _detectable(ratio, question.level)
+        adjusted[n] = replace(found[n], ratio=ratio, detectable=size)
+    return adjusted
 
 
 def _log_ratio(value: float, se: float, df: float, level: float) -> Estimate:

@@ -13,7 +13,8 @@ from scipy import stats
 from counting.analysis.compare import compare
 from counting.analysis.contrasts import each_adjusted
 from counting.analysis.data.overlap import Overlap, plants_photos
-from counting.analysis.estimates import NO_ESTIMATE, Estimate
+from counting.analysis.estimates import NO_ESTIMATE, Estimate, as_ratio
+from counting.analysis.methods.differences import jointly
 from counting.analysis.methods.imputation import pooled
 from counting.analysis.methods.student import exponentiated
 from counting.analysis.question import ALL_SURVEYS, Question
@@ -168,12 +169,11 @@ def compare_with_expected(table: pd.DataFrame, question: Question) -> Comparison
     rng = np.random.default_rng(question.seed)
     fixed = replace(question, survey=base.survey, source=base.source, draws=1)
     completed = [compare(_completed(table, drawn, rng), fixed) for _ in range(_IMPUTATIONS)]
-    contrasts = each_adjusted(
-        tuple(
-            _pooled(contrast, [each.comparisons[place] for each in completed], question.level)
-            for place, contrast in enumerate(base.comparisons)
-        )
+    contrasts = tuple(
+        _pooled(contrast, [each.comparisons[place] for each in completed], question.level)
+        for place, contrast in enumerate(base.comparisons)
     )
+    contrasts = each_adjusted(_together(contrasts, completed, question))
     caution = _caution(table[drawn])
     alpha, blocked = 1 - question.level, (base.blocks or 0) > 1
     stale, fresh = (
@@ -226,6 +226,27 @@ def _pooled(contrast: Contrast, completed: list[Contrast], level: float) -> Cont
         method = f"{contrast.ratio.method}, multiple imputation"
         found = replace(found, ratio=replace(kept, method=method), detectable=None)
     return found
+
+
+def _together(
+    contrasts: tuple[Contrast, ...], completed: list[Comparison], question: Question
+) -> tuple[Contrast, ...]:
+    """Adjust the ratios for the number of groups: their covariance is put together likewise."""
+    known = [place for place, each in enumerate(contrasts) if each.ratio.se and each.ratio.df]
+    within = [each.log_covariance for each in completed]
+    if len(known) < 2 or any(len(each) != len(known) for each in within):
+        return contrasts
+    logs = [[_log(each.comparisons[place].ratio).value for place in known] for each in completed]
+    between = np.atleast_2d(np.cov(np.array(logs, "float64"), rowvar=False))
+    covariance = np.mean(np.array(within), axis=0) + (1 + 1 / len(completed)) * between
+    estimates = {contrasts[place].group: _log(contrasts[place].ratio) for place in known}
+    joint = jointly(estimates, covariance, question.level, question.seed)
+    return tuple(
+        replace(each, ratio=each.ratio.jointly(as_ratio(joint[each.group])))
+        if each.group in joint
+        else each
+        for each in contrasts
+    )
 
 
 def _log(ratio: Estimate) -> Estimate:

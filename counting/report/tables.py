@@ -95,6 +95,10 @@ def _groups(main: Comparison) -> TextTable:
     if unit == "plant":
         columns.pop(2)
         rows = [row[:2] + row[3:] for row in rows]
+    if any(group.adjusted_mean is not None for group in main.groups):
+        columns.append("mean, as if alike before")
+        for row, group in zip(rows, main.groups, strict=True):
+            row.append(_number(group.adjusted_mean))
     shares = [group.share_above for group in main.groups]
     if any(shares):
         above = next(share.above for share in shares if share)
@@ -116,15 +120,16 @@ _NAMES = {
 
 
 def _answer(contrast: Contrast) -> list[Line]:
-    """Return first the estimate that the answer rests on, with its p adjusted where it is."""
-    best, name = contrast.headline(), _NAMES.get(contrast.basis, "difference of means")
-    lines = [_line(f"the answer: {name}", best)]
+    """Return first what the answer rests on: of several groups for all of them together."""
+    own, name = contrast.headline(), _NAMES.get(contrast.basis, "difference of means")
+    best, told = contrast.told(), contrast.p_told()
+    several = told is not None and told != own.p
+    lines = [(f"the answer: {name}", best.value, best.low, best.high, told if several else own.p)]
+    if several:
+        lines.append(("the same, taken alone", None, own.low, own.high, own.p))
     if contrast.unadjusted is not None:
-        lines.append(_line("the same without the values from before", contrast.unadjusted))
-    told = contrast.p_told()
-    if told is not None and told != best.p:
-        together = "the same, for all groups together"
-        lines.append((together, None, best.low_joint, best.high_joint, told))
+        before = f"the same without the values from before{', taken alone' * several}"
+        lines.append(_line(before, contrast.unadjusted))
     return lines
 
 
@@ -196,7 +201,7 @@ def _means(other: Comparison) -> str:
 def _others(others: Sequence[Comparison]) -> TextTable:
     rows = [
         [name, other.unit, other.survey or "", means, _headline(each)]
-        + [_interval(each.headline().low, each.headline().high), _p(each.p_told())]
+        + [_interval(each.told().low, each.told().high), _p(each.p_told())]
         for other, name, means, each in _each_other(others)
     ]
     columns = ["measure", "unit", "survey", "means", "answer", "95 % interval", "p adjusted"]

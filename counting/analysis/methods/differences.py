@@ -10,13 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from counting.analysis.estimates import NO_ESTIMATE, Estimate
+from counting.analysis.estimates import NO_ESTIMATE, Estimate, Joint
+from counting.analysis.methods.design import Design
 from counting.analysis.methods.student import exponentiated, student
 
 __all__ = [
+    "adjusted_means",
     "dunnett",
     "hodges_lehmann",
     "joint_quantile",
+    "jointly",
     "ratio_of_means",
     "single_step",
     "unequal_covariance",
@@ -32,6 +35,8 @@ _RATIO = "ratio of means"
 _SHIFT = "shift of the middle (Hodges and Lehmann)"
 _SORTING = 8
 """Sorting differences takes about so many times as long as finding the few that are wanted."""
+_MANY = 1e7
+"""Degrees of freedom at which t is the normal curve to seven digits."""
 _EXACT_BELOW = 50
 """Exact rank intervals for groups smaller than this without ties; common practice."""
 
@@ -113,6 +118,27 @@ def within_blocks(matrix: Floats, column: int, values: Floats, level: float = 0.
     return student(value, se, df, level, _WITHIN)
 
 
+def adjusted_means(design: Design, values: Floats) -> Floats:
+    """Return each group's mean by the model, at the mean of blocks and covariate.
+
+    Parameters
+    ----------
+    design : Design
+    values : (n,) float64
+
+    Returns
+    -------
+    (1 + g,) float64
+        The control's, then those of the design's groups.
+    """
+    coefficients, _ = _least_squares(design.matrix, values)
+    at = design.matrix.mean(axis=0)
+    places = range(1, 1 + len(design.groups))
+    at[list(places)] = 0.0
+    control = float(at @ coefficients)
+    return np.array([control, *(control + coefficients[place] for place in places)])
+
+
 def _least_squares(matrix: Floats, values: Floats) -> tuple[Floats, Floats]:
     """Coefficients and covariance; residuals that are only rounding count as none."""
     inverse = np.linalg.inv(matrix.T @ matrix)
@@ -158,7 +184,7 @@ def single_step(
         Estimate over its standard error, in the order of `covariance`.
     covariance : (g, g) float64
     df : float or (g,) float64
-        Of the shared variance, or of each estimate.
+        Of the shared variance, or of each estimate; infinite: by the normal curve.
     seed : int
         Of the integration over the joint distribution.
     """
@@ -169,7 +195,8 @@ def single_step(
     correlation = covariance / np.outer(scale, scale)
     adjusted = {}
     for (name, statistic), own in zip(statistics.items(), each_df.tolist(), strict=True):
-        joint = stats.multivariate_t(shape=correlation, df=own, allow_singular=True)
+        # infinite ones are taken as so many: the library's normal curve takes no seed
+        joint = stats.multivariate_t(shape=correlation, df=min(own, _MANY), allow_singular=True)
         size = np.full(len(statistics), abs(statistic))
         rng = np.random.default_rng(seed)
         inside = float(joint.cdf(size, lower_limit=-size, random_state=rng))
@@ -215,6 +242,41 @@ def joint_quantile(covariance: Floats, df: float, level: float, seed: int) -> fl
     return (
         float(optimize.brentq(outside, single, apart, xtol=1e-4)) if outside(apart) > 0 else apart
     )
+
+
+def jointly(
+    estimates: dict[str, Estimate], covariance: Floats, level: float, seed: int
+) -> dict[str, Joint]:
+    """Adjust estimates that share a control by their joint distribution, each at its own df.
+
+    Parameters
+    ----------
+    estimates : dict of str to Estimate
+        With standard errors and degrees of freedom; ratios as logarithms.
+    covariance : (g, g) float64
+        In their order. Without covariances (a diagonal) the result is Sidak's, which is safe for
+        whatever they are (Sidak 1967, J. Am. Statist. Ass. 62:626-633).
+    level : float
+        Of all intervals together: 0.95 is 95 %.
+    seed : int
+        Of the integration over the joint distribution.
+
+    Returns
+    -------
+    dict of str to Joint
+        Empty where some estimate has no error.
+    """
+    each_df = np.array([each.df or 0.0 for each in estimates.values()])
+    values = [(each.value or 0.0, each.se or math.inf) for each in estimates.values()]
+    statistics = {name: value / se for name, (value, se) in zip(estimates, values, strict=True)}
+    p = single_step(statistics, covariance, each_df, seed)
+    if not p:
+        return {}
+    reach = {df: joint_quantile(covariance, df, level, seed) for df in set(each_df)}
+    return {
+        name: Joint(p[name], value - reach[df] * se, value + reach[df] * se)
+        for name, (value, se), df in zip(estimates, values, each_df, strict=True)
+    }
 
 
 def unequal_covariance(samples: dict[str, Floats], control: str) -> tuple[tuple[str, ...], Floats]:

@@ -13,11 +13,13 @@ from scipy import optimize, stats
 from counting.analysis.estimates import Estimate
 from counting.analysis.methods.student import student
 
-__all__ = ["Between", "Pooled", "pool"]
+__all__ = ["BESIDE", "Between", "Pooled", "pool"]
 
 Floats = NDArray[np.float64]
 Between = Literal["Paule and Mandel", "DerSimonian and Laird", "REML"]
 """How the variance between trials is estimated."""
+BESIDE: tuple[Between, ...] = ("REML", "DerSimonian and Laird")
+"""Beside the answer, which is by Paule and Mandel, for comparison with published fits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,9 @@ class Pooled:
         Share of the variation that is between trials, in percent (Higgins & Thompson 2002).
     prediction_low, prediction_high : float
         Where a next trial's true value is to be expected, by the same t.
+    wald : Estimate
+        Of the trials' mean as if the variance between them were known, by the normal curve; for
+        comparison with published fits.
     """
 
     mean: Estimate
@@ -45,6 +50,7 @@ class Pooled:
     i2: float
     prediction_low: float
     prediction_high: float
+    wald: Estimate
 
 
 def pool(
@@ -92,6 +98,7 @@ def pool(
         i2=100 * tau2 / (tau2 + typical),
         prediction_low=mean - reach,
         prediction_high=mean + reach,
+        wald=student(mean, 1 / math.sqrt(float(weight.sum())), math.inf, level),
     )
 
 

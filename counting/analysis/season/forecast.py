@@ -98,7 +98,7 @@ class Forecast:
         return not bool((apart[np.isfinite(apart)] < _WIDEST).any())
 
 
-def ripe_within(hanging: Floats, span: float, stretch: float = 1.0) -> Floats:
+def ripe_within(hanging: Floats, span: Floats | float, stretch: Floats | float = 1.0) -> Floats:
     """Return how many of the fruit that hang will be ripe within a time.
 
     Within a stage fruit are taken to be of all ages alike.
@@ -107,14 +107,22 @@ def ripe_within(hanging: Floats, span: float, stretch: float = 1.0) -> Floats:
     ----------
     hanging : (..., 3) float64
         Green, turning, ripe.
-    span : float
+    span : (...) float64 or float
         Days at 20 degrees Celsius.
-    stretch : float
+    stretch : (...) float64 or float
         Factor on the times of both stages.
+
+    Returns
+    -------
+    (...) float64
+        For all that the three go together with.
     """
-    turning, green = stretch * TURNING_DAYS, stretch * GREEN_DAYS
-    shares = np.array([np.clip((span - turning) / green, 0, 1), min(span / turning, 1.0), 1.0])
-    return np.asarray(hanging @ shares)
+    turning, green = (np.asarray(stretch * days) for days in (TURNING_DAYS, GREEN_DAYS))
+    of_green = np.clip((span - turning) / green, 0.0, 1.0)
+    of_turning = np.minimum(span / turning, 1.0)
+    return np.asarray(
+        hanging[..., 0] * of_green + hanging[..., 1] * of_turning + hanging[..., 2], "float64"
+    )
 
 
 def forecast(weeks: Weeks, ahead: int = 1) -> Forecast:
@@ -172,27 +180,22 @@ def _fit(weeks: Weeks, now: int) -> tuple[float, float] | None:
 
     On square roots, where counts vary alike (Anscombe 1948 Biometrika 35:246-254).
     """
-    spans = np.diff(weeks.clock[: now + 1])
-    true = weeks.picked[1 : now + 1]
-    best = None
-    for stretch in _STRETCHES:
-        ripe = np.array(
-            [
-                ripe_within(weeks.hanging[place], float(span), float(stretch))
-                for place, span in enumerate(spans)
-            ]
-        )
-        known = np.isfinite(ripe) & np.isfinite(true)
-        if not known.any() or ripe[known].sum() <= 0 or true[known].sum() <= 0:
-            continue
-        share = float(true[known].sum() / ripe[known].sum())
-        # per fruit, so that weights count as the fruit that they are of
-        unit = max(share, 1.0)
-        off = np.sqrt(true[known] / unit) - np.sqrt(share * ripe[known] / unit)
-        cost = 4 * float(off @ off) + (math.log(stretch) / _SPREAD) ** 2
-        if best is None or cost < best[0]:
-            best = (cost, share, float(stretch))
-    return None if best is None else best[1:]
+    spans = np.diff(weeks.clock[: now + 1])[:, None]
+    true, hanging = weeks.picked[1 : now + 1], weeks.hanging[:now]
+    known = np.isfinite(hanging.sum(axis=-1)) & np.isfinite(true)
+    if not known.any() or true[known].sum() <= 0:
+        return None
+    ripe = ripe_within(hanging, spans, _STRETCHES[:, None, None])[:, known]
+    total = ripe.sum(axis=1)
+    share = true[known].sum() / np.where(total > 0, total, np.nan)
+    # per fruit, so that weights count as the fruit that they are of
+    unit = np.maximum(share, 1.0)[:, None]
+    off = np.sqrt(true[known] / unit) - np.sqrt(share[:, None] * ripe / unit)
+    cost = 4 * (off**2).sum(axis=1) + (np.log(_STRETCHES) / _SPREAD) ** 2
+    if not np.isfinite(cost).any():
+        return None
+    best = int(np.nanargmin(cost))
+    return float(share[best]), float(_STRETCHES[best])
 
 
 def _interval(value: Floats, errors: list[Floats]) -> tuple[Floats, Floats]:

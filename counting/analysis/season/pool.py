@@ -14,7 +14,7 @@ import pandas as pd
 
 from counting.analysis.data.table_file import read_raw
 from counting.analysis.estimates import Estimate
-from counting.analysis.methods.pooling import Pooled, pool
+from counting.analysis.methods.pooling import BESIDE, Between, Pooled, pool
 from counting.analysis.methods.student import student
 from counting.analysis.result import as_json
 from counting.analysis.trial import answers
@@ -136,11 +136,31 @@ class Together:
                 "prediction_high": found.prediction_high,
                 "method": mean.method,
                 "trials": [asdict(part) for part in self.parts],
+                "also": [_flat(_pooled(self.parts, each), name) for each in BESIDE],
                 "of_differences": self.difference and asdict(self.difference),
                 "sentence": self.sentence(),
             }
         )
         return value
+
+
+def _flat(found: Pooled, name: str) -> dict[str, Any]:
+    """Return the figures of another estimate of the variance between trials."""
+    mean, wald = found.mean, found.wald
+    return {
+        "method": mean.method,
+        name: mean.value,
+        "se": mean.se,
+        "low": mean.low,
+        "high": mean.high,
+        "tau2": found.tau2,
+        "i2": found.i2,
+        "prediction_low": found.prediction_low,
+        "prediction_high": found.prediction_high,
+        "wald_se": wald.se,
+        "wald_low": wald.low,
+        "wald_high": wald.high,
+    }
 
 
 _FEW = 4
@@ -286,6 +306,6 @@ def _several(path: Path, parts: Sequence[Part]) -> None:
         raise AnalysisError(path, f"{len(parts)} trial", "two or more")
 
 
-def _pooled(parts: Sequence[Part]) -> Pooled:
+def _pooled(parts: Sequence[Part], between: Between = "Paule and Mandel") -> Pooled:
     values = np.array([part.value for part in parts])
-    return pool(values, np.array([part.variance for part in parts]))
+    return pool(values, np.array([part.variance for part in parts]), between=between)

@@ -10,17 +10,18 @@ import numpy as np
 import pandas as pd
 
 from counting.analysis.compare import compare
-from counting.analysis.contrasts import each_adjusted
+from counting.analysis.contrasts import each_adjusted, reach
 from counting.analysis.data.overlap import NO_OVERLAP, PlantPhotos, plants_photos
 from counting.analysis.data.selection import select
 from counting.analysis.data.units import to_units
-from counting.analysis.estimates import NO_ESTIMATE
+from counting.analysis.estimates import NO_ESTIMATE, as_ratio
 from counting.analysis.methods.design import design_of
 from counting.analysis.methods.difference_estimator import (
     Corrected,
     corrected,
     ratio_of_corrected,
 )
+from counting.analysis.methods.differences import jointly
 from counting.analysis.methods.student import detectable
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
@@ -144,7 +145,8 @@ def compare_sampled(trial: Trial, plants: list[Sampled], question: Question) -> 
     )
     asked = replace(question, kind="length", survey=survey, source=None, above=None, before=None)
     base = compare(table, asked)
-    contrasts = each_adjusted(tuple(_with_ratio(each, table, asked) for each in base.comparisons))
+    contrasts = tuple(_with_ratio(each, table, asked) for each in base.comparisons)
+    contrasts = each_adjusted(_together(contrasts, asked))
     caution = _caution(rows, found, contrasts)
     return worded(
         replace(
@@ -186,12 +188,39 @@ def _with_ratio(contrast: Contrast, table: pd.DataFrame, question: Question) -> 
         treated = (pair["group"] == contrast.group).to_numpy()
         values = pair["value"].to_numpy("float64")
         ratio = ratio_of_corrected(values, design.matrix, 1, treated, question.level)
-    size = detectable(ratio.se, ratio.df, question.level) if ratio.se and ratio.df else math.inf
-    return replace(
-        contrast,
-        basis="ratio",
-        ratio=ratio,
-        detectable=math.expm1(size) if size < _ENDLESS else None,
+    return _with_detectable(replace(contrast, basis="ratio", ratio=ratio), question.level)
+
+
+def _with_detectable(contrast: Contrast, level: float) -> Contrast:
+    ratio = contrast.ratio
+    size = math.inf
+    if ratio.se and ratio.df:
+        size = detectable(ratio.se, ratio.df, level, reach(ratio, ratio=True))
+    return replace(contrast, detectable=math.expm1(size) if size < _ENDLESS else None)
+
+
+def _together(contrasts: tuple[Contrast, ...], question: Question) -> tuple[Contrast, ...]:
+    """Adjust the ratios for the number of groups.
+
+    Each is of one pair of groups with an error of its own; taken as if they did not go together
+    the intervals are safe, and a little wide.
+    """
+    logs = {
+        each.group: replace(each.ratio, value=math.log(each.ratio.value))
+        for each in contrasts
+        if each.ratio.value and each.ratio.se and each.ratio.p is not None
+    }
+    if len(logs) < 2:
+        return contrasts
+    diagonal = np.diag([(each.se or 0.0) ** 2 for each in logs.values()])
+    joint = jointly(logs, diagonal, question.level, question.seed)
+    return tuple(
+        _with_detectable(
+            replace(each, ratio=each.ratio.jointly(as_ratio(joint[each.group]))), question.level
+        )
+        if each.group in joint
+        else each
+        for each in contrasts
     )
 
 

@@ -219,10 +219,11 @@ def about_many(contrasts: tuple[Contrast, ...]) -> list[str]:
     """Several groups against one control."""
     if len(contrasts) < 2:
         return []
-    return [
-        f"{len(contrasts)} groups are compared with the control; the answers rest on "
-        "p values that allow for that; the intervals shown are each group's own."
-    ]
+    said = (
+        f"{len(contrasts)} groups are compared with the control: the answers, with the p values "
+        "and intervals that they rest on, allow for that."
+    )
+    return [said]
 
 
 def always(selection: Selection, kind: str) -> list[str]:

@@ -82,7 +82,7 @@ def _contrast_sentence(contrast: Contrast, about: say.Context) -> str:
     """Return one contrast in plain words."""
     if about.kind == "grade":
         return _grade_sentence(contrast, about)
-    estimate = contrast.headline()
+    estimate = contrast.told()
     if estimate.value is None and about.kind == "count":
         return _bare_difference(contrast, about)
     if estimate.value is None:
@@ -189,13 +189,18 @@ def _could_not_tell(contrast: Contrast, estimate: Estimate, about: say.Context) 
         f"This trial could not tell whether {whether}: {say.side(estimate.value or 0.0, about)} "
         f"({say.span(estimate, about)}), {say.size_of_trial(about)}."
     )
-    inside = say.neutral(about)
-    if estimate.low is not None and estimate.high is not None:
-        if not estimate.low <= inside <= estimate.high:
-            text += " Taken alone the difference would stand, but not among so many comparisons."
-        else:
-            text += _could_have_found(contrast, about)
-    return text
+    return text + (_ALONE if _stands_alone(contrast) else _could_have_found(contrast, about))
+
+
+_ALONE = " Taken alone the difference would stand, but not among so many comparisons."
+
+
+def _stands_alone(contrast: Contrast) -> bool:
+    """Whether a difference that is not told would be one by its own interval."""
+    own = contrast.headline()
+    if own.low is None or own.high is None:
+        return False
+    return not own.low <= contrast.neutral() <= own.high
 
 
 def _could_have_found(contrast: Contrast, about: say.Context) -> str:
@@ -256,7 +261,7 @@ def _bare_difference(contrast: Contrast, about: say.Context) -> str:
 
 
 def _grade_sentence(contrast: Contrast, about: say.Context) -> str:
-    value = contrast.superiority
+    value = contrast.told()
     group, control = plants_of(contrast.group), plants_of(contrast.control)
     if value.value is None:
         return f"There are not grades enough to compare {group} with {control}."
@@ -271,7 +276,7 @@ def _grade_sentence(contrast: Contrast, about: say.Context) -> str:
         return (
             f"This trial could not tell whether {group} have a higher or lower grade of "
             f"{say.noun(about)} than {control}: the former lay higher in {chance}, ties counted "
-            f"half, {say.size_of_trial(about)}."
+            f"half, {say.size_of_trial(about)}.{_ALONE * _stands_alone(contrast)}"
         )
     return (
         f"{say.cap(group)} had a higher grade of {say.noun(about)} than {control} in {chance}, "

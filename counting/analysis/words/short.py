@@ -65,7 +65,7 @@ def each_in_short(comparison: Comparison) -> list[tuple[str, str]]:
 
 
 def _figures(contrast: Contrast, comparison: Comparison) -> str:
-    best = contrast.headline()
+    best = contrast.told()
     about = say.context(contrast, comparison)
     if contrast.basis in {"superiority", "lots"} or best.value is None:
         return contrast.sentence

@@ -11,12 +11,12 @@ def verdict(contrast: Contrast, comparison: Comparison) -> Verdict:
     """Return what the trial says of a group and the control.
 
     A difference is told where the headline's p, adjusted where it is one of several, is under the
-    level and its interval leaves out no difference. Two one-sided tests at the same level tell
-    that no difference matters: the interval, for all groups together, lies within the smallest
-    difference worth having. That comes before a difference told, which then is too small to
-    matter. A part of a measure that is told beside it is not judged: a verdict for each of green,
-    turning and ripe fruit would judge one count several times over, and raise the p of all that
-    was measured besides.
+    level and its interval, of several groups that of all together, leaves out no difference. Two
+    one-sided tests at the same level tell that no difference matters: that interval lies within
+    the smallest difference worth having. That comes before a difference told, which then is too
+    small to matter. A part of a measure that is told beside it is not judged: a verdict for each
+    of green, turning and ripe fruit would judge one count several times over, and raise the p of
+    all that was measured besides.
 
     Parameters
     ----------
@@ -33,9 +33,8 @@ def verdict(contrast: Contrast, comparison: Comparison) -> Verdict:
         return "could not tell"
     if comparison.part_of is not None:
         return "not judged"
-    best, neutral = contrast.headline(), contrast.neutral()
-    low = best.low if best.low_joint is None else best.low_joint
-    high = best.high if best.high_joint is None else best.high_joint
+    best, neutral = contrast.told(), contrast.neutral()
+    low, high = best.low, best.high
     within = margin(contrast, comparison)
     if within and low is not None and neutral - within < low <= (high or 0.0) < neutral + within:
         return "no difference that matters"

@@ -53,6 +53,10 @@ def test_pearces_apples_adjusted_by_the_crop_before() -> None:
     assert (found.covariate.slope, found.covariate.se) == pytest.approx(
         (28.400963, 3.3840465), abs=WITHIN
     )
+    means = {each.group: each.adjusted_mean for each in found.groups}
+    printed = {"S": 251.33571, "A": 280.47653, "B": 266.56663}
+    printed |= {"C": 274.06663, "D": 281.13704, "E": 300.91747}
+    assert means == pytest.approx(printed, abs=WITHIN)
     bare = next(each.unadjusted for each in found.comparisons if each.group == "E")
     assert bare is not None
     assert (bare.value, bare.se, bare.p) == pytest.approx((-2.25, 27.94767, 0.9368979), abs=WITHIN)

@@ -59,7 +59,8 @@ def test_any_table_is_compared_with_its_own_column_names(sprays: Path) -> None:
 
 def test_the_screen_shows_sentence_groups_and_cautions(sprays: Path) -> None:
     text = run("compare", "--csv", sprays, "--value", "value", "--group", "group")
-    assert "86 % lower (between 77 % and 91 %)" in text.replace("\n", " ")
+    # the interval that holds for all five groups together; that of C alone is 77 % to 91 %
+    assert "86 % lower (between 74 % and 92 %)" in text.replace("\n", " ")
     assert "Before you believe it:" in text
     assert "nan" not in text.lower()
     assert max(map(len, text.splitlines())) < 160

@@ -101,6 +101,12 @@ def test_a_table_of_ratios_is_pooled(tmp_path: Path) -> None:
     assert {"se", "low", "high", "tau2", "q", "i2", "prediction_low", "prediction_high",
             "method"} <= set(found)  # fmt: skip
     assert "Paule and Mandel; Hartung and Knapp" in found["method"]
+    reml, laird = found["also"]
+    assert (reml["log_ratio"], reml["wald_se"], reml["wald_low"], reml["wald_high"]) == (
+        pytest.approx((-0.7145, 0.1798, -1.0669, -0.3622), abs=1e-4)
+    )
+    assert reml["tau2"] == pytest.approx(0.3132, abs=1e-4)
+    assert (laird["log_ratio"], laird["se"]) == pytest.approx((-0.71411722, 0.18069663), abs=1e-4)
     assert "In a next place expect between" in found["sentence"]
     assert "differ by more than chance" in found["sentence"]
     assert (tmp_path / "forest.svg").read_text(encoding="utf-8").startswith("<svg")

@@ -181,6 +181,21 @@ def test_events_of_one_day_share_a_place_and_early_ones_are_only_listed():
     assert ">2, 3</text>" in plots.course(table, ["a"], "fruit", events)
 
 
+def test_beds_numbered_anew_in_each_block_lie_one_below_another() -> None:
+    plants = [
+        {"code": f"{plot}-{n}", "group": group, "block": plot[0], "plot": plot, "row": 1,
+         "position": n, "guard": False, "value": float(n)}
+        for plot, group in (("A1", "x"), ("A2", "y"), ("B1", "y"), ("B2", "x"))
+        for n in (1, 2, 3)
+    ]  # fmt: skip
+    table = pd.DataFrame(plants)
+    apart = table.assign(row=table["plot"].str[1].astype(int))
+    assert [text for text in ("A, row 1", "B, row 2") if text in bed_map(apart, ["x", "y"], "n")]
+    assert "B2, row 1" in bed_map(table, ["x", "y"], "n")
+    # two plants at one place even within a plot: no map, rather than one that cannot be read
+    assert bed_map(table.assign(position=1), ["x", "y"], "n") == ""
+
+
 def test_the_map_names_groups_by_the_letters_that_tell_them_apart():
     assert short_names(["control", "compost"]) == {"control": "Con", "compost": "Com"}
     assert short_names(["plain", "grafted"]) == {"plain": "P", "grafted": "G"}

@@ -440,7 +440,7 @@ def test_several_groups_have_one_short_answer_and_a_line_each() -> None:
     found = compare(table, Question("fruit", control="control"))
     assert in_short(found) == (
         "Plants of the groups high and mid carried more fruit than control plants. "
-        "Whether plants of group low differ, this trial could not tell."
+        "Whether low plants differ, this trial could not tell."
     )
     assert answer_parts(found) == (in_short(found), "")
     lines = dict(each_in_short(found))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from counting.analysis.calibrate import Calibration
 from counting.analysis.estimates import Estimate
@@ -15,13 +15,43 @@ from counting.analysis.season.pool import Together
 from counting.analysis.words.amounts import context_of_all, noun
 from counting.analysis.words.phrases import number, p_text, percent
 
-__all__ = ["as_text", "calibration_text", "coming_text", "pooled_text", "ratio_lines", "ratio_text"]
+__all__ = [
+    "all_as_text",
+    "as_text",
+    "calibration_text",
+    "coming_text",
+    "pooled_text",
+    "ratio_lines",
+    "ratio_text",
+]
 
 _WIDTH = 96
 
 
-def as_text(comparison: Comparison) -> str:
-    """Return the sentence, the groups, the comparisons and the cautions as text."""
+def all_as_text(comparisons: Sequence[Comparison]) -> str:
+    """Return several comparisons as text, every caution once.
+
+    Parameters
+    ----------
+    comparisons : sequence of Comparison
+    """
+    told: set[str] = set()
+    texts = []
+    for each in comparisons:
+        texts.append(as_text(each, told))
+        told.update(each.cautions)
+    return "\n\n\n".join(texts)
+
+
+def as_text(comparison: Comparison, told: Collection[str] = ()) -> str:
+    """Return the sentence, the groups, the comparisons and the cautions as text.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    told : collection of str
+        Cautions that stand above already, under another measure.
+    """
     parts = [
         textwrap.fill(comparison.sentence, _WIDTH),
         _heading(comparison),
@@ -32,7 +62,10 @@ def as_text(comparison: Comparison) -> str:
     spread = _spread(comparison)
     if spread:
         parts.append(spread)
-    parts += _bullets("Before you believe it:", comparison.cautions)
+    fresh = tuple(text for text in comparison.cautions if text not in told)
+    if len(fresh) < len(comparison.cautions):
+        fresh = (*fresh, "What is said above of the measures before holds here too.")
+    parts += _bullets("Before you believe it:", fresh)
     return "\n\n".join(parts)
 
 

@@ -109,7 +109,7 @@ def compare_groups(
 
     Example: counting compare --csv counts.csv --value fruit --group treatment --control water
     """
-    from counting.analysis.screen import as_text
+    from counting.analysis.screen import all_as_text
 
     if smallest_difference is not None and smallest_difference <= 0:
         message = "it must be above 0"
@@ -138,7 +138,7 @@ def compare_groups(
     found = [result.to_json() for result in results]
     write_json(json_file, found if measure == "all" else found[0], replace=replace)
     if str(json_file) != "-":
-        tell("\n\n\n".join(as_text(result) for result in results))
+        tell(all_as_text(results))
 
 
 def _belongs_to_trials(directory: Path | None, measure: str | None, *, unreviewed: bool) -> None:

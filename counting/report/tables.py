@@ -212,6 +212,8 @@ def _says(other: Comparison) -> str:
     """Return the verdict in a word or two; of several groups each one's where they differ."""
     if other.part_of is not None and other.finished():
         return f"a part of {other.part_of.replace('_', ' ')}, not judged"
+    if other.complete and not other.finished():
+        return "not yet the deciding survey"
     verdicts = {each.verdict for each in other.comparisons}
     if len(verdicts) == 1 and not verdicts & {"more", "fewer"}:
         return verdicts.pop()

@@ -23,15 +23,16 @@ _STAGES = {
 def answer_parts(main: Comparison) -> tuple[str, str]:
     """Return what stands large as the answer, and what stands under it in grey.
 
-    Of an unfinished survey the first is what is still missing, the second the estimate so far; of
-    several groups the first says which differ, and `each_in_short` what each came to.
+    Of an unfinished survey the first is what is still missing, of one before the deciding one that
+    it is not yet, and the second the estimate so far; of several groups the first says which
+    differ, and `each_in_short` what each came to.
     """
     short = in_short(main)
     if short:
         seen = any(each.basis == "true counts" for each in main.comparisons)
         return f"{short} {SEEN}" if seen else short, ""
     so_far = " ".join(contrast.sentence for contrast in main.comparisons)
-    if main.complete or not so_far or not main.sentence.endswith(so_far):
+    if main.finished() or not so_far or not main.sentence.endswith(so_far):
         return main.sentence, ""
     return main.sentence.removesuffix(so_far).strip(), so_far
 

@@ -66,12 +66,14 @@ def select(table: pd.DataFrame, question: Question) -> Selection:
     notes: list[str] = []
     rows = _normal(table, question)
     rows, source = _one_source(rows, question, notes)
+    empty = rows[rows["value"].isna()]
     rows = _without_missing(rows, question, notes)
     kind = question.kind or _kind(rows, question)
     if kind == "count" and (rows["value"] < 0).any():
         raise AnalysisError(question.measure, "a negative count", "0 or more", "mend the table")
     rows = _whole_plants(rows, kind)
     rows, survey = _surveys(rows, question, notes)
+    notes += _missing(empty, rows, survey)
     notes += confounded(rows)
     plants, unit = _one_line_per_plant(rows, kind, survey, question, notes)
     if question.course is not None:
@@ -170,8 +172,6 @@ def _one_source(
 
 def _without_missing(rows: pd.DataFrame, question: Question, notes: list[str]) -> pd.DataFrame:
     missing = rows["value"].isna()
-    if missing.any():
-        notes.append(f"{some_are(missing.sum(), 'value')} missing and left out.")
     nameless = rows["group"].isin({"", "nan"}) & ~missing
     if nameless.any():
         notes.append(f"{some_are(nameless.sum(), 'value')} without a group and left out.")
@@ -184,6 +184,15 @@ def _without_missing(rows: pd.DataFrame, question: Question, notes: list[str]) -
         )
         rows = rows[~bare]
     return rows
+
+
+def _missing(empty: pd.DataFrame, rows: pd.DataFrame, survey: str | None) -> list[str]:
+    """Say how many values are missing at the survey compared, one for each plant."""
+    if survey not in {None, ALL_SURVEYS}:
+        empty = empty[empty["survey"] == survey]
+    key = ["survey", "plant"]
+    lacking = set(map(tuple, empty[key].to_numpy())) - set(map(tuple, rows[key].to_numpy()))
+    return [f"{some_are(len(lacking), 'value')} missing and left out."] if lacking else []
 
 
 def _kind(rows: pd.DataFrame, question: Question) -> Kind:

@@ -6,6 +6,9 @@ import re
 
 __all__ = ["and_list", "number", "p_text", "percent", "plants_of"]
 
+_WORD = re.compile(r"(?=.*[aeiouy])[a-z]{3}")
+"""Three small letters that can be spoken, as low and dry, are a word and no code."""
+
 
 def and_list(items: list[str]) -> str:
     """Join as in speech: a, b and c."""
@@ -38,9 +41,11 @@ def percent(share: float) -> str:
 
 
 def plants_of(group: str) -> str:
-    """Return a group's plants in words: grafted plants, plants of group A."""
+    """Return a group's plants in words: grafted plants, low plants, plants of group A."""
     if re.search(r"(plants|vines|rows|plots)$", group):
         return group
-    if re.fullmatch(r"[^\W\d_][^\W\d_ -]*([ -][^\W\d_]+)*", group) and len(group) > 3:
+    if re.fullmatch(r"[^\W\d_][^\W\d_ -]*([ -][^\W\d_]+)*", group) and (
+        len(group) > 3 or _WORD.fullmatch(group)
+    ):
         return f"{group} plants"
     return f"plants of group {group}"

@@ -23,6 +23,8 @@ _SQUARE = 0.52
 """Side of a plant's square in inches, while the row fits on the page."""
 _WIDEST = 7.0
 """Inches between the margins of A4."""
+_LETTER = 0.08
+"""Width of a letter of a row's name, in inches."""
 _LETTERS = 3
 """More do not fit into the corner of a square."""
 _LEAST_PX, _MOST_PX = 26, 76
@@ -63,7 +65,8 @@ def bed_map(
     Parameters
     ----------
     table : DataFrame
-        Columns ``code``, ``group``, ``plot``, ``row``, ``position``, ``guard``, ``value``.
+        Columns ``code``, ``group``, ``block``, ``plot``, ``row``, ``position``, ``guard`` and
+        ``value``.
     groups : sequence of str
         Their `short_names` stand in the corner of each square.
     label : str
@@ -77,10 +80,10 @@ def bed_map(
         An ``<svg>`` element; empty where no plant has a place.
     """
     links = links or {}
-    laid = table.dropna(subset=["row", "position"])
+    laid, rows = _laid(table.dropna(subset=["row", "position"]))
     if laid.empty:
         return ""
-    across, down = int(laid["position"].max()), int(laid["row"].max())
+    across, down = int(laid["position"].max()), len(rows)
     side = min(_SQUARE, (_WIDEST - 0.6) / across)
     look = _Look(
         highest=float(np.nanmax([*laid["value"].astype(float), 1.0])),
@@ -88,13 +91,14 @@ def bed_map(
         colours={group: colour_of(place) for place, group in enumerate(groups)},
         letters=short_names(groups),
     )
-    with drawing(0.6 + side * across, 0.2 + side * down) as (figure, axes):
+    beside = 0.6 + _LETTER * max(0, max(map(len, rows)) - len("row 1 "))
+    with drawing(beside + side * across, 0.2 + side * down) as (figure, axes):
         for plant in laid.itertuples():
             _square(axes, plant, look).set_url(links.get(str(plant.code), (None,))[0])
         axes.set_xlim(0.5, across + 0.5)
         axes.set_ylim(down + 0.5, 0.5)
         axes.set_aspect("equal")
-        axes.set_yticks(range(1, down + 1), [f"row {row}" for row in range(1, down + 1)])
+        axes.set_yticks(range(1, down + 1), rows)
         axes.set_xticks([])
         for edge in axes.spines.values():
             edge.set_visible(False)
@@ -102,6 +106,25 @@ def bed_map(
         title = f"Map of the beds, each plant with its {label}"
         widths = (_LEAST_PX * across, _MOST_PX * across)
         return svg(figure, title, widths=widths, links=dict(links.values()))
+
+
+def _laid(table: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
+    """Return the plants, each with a place of its own, and the names of the rows.
+
+    Where rows and positions are numbered anew in each block or plot these lie one below another;
+    a plan that gives two plants one place even there has no map.
+    """
+    place = ["row", "position"]
+    if not table.duplicated(place).any():
+        down = int(table["row"].max()) if len(table) else 0
+        return table, [f"row {row}" for row in range(1, down + 1)]
+    for part in ("block", "plot"):
+        if part in table and not table.duplicated([part, *place]).any():
+            lines = sorted(set(zip(table[part].astype(str), table["row"], strict=True)))
+            at = {line: number for number, line in enumerate(lines, start=1)}
+            line = [at[each] for each in zip(table[part].astype(str), table["row"], strict=True)]
+            return table.assign(row=line), [f"{name}, row {row:g}" for name, row in lines]
+    return table.iloc[:0], []
 
 
 def _square(axes: Axes, plant: Any, look: _Look) -> Patch:

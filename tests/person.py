@@ -26,6 +26,8 @@ LOOK_S, ACTION_S = 3.0, 1.2
 PX_PER_MM = 6.0
 """390 CSS px over the 65 mm width of such a phone's screen (common practice)."""
 HALF_TIP = 4.5 * PX_PER_MM
+PAUSE_MS = 360
+"""Nobody taps twice within a third of a second without meaning it."""
 LOOP_ACTIONS = 2
 LOOP_WORTH = 6
 Box = tuple[float, float, float, float]
@@ -288,6 +290,7 @@ class Person:
         send_touch(touch, "touchEnd", [])
         self.work.taps += 1
         if not self.page.locator("#card[open]").count():
+            self.page.wait_for_timeout(PAUSE_MS)
             return
         self.page.wait_for_timeout(100)
         more = self.page.locator("#card button:has-text('One more fruit here')")
@@ -295,7 +298,7 @@ class Person:
 
     def tap(self, x: float, y: float) -> None:
         self.page.touchscreen.tap(*self.shaken(x, y))
-        self.page.wait_for_timeout(360)  # nobody taps twice within a third of a second
+        self.page.wait_for_timeout(PAUSE_MS)
         self.settle()
 
     def shaken(self, x: float, y: float) -> tuple[float, float]:
@@ -321,7 +324,7 @@ class Person:
         )
         self.page.touchscreen.tap(room["x"] + room["width"] / 2, y)
         self.work.taps += 1
-        self.page.wait_for_timeout(360)
+        self.page.wait_for_timeout(PAUSE_MS)
         self.settle()
 
     def zoom_in(self, target: tuple[float, float, int | None]) -> None:

@@ -69,7 +69,9 @@ def test_a_square_and_a_point_open_the_ringed_photos(page: Any) -> None:
     assert panel.is_visible()
     assert panel.locator("img").evaluate("each => each.naturalWidth") > 100
     assert page.locator("section.photos:visible").count() == 1
-    page.locator("#plants svg a").nth(2).click()
+    page.locator("[aria-labelledby=beds] svg a").nth(2).click()  # none lies under another
+    assert page.locator("#photos-3").is_visible()
+    page.locator("#plants svg a").nth(4).click()
     assert not panel.is_visible()
     assert page.locator("section.photos:visible").count() == 1
 

@@ -22,6 +22,7 @@ from counting.analysis.words.short import each_in_short
 from counting.files import now, write_text
 from counting.ledger.facts import left_out, photos
 from counting.measures import measure
+from counting.plan.map import placed
 from counting.plan.trial import Trial
 from counting.records.diary import CAUTIONS, events
 from counting.report import tables, words
@@ -205,6 +206,15 @@ def _agreement(trial: Trial, reviewers: tuple[str, ...]) -> list[str]:
     ]
 
 
+def _laid_out(plants: pd.DataFrame) -> pd.DataFrame:
+    """Return the plants so that no square of the map lies on another.
+
+    Positions that a plan counts anew in each plot are counted along the row, as on its own map.
+    """
+    twice = plants.dropna(subset=["row", "position"]).duplicated(["row", "position"]).any()
+    return placed(plants) if twice else plants
+
+
 def _plots(
     trial: Trial, numbers: Figures, diary: pd.DataFrame, panels: Sequence[Panel]
 ) -> dict[str, Any]:
@@ -220,7 +230,7 @@ def _plots(
     whole = table[asked & table["truss"].isna()]
     now_whole = _of_answer(whole, main, trial)
     by_truss = table[asked & table["truss"].notna() & (table["survey"] == (main.survey or ""))]
-    beds = trial.plants.merge(
+    beds = _laid_out(trial.plants).merge(
         now_whole[["plant", "value"]], left_on="code", right_on="plant", how="left"
     )
     links = {

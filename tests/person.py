@@ -156,10 +156,15 @@ class Person:
             return
         self.tap_button("#strike")
         to_stage = self.scale("#stage > .stage")
-        self.draw([to_stage(*place) for place in best[2]])
+        box = self.page.locator("#stage > .stage").bounding_box()
+        low, high = (box["x"] + 2, box["y"] + 2), (box["width"] - 4, box["height"] - 4)
+        self.draw(
+            [tuple(np.clip(to_stage(*place), low, np.add(low, high)).tolist()) for place in best[2]]
+        )
         self.work.taps += LOOP_ACTIONS
         buttons = self.page.locator("#offer .press")
-        self.tap_button(buttons.nth(1 if best[1] == "keep" else 0))
+        if buttons.count() > 1:  # else the loop caught nothing
+            self.tap_button(buttons.nth(1 if best[1] == "keep" else 0))
         self.tap_button("#strike")
 
     def one_by_one(

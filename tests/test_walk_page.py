@@ -147,7 +147,10 @@ def test_each_value_is_taken_or_refused_by_its_number(trial: Trial, client: http
     answers = [sent(1, value="7"), sent(2, value="many"), sent(3, plant="A1-2", value="4")]
     told = client.post("answers", json=batch(*answers)).json()
     assert told["taken"] == [1, 3]
-    assert [each["number"] for each in told["refused"]] == [2]
+    [refused] = told["refused"]
+    assert (refused["number"], "many" in refused["reason"]) == (2, True)
+    [refused] = posted(client, 2, value="many", language="es")["refused"]
+    assert refused["reason"] == "A1-1, racimos many: no se aceptó. ¿Es correcto? Cuente otra vez."
     again = client.post("answers", json=batch(sent(4, value="8"))).json()
     assert again["taken"] == [4]
     assert tallied(trial) == {("A1-1", "trusses"): 8, ("A1-2", "trusses"): 4}

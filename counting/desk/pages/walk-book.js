@@ -3,7 +3,7 @@
 import { makeOutbox } from './outbox.js';
 import { makePhotoQueue } from './walk-photos.js';
 import { keepRecord, openOwn, recordsOf, remember, remembered } from './walk-store.js';
-import { data } from './walk-words.js';
+import { data, language } from './walk-words.js';
 
 export const walk = `${data.trial}|${data.tags_only ? 'tags' : data.survey}`;
 const NAME = 'counting|walker';
@@ -93,6 +93,7 @@ export function makeBook(changed) {
       by: walker(),
       at: new Date().toISOString(),
       over,
+      language, // in which the desk says why it refuses one
     };
   }
 

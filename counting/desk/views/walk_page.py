@@ -19,8 +19,8 @@ from counting.desk.asked import Asked, objects
 from counting.desk.desk import Desk
 from counting.desk.phones.codes import code_of
 from counting.desk.phones.pieces import Parts, assembled, come, lies
-from counting.desk.walk_page import OFFERED, walk_document
-from counting.errors import CountingError, LedgerError, PhotoError, TallyError
+from counting.desk.walk_page import OFFERED, walk_document, words
+from counting.errors import CountingError, LedgerError, PhotoError
 from counting.files import inside
 from counting.ledger.facts import photo_of
 from counting.photos.examine import Wanted
@@ -90,8 +90,11 @@ def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:
     reply = {"taken": taken, "refused": refused}
     for each in sorted(objects(listed)[:_MOST], key=_number):
         told = next(iter(objects([each.get("document")])), {})
+        if _taken_name(desk, str(batch.get("device", "")), str(told.get("by", ""))):
+            reason = _in_words(told, "name taken")
+            refused.append({"number": _number(each), "reason": reason})
+            continue
         try:
-            _may(desk, str(batch.get("device", "")), str(told.get("by", "")))
             tapped.take(told)
         except Standing as other:
             refused.append({"number": _number(each), "reason": str(other), "other": other.told})
@@ -99,20 +102,37 @@ def answers(desk: Desk, asked: Asked) -> Response | dict[str, Any]:
             full = 507 if "full" in error.found else 503
             return JSONResponse(reply | {"reason": error.found}, full)
         except CountingError as error:
-            refused.append({"number": _number(each), "reason": error.found})
+            reason = _in_words(told, "value refused", error.found)
+            refused.append({"number": _number(each), "reason": reason})
         else:
             taken.append(_number(each))
     return reply
 
 
-def _may(desk: Desk, device: str, name: str) -> None:
-    """Refuse a name that another phone walks under: two people would be one in the ledger.
+def _taken_name(desk: Desk, device: str, name: str) -> bool:
+    """Whether another phone walks under this name: two people would be one in the ledger.
 
     A phone is known by the number it drew for itself: unlike a cookie it outlives a killed browser.
     """
-    if desk.devices and name and desk.devices.refusal(device, f"walk {name}", answered=False):
-        found = f"another phone walks as {name}: press Walking as {name} and take another name"
-        raise TallyError(name, found)
+    if not (desk.devices and name):
+        return False
+    return bool(desk.devices.refusal(device, f"walk {name}", answered=False))
+
+
+def _in_words(told: Mapping[str, Any], key: str, reason: str = "") -> str:
+    """Say why something is refused in the language of whoever walks.
+
+    A reason of the rooms is English; in other languages what was refused is named instead.
+    """
+    known = words()
+    language = str(told.get("language", ""))
+    if reason and language in {"", "en"}:
+        return reason
+    texts = known.get(language, known["en"])
+    measure = str(told.get("measure", ""))
+    named = {name: str(told.get(name, "")) for name in ("plant", "value")}
+    measure = str(texts.get(measure, measure))
+    return str(texts[key]).format(name=told.get("by", ""), measure=measure, **named)
 
 
 def _number(each: Mapping[str, Any]) -> int:

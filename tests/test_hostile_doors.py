@@ -41,8 +41,10 @@ from counting.desk.shelf import Shelf
 from counting.errors import CountingError
 from counting.ledger import FIRST, Checkpoint, Ledger, verify
 from counting.ledger.checkpoint import find
+from counting.ledger.facts import events
 from counting.ledger.signing import make_key, signature_fault, signed
 from counting.plan.trial import Trial
+from counting.records.diary import write_events
 from counting.records.sheets.told import TOLD_NAME, recall
 from counting.report.keeping.back_up import back_up
 from counting.report.keeping.checkpoints import checkpoint_file
@@ -119,13 +121,15 @@ def written(trial: Trial) -> str:
 # ---- names typed on a page
 
 
-def hostile_names(text: str) -> list[tuple[str, dict[str, str]]]:
+def hostile_names(text: str, event: str) -> list[tuple[str, dict[str, str]]]:
     """Return what a person could type into the desk's forms, with a name in every field."""
     leave = {"reason": text, "by": text, "survey": ""}
     plan = {"title": text, "group_1": text, "group_2": "b", "treatment_1": text, "blocks": "2"}
     return [
         ("new", plan),
         ("t/vines/diary", {"kind": text, "at": "2026-07-01", "note": text, "by": text}),
+        ("t/vines/plan/amend", {"title": text, "reason": text, "by": text}),
+        ("t/vines/diary/strike", {"event": event, "reason": text, "by": text}),
         ("t/vines/plant/P1/leave", leave),
         ("t/vines/plant/P1/leave", {"back": "1", "by": text}),
         ("t/vines/plant/P1/move", {"photo": "0000.jpg", "to": "P2", "side": text, "by": text}),
@@ -140,7 +144,10 @@ def test_a_hostile_name_typed_on_the_desk_is_refused_or_plain(
     trial: Trial, desk: Asking, name: str
 ) -> None:
     text = NAMES[name]
-    for path, form in hostile_names(text):
+    write_events(trial, [{"kind": "frost", "at": f"2026-06-{1 + list(NAMES).index(name):02d}"}])
+    with trial.ledger() as ledger:
+        event = events(ledger)[-1].event
+    for path, form in hostile_names(text, event):
         reply = desk.post(path, data=form, follow_redirects=False)
         assert reply.status_code in {200, 303, 422}, (path, reply.text)
     row = {"plant": "P1", "fruit": "3"}

@@ -81,13 +81,13 @@ def _changed(plan: Plan, texts: Mapping[str, str]) -> Plan:
     named = {name: str(texts[name]).strip() for name in CHANGEABLE if name in texts}
     entries: dict[str, Any] = plan.model_dump(exclude_none=True)
     entries |= check_days({name: named.get(name, getattr(plan, name)) for name in DAYS})
-    if named.get("title"):
-        entries["title"] = named["title"]
-    if named.get("smallest_difference"):
-        try:
+    try:
+        if named.get("title"):
+            entries["title"] = plain_name(named["title"], "title")
+        if named.get("smallest_difference"):
             entries["smallest_difference"] = share(named["smallest_difference"])
-        except ValueError as error:
-            raise PlanError(_WHERE, f"smallest difference: {error}") from error
+    except ValueError as error:
+        raise PlanError(_WHERE, str(error)) from error
     return make_plan(entries, where=_WHERE)
 
 

@@ -200,7 +200,11 @@ def strike(trial: Trial, event: str, reason: str, *, by: str) -> None:
         if standing is None:
             mend = "list the diary to see the ids"
             raise TallyError(option, f"no event {event!r}", mend=mend)
-        if not reason.strip():
+        try:
+            reason, by = plain_name(reason, "the reason"), plain_name(by, "by")
+        except ValueError as error:
+            raise TallyError(option, str(error)) from error
+        if not reason:
             raise TallyError(option, "no reason given", mend="say why with --note")
         ledger.add([replace(standing, struck=True, why=reason)], by=by)
 

@@ -236,10 +236,9 @@ def test_the_demo_s_comparison_holds_the_true_ratio_and_its_hand_counts_bring_it
 
 
 @pytest.mark.slow
-def test_the_demo_ends_with_the_paths_and_the_three_next_things_to_do(shown, demo):
+def test_the_demo_ends_with_the_three_next_things_to_do_and_the_line_that_opens_its_desk(shown, demo):
     lines = [line for line in shown[0].out.splitlines() if line]
     assert lines[1:] == [
-        f"The desk:      counting open {demo.trial}",
         f"Contact sheet: {demo.sheet}",
         f"Report:        {demo.report}",
         "Next, to see how it works:",
@@ -247,6 +246,7 @@ def test_the_demo_ends_with_the_paths_and_the_three_next_things_to_do(shown, dem
         f"  2. Take it in: counting confirm {demo.trial}",
         f"  3. See what changed: counting report {demo.trial} --replace; counting audit"
         f" {demo.trial}",
+        f"The same in the browser: counting open {demo.trial}",
     ]
     assert demo.sheet.is_file()
     assert demo.report.is_file()

@@ -27,7 +27,6 @@ def demo(
 
     made = run_demo(directory, replace=replace, tell=say)
     tell(f"\n{made.sentence}\n")
-    tell(f"The desk:      counting open {directory}")
     tell(f"Contact sheet: {made.sheet}")
     tell(f"Report:        {made.report}")
     tell("\nNext, to see how it works:")
@@ -36,3 +35,4 @@ def demo(
     tell(
         f"  3. See what changed: counting report {directory} --replace; counting audit {directory}"
     )
+    tell(f"\nThe same in the browser: counting open {directory}")

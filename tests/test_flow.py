@@ -236,7 +236,7 @@ def test_the_demo_s_comparison_holds_the_true_ratio_and_its_hand_counts_bring_it
 
 
 @pytest.mark.slow
-def test_the_demo_ends_with_the_three_next_things_to_do_and_the_line_that_opens_its_desk(shown, demo):
+def test_the_demo_ends_with_three_things_to_do_and_the_line_that_opens_its_desk(shown, demo):
     lines = [line for line in shown[0].out.splitlines() if line]
     assert lines[1:] == [
         f"Contact sheet: {demo.sheet}",

@@ -1,10 +1,12 @@
 """The scripted person (`person`) on a sheet of labelled photos, kept photo by photo.
 
     python tests/sheet_taps.py SET FOLDER [--photos 24] [--jitter 2] [--empty] [--several]
+        [--seed 3]
 
 SET names labelled photos in ../shared/labelled-photos; FOLDER keeps the trial and one line for
 each photo done, so that a run that was cut off goes on. With ``--empty`` nothing is proposed. With
-``--several`` the person confirms likely photos on one screen wherever the sheet offers it.
+``--several`` the person confirms likely photos on one screen wherever the sheet offers it. A seed
+gives the photos another order.
 """
 
 from __future__ import annotations
@@ -19,6 +21,9 @@ from browser import PHONE, chromium, page_on
 from person import Box, Person, Work
 from test_scripted_reviewer import sheet_of
 from test_sheet import data_of
+
+from counting.plan.trial import load_trial
+from counting.review.sheet import SheetOptions, make_sheet
 
 LONG_MS = 60_000
 """A busy machine is slow; the person's own clock does not run meanwhile."""
@@ -97,9 +102,15 @@ def main() -> None:
     ask.add_argument("--jitter", type=float, default=0.0)
     ask.add_argument("--empty", action="store_true")
     ask.add_argument("--several", action="store_true")
+    ask.add_argument("--seed", type=int)
     asked = ask.parse_args()
     sheet, truth = made(asked.folder, asked.set, asked.photos, empty=asked.empty)
-    out = asked.folder / f"jitter {asked.jitter:g}{' several' if asked.several else ''}.jsonl"
+    kind = f"jitter {asked.jitter:g}{' several' if asked.several else ''}"
+    if asked.seed is not None:
+        trial = load_trial(asked.folder / "trial")
+        sheet = make_sheet(trial, SheetOptions(seed=asked.seed, replace=True))
+        kind += f" seed {asked.seed}"
+    out = asked.folder / f"{kind}.jsonl"
     with chromium() as browser, page_on(browser, sheet, PHONE) as page:
         page.set_default_timeout(LONG_MS)
         person = Person(page, asked.jitter)

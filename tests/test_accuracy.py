@@ -13,6 +13,7 @@ import pytest
 from PIL import Image as Pillow
 from playwright.sync_api import sync_playwright
 from trials import drawn
+from tries import tries
 from typer.testing import CliRunner
 
 from counting.accuracy.labels import read_labels
@@ -160,11 +161,16 @@ def test_the_page_draws_hits_misses_and_false_alarms_each_in_its_own_shape(drawn
 def test_the_labelled_tomato_photos_are_scored_on_both_ways_of_matching(tmp_path):
     if not TOMATO.is_dir():
         pytest.skip("needs the labelled tomato photos: doi 10.17632/8h3s6jkyff")
-    labels = TOMATO / "labels.json"
-    result = _run("--photos", TOMATO / "photos", "--labels", labels, "--out", tmp_path)
+    labels = json.loads((TOMATO / "labels.json").read_text(encoding="utf-8"))
+    labels["images"] = labels["images"][:: tries(4, 1)]  # every fourth photo with the other tests
+    kept = {image["id"] for image in labels["images"]}
+    labels["annotations"] = [row for row in labels["annotations"] if row["image_id"] in kept]
+    (tmp_path / "labels.json").write_text(json.dumps(labels), encoding="utf-8")
+    words = ("--photos", TOMATO / "photos", "--labels", tmp_path / "labels.json")
+    result = _run(*words, "--out", tmp_path)
     assert result.exit_code == 0, result.output
     figures = json.loads((tmp_path / "accuracy.json").read_text())
-    assert figures["labelled"] == 663
+    assert figures["labelled"] == len(labels["annotations"]) >= 140
     # cross-scene figures are in the scorer's model card; this holds the whole path together
     assert figures["f1"] >= 0.80
     assert figures["f1_centre"] >= figures["f1"]

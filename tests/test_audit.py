@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 from trials import SURVEY, Beds, draw_photo, make_trial, marks
+from tries import tries
 from typer.testing import CliRunner
 
 from counting.cli import app
@@ -27,7 +28,7 @@ from counting.report.keeping.audit import audit, check_photos
 from counting.report.report import make_report
 from counting.settings import Settings
 
-FLIPS = 500
+FLIPS = tries(150, 500)
 
 
 @pytest.fixture(scope="module")

@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from at_work import dies_on_the_third, fails_on_the_third
 from trials import SURVEY, Beds, confirm, drawn, make_trial
+from tries import tries
 from typer.testing import CliRunner
 
 from counting.cli import app
@@ -251,7 +252,7 @@ def test_killed_with_two_workers_it_goes_on_where_it_stopped(tmp_path):
     script.write_text(SCRIPT)
     rng = np.random.default_rng(20260701)
     kills = 0
-    for _ in range(4):
+    for _ in range(tries(2, 4)):
         kills += _killed(trial, script, 2, float(rng.uniform(1, 4)))
         written = entries(trial)
         assert len({entry.key for entry in written}) == len(written)

@@ -195,7 +195,7 @@ export function makeStage(root, on) {
     const coarse = event.pointerType !== 'mouse';
     const hit = stage.hit(...point, coarse);
     act = { start: point, last: point, hit, coarse, kind: 'tap', border: zoneHandle(stage, point) };
-    if (!on.hold) return;
+    if (!on.hold || stage.tool !== 'mark') return; // a loop may begin slowly, and on a ring
     act.timer = setTimeout(() => {
       if (!act || act.kind !== 'tap' || !act.hit.mark) return;
       act.kind = 'held';

@@ -24,7 +24,7 @@ const EDGE = 20; // the line with number and count under a photo
 const PAUSE_S = 30; // of each photo at most: who went away was not looking
 
 const screen = {
-  tiles: [], since: 0, spent: 0, run: 0, pushed: false, columns: 1,
+  tiles: [], since: 0, spent: 0, run: 0, pushed: false, columns: 1, looked: new Set(),
 };
 
 const open = () => !$('together').hidden;
@@ -32,7 +32,7 @@ const open = () => !$('together').hidden;
 /** How many photos, in how many columns: as many as stay large. */
 function arranged(left) {
   const room = [$('tiles').clientWidth, $('tiles').clientHeight];
-  const shapes = waiting().slice(0, MOST).map((index) => photos[index].width / photos[index].height);
+  const shapes = upNext().slice(0, MOST).map((index) => photos[index].width / photos[index].height);
   const ratio = shapes.sort((a, b) => a - b)[Math.floor(shapes.length / 2)] || 4 / 3;
   const fit = (many) => {
     let best = { wide: 0 };
@@ -121,11 +121,15 @@ function spend() {
   screen.since = 0;
 }
 
-/** Draw the next photos, or go back where none is left or looking has shown that many are wrong. */
+/** The next photos. Where looking has shown that too many are wrong, only those that were looked at
+    on this screen already: that work is not thrown away, and no new photo comes. */
+const upNext = () => waiting().filter((index) => allowed() || screen.looked.has(index));
+
+/** Draw the next photos, or go back where there is none. */
 function drawTiles() {
-  const list = waiting();
-  if (!list.length || !allowed()) {
-    const closed = list.length > 0;
+  const list = upNext();
+  if (!list.length) {
+    const closed = waiting().length > 0;
     closeTogether();
     say(t(closed ? 'together closed' : finished() === photos.length ? 'all answered' : 'together done'));
     if (finished() === photos.length && !live) tell('all answered');
@@ -143,7 +147,8 @@ function drawTiles() {
   $('confirm').textContent = t('confirm together', { n: screen.tiles.length });
   $('together-left').textContent = t('likely left', { n: list.length });
   const told = looked();
-  $('together-why').textContent = t('together why', { n: told.photos, right: told.right });
+  $('together-why').textContent = allowed()
+    ? t('together why', { n: told.photos, right: told.right }) : t('together last');
   $('together-undo').disabled = !past.length;
   const { run } = screen;
   (async () => {
@@ -190,6 +195,7 @@ function leavePhoto() {
 export function closeTogether({ history: write = true } = {}) {
   if (!desk.together) return;
   desk.together = false;
+  screen.looked.clear();
   leave();
   $('contact').hidden = false;
   if (write && screen.pushed) window.history.back();
@@ -209,6 +215,7 @@ export function leave() {
 }
 
 function openTile(index) {
+  screen.tiles.filter(({ seen }) => seen).forEach((tile) => screen.looked.add(tile.index));
   leave();
   tell('photo wanted', index);
 }
@@ -218,6 +225,7 @@ export function confirmShown() {
   if (!open() || $('confirm').disabled || !screen.tiles.every(({ seen }) => seen)) return;
   spend();
   const many = screen.tiles.length;
+  screen.looked.clear();
   confirmTogether(screen.tiles.map(({ index }) => index), Math.min(screen.spent / many, PAUSE_S));
   $('tiles').focus({ preventScroll: true });
   drawTiles();

@@ -1,6 +1,6 @@
 // The pages' scripts: every name is declared in its module or imported, nothing is left over.
 const browser = [
-  'document', 'window', 'navigator', 'localStorage', 'indexedDB', 'IDBKeyRange', 'history',
+  'document', 'window', 'navigator', 'localStorage', 'sessionStorage', 'DOMParser', 'indexedDB', 'IDBKeyRange', 'history',
   'fetch', 'URL', 'Blob', 'File', 'Image', 'ResizeObserver', 'atob', 'crypto', 'AbortController',
   'AbortSignal', 'setTimeout', 'clearTimeout', 'requestAnimationFrame', 'cancelAnimationFrame',
   'URLSearchParams', 'FormData', 'HTMLInputElement', 'structuredClone', 'createImageBitmap', 'location', 'CSS',

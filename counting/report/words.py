@@ -96,11 +96,7 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
         f"{100 * main.level:g} %."
     )
     if len(main.comparisons) > 1:
-        parts.append(
-            "Several groups were held against the control with Dunnett's adjustment; differences "
-            "that are Welch's with each group's own variance and degrees of freedom (Hasler and "
-            "Hothorn)."
-        )
+        parts.append(_several(main))
     if numbers.others:
         parts.append("p values of the further measures were adjusted together by Holm's method.")
     if any(each.part_of for each in numbers.others):
@@ -111,6 +107,19 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
             "(double sampling), within each group and survey."
         )
     return " ".join(parts)
+
+
+def _several(main: Comparison) -> str:
+    """Say how p values and intervals allow for the number of groups."""
+    if main.kind == "grade":
+        return (
+            "Several groups were held against the control by Steel's test, with simultaneous "
+            "intervals on the logit scale (Konietschke, Hothorn and Brunner)."
+        )
+    return (
+        "Several groups were held against the control with Dunnett's adjustment; differences that "
+        "are Welch's with each group's own variance and degrees of freedom (Hasler and Hothorn)."
+    )
 
 
 def _answer(main: Comparison) -> str:

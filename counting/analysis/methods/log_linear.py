@@ -125,6 +125,9 @@ class Cells:
         size : float or None
             Of the negative binomial.
         """
+        if self.matrix.shape[0] == self.matrix.shape[1]:
+            # every cell has a coefficient of its own, which it determines alone
+            return np.asarray(1 / self.plants, "float64")[self.place]
         weight = np.bincount(self.place, _weight(fitted, size))
         base = np.linalg.qr(np.sqrt(weight)[:, None] * self.matrix)[0]
         return np.asarray(np.sum(base**2, axis=1) / self.plants, "float64")[self.place]

@@ -143,19 +143,22 @@ def _comparisons(main: Comparison) -> TextTable:
     above = next((group.share_above.above for group in main.groups if group.share_above), 0.0)
     rows = []
     for each in main.comparisons:
-        lines: list[Line] = [
-            *_answer(each),
-            _line("difference of means", each.difference),
-            *([_line("difference within blocks", each.within_blocks)] * (each.basis == "ratio")),
-            _line("ratio of means", each.ratio),
+        # what the answer rests on is not told twice
+        lines: list[Line] = _answer(each)
+        if each.basis != "difference":
+            lines.append(_line("difference of means", each.difference))
+        if each.basis == "ratio":
+            lines.append(_line("difference within blocks", each.within_blocks))
+        means = each.mean_difference()
+        if several and each.basis == "ratio" and means.p_adjusted is not None:
+            ends = (means.low_joint, means.high_joint, means.p_adjusted)
+            lines.append(("the same, for all groups together", None, *ends))
+        if each.basis != "ratio":
+            lines.append(_line("ratio of means", each.ratio))
+        lines += [
             _line("shift of the middle", each.shift),
             ("the lots drawn again", None, None, None, each.randomisation.p),
         ]
-        means = each.mean_difference()
-        if several and each.basis == "ratio" and means.p_adjusted is not None:
-            at = next(n for n, line in enumerate(lines) if line[0] == "ratio of means")
-            ends = (means.low_joint, means.high_joint, means.p_adjusted)
-            lines.insert(at, ("the same, for all groups together", None, *ends))
         rows += [
             [each.group, name, "" if value is None else _number(value), _interval(low, high), _p(p)]
             for name, value, low, high, p in lines

@@ -4,19 +4,28 @@ import { takesDrops } from './drop.js';
 const drop = document.querySelector('#drop');
 const SHOWN = 12;
 const AT_ONCE = 3;
+// files of a folder that are opened together: a hundred hold the page up for a second
+const OPENED = 8;
 let stopped = false;
 
-const ofEntry = async (entry, path = '') => {
+/** The files of what was dropped, folders gone through; `tell` hears how many were found so far. */
+const ofEntry = async (entry, tell, path = '') => {
   if (entry.isFile) {
     const file = await new Promise((done, failed) => entry.file(done, failed));
+    tell();
     return [{ file, name: path + entry.name }];
   }
   const reader = entry.createReader();
   const found = [];
   for (;;) {
+    // a folder hands its files over by the hundred
     const some = await new Promise((done, failed) => reader.readEntries(done, failed));
     if (!some.length) return found;
-    for (const each of some) found.push(...(await ofEntry(each, `${path}${entry.name}/`)));
+    for (let from = 0; from < some.length; from += OPENED) {
+      const few = some.slice(from, from + OPENED);
+      const inner = few.map((each) => ofEntry(each, tell, `${path}${entry.name}/`));
+      found.push(...(await Promise.all(inner)).flat());
+    }
   }
 };
 
@@ -62,8 +71,9 @@ const sendOne = async ({ file, name }) => {
       headers: { 'Content-Type': 'application/octet-stream' },
       body: file,
     });
-    if (reply.ok) return '';
-    if (reply.status === 422) return (await reply.json()).refused;
+    // an answer that is not read keeps its memory until the page is swept
+    const told = reply.ok || reply.status === 422 ? await reply.json() : {};
+    if (reply.ok || reply.status === 422) return told.refused ?? '';
     return `not received (${reply.status})`;
   } catch {
     return 'not received: the desk did not answer';
@@ -120,8 +130,19 @@ if (drop) {
       .map((item) => item.webkitGetAsEntry?.())
       .filter(Boolean);
     const plain = [...transfer.files].map((file) => ({ file, name: file.name }));
+    const words = document.querySelector('#coming-words');
+    let number = 0;
+    const tell = () => {
+      number += 1;
+      words.textContent = `Looking through what was dropped: ${number} files so far`;
+    };
+    if (entries.some((each) => each.isDirectory)) {
+      words.textContent = 'Looking through what was dropped …';
+      document.querySelector('#coming').hidden = false;
+      drop.hidden = true;
+    }
     const found = entries.length
-      ? (await Promise.all(entries.map((each) => ofEntry(each)))).flat()
+      ? (await Promise.all(entries.map((each) => ofEntry(each, tell)))).flat()
       : plain;
     send(found);
   });

@@ -37,7 +37,9 @@ check: $(VENV)/.installed-test  ## lint and types
 	$(BIN)/ruff format --check
 	$(BIN)/mypy
 
+# compiled once for all processes that the tests start, also where Python is told to write no such files
 test: check  ## lint, types and all tests
+	$(BIN)/python -m compileall -q counting
 	$(BIN)/pytest -n auto
 
 format: $(VENV)/.installed-test  ## put the code in its usual form

@@ -29,6 +29,7 @@ ON_A_TRIAL = sorted(
     }
 )
 MORE = {
+    "amend": ["--reason", "the days were set by mistake"],
     "back-up": ["kept.zip"],
     "assign": ["--reviewers", "2"],
     "confirm": ["corrections.json"],

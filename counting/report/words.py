@@ -114,7 +114,7 @@ def _several(main: Comparison) -> str:
     if main.kind == "grade":
         return (
             "Several groups were held against the control by Steel's test, with simultaneous "
-            "intervals on the logit scale (Konietschke, Hothorn and Brunner)."
+            "intervals of the arcsine of the root (after Konietschke, Hothorn and Brunner)."
         )
     return (
         "Several groups were held against the control with Dunnett's adjustment; differences that "

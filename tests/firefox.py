@@ -8,6 +8,7 @@ import shutil
 import socket
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -38,7 +39,10 @@ class Pages:
         self.driver = driver
         self._by = By
         gone = (StaleElementException,)  # another page came meanwhile
-        self._wait = Wait(driver, timeout=_LONGEST_S, interval=0.1, ignored_exceptions=gone)
+        # a wait has one end, set when it is made: each thing waited for has its own
+        self._waiting = partial(
+            Wait, driver, timeout=_LONGEST_S, interval=0.1, ignored_exceptions=gone
+        )
 
     def resize(self, width: int, height: int) -> None:
         """Give the page a size in its own px; below what a window may have it is drawn larger."""
@@ -68,7 +72,7 @@ class Pages:
 
     def wait_for(self, script: str) -> None:
         """Wait until a script of the page returns something true."""
-        self._wait.until(lambda _: self.run(f"return {script}"), message=script)
+        self._waiting().until(lambda _: self.run(f"return {script}"), message=script)
 
     def seen(self, selector: str) -> Any:
         """Wait until something that fits shows, and return it."""
@@ -79,7 +83,7 @@ class Pages:
             shown = (each for each in driver.find_elements(by, what) if each.is_displayed())
             return next(shown, None)
 
-        return self._wait.until(found, message=what)
+        return self._waiting().until(found, message=what)
 
     def click(self, selector: str) -> None:
         """Press what fits, as a finger or a mouse does."""

@@ -87,7 +87,8 @@ def test_the_tables_of_the_season_hold_size_and_coverage() -> None:
     for name, each in named.items():
         error = chance(0.05, int(each[-1]), 3) if each[-1] > 1 else 0.0
         if name.startswith(("looks:", "many:", "beds:")):
-            assert each[0] == pytest.approx(each[1], abs=0.04)
+            # in plots the page says less than is so: simulation.md has why
+            assert each[0] == pytest.approx(each[1], abs=0.05 if "plots" in name else 0.03)
             assert each[2] < 0.06 + error
         if name.startswith("true:"):
             alarms, together, *_ = each

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import sys
+import tomllib
 from functools import cache
 from pathlib import Path
 
@@ -15,15 +16,17 @@ import numpy as np
 import pandas as pd
 from scipy.optimize import linear_sum_assignment
 
+from counting.accuracy.rows import true_words
 from counting.crops import TOMATO
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.trusses import number_trusses
+from counting.finding.zone import NO_TAGS, RowTags, TagSeen
 from counting.flags import Flag
 from counting.photos.image import load_image
 from counting.photos.tags.reader import read_tags
 from counting.plan.card import CARD, MARKER
-from counting.settings import Settings
+from counting.settings import OWN_FROM, Settings
 
 ROOT = Path(__file__).parent.parent
 TRUTH = ROOT / "demo_images" / "truth.json"
@@ -66,20 +69,46 @@ def fruit(truth, *, least_mm=RULE_MM, least_share=0.15):
     ].reset_index(drop=True)
 
 
+@cache
+def places():
+    """Return plant and place in its row by the number of its tag, of the rendered trial."""
+    table = pd.read_csv(TRUTH.parent / "plants.csv")
+    return {row.tag: (row.code, row.position) for row in table.itertuples()}
+
+
+@cache
+def spacing_mm():
+    """Return how far apart the plants of the rendered trial stand."""
+    plan = tomllib.loads((TRUTH.parent / "trial.toml").read_text(encoding="utf-8"))
+    return float(plan["layout"]["spacing_mm"])
+
+
 def found(path):
-    """Return what the finder sees, with the scale of the tag that it reads itself."""
+    """Return what the finder sees, with scale and zone of the tag that it reads itself."""
     tags = read_tags(load_image(path).rgb)
     tag = tags[0].record() if tags else None
+    row = NO_TAGS
+    if tags and TRUTH.parent in path.parents:
+        plant, position = places()[tags[0].id]
+        row = RowTags((TagSeen(plant, tags[0].corners, position),), spacing_mm())
     image = load_image(path, long_side=LONG_SIDE_READ)
-    return find(image, Settings(), tag=tag, smallest_mm=RULE_MM), tag
+    return find(image, Settings(), tag=tag, smallest_mm=RULE_MM, row=row), tag
 
 
-def counted(candidates):
-    """Return the candidates that the tool counts before a person looks."""
+def sure_of(candidates):
+    """Return the candidates that are fruit of a size to count, whosever they are."""
     sure = candidates["confidence"] >= Settings().threshold
     if "flags" in candidates:
         sure &= ~candidates["flags"].str.contains(Flag.TOO_SMALL_TO_COUNT, regex=False)
     return candidates[sure].reset_index(drop=True)
+
+
+def counted(candidates):
+    """Return the candidates that the tool counts before a person looks."""
+    sure = sure_of(candidates)
+    if "own_share" in sure:
+        sure = sure[sure["own_share"] >= OWN_FROM]
+    return sure.reset_index(drop=True)
 
 
 def matched(candidates, truth):
@@ -240,6 +269,23 @@ def shows(looked):
     return pd.concat(parts, ignore_index=True), false
 
 
+def whose_figures(looked):
+    """Return, by backdrop and survey, own fruit proposed, those not counted, others counted."""
+    rows = []
+    for truth, seen, _ in looked:
+        mine = [each | {"whose": "this"} for each in truth["fruit"]]
+        words = true_words(sure_of(seen.candidates), {"fruit": mine + truth.get("others", [])})
+        counts = sure_of(seen.candidates)["own_share"] >= OWN_FROM
+        here = {"backdrop": truth["backdrop"], "survey": truth.get("survey", "")}
+        for word, count in zip(words, counts, strict=True):
+            own = word == "this"
+            strange = word in ("neighbour", "behind")
+            rows.append(
+                here | {"own": own, "lost": own and not count, "strangers": strange and count}
+            )
+    return pd.DataFrame(rows).groupby(["backdrop", "survey"])[["own", "lost", "strangers"]].sum()
+
+
 def near_plane(errors):
     """Return the fruit at least 70 % visible within 30 mm of the tag's plane."""
     near = errors["depth_from_tag_mm"].abs() <= 30
@@ -267,6 +313,7 @@ def show(name, listed):
     inside = [seen.count_low <= len(fruit(truth)) <= seen.count_high for truth, seen, _ in looked]
     expected = sum(seen.count for _, seen, _ in looked) / len(there)
     sys.stdout.write(f"expected over seen {expected:.2f}, inside {np.mean(inside):.2f}\n")
+    sys.stdout.write(f"whose:\n{whose_figures(looked)}\n")
     scale = scale_errors(looked)
     off = scale["error"].abs().median()
     sys.stdout.write(f"scale: median off {off:.4f}, bias {scale['error'].median():.4f}, ")

@@ -20,8 +20,9 @@ from torch import Tensor
 from counting.training.scenes import scene_photos
 
 LEVELS = 4
-# The fullest photo, a rendered row, has 166 labels; of one crop as many as `CROP_BOXES` are judged.
-MOST_BOXES = 176
+# The fullest photo, a rendered row from far, has 219 labels; of one crop as many as `CROP_BOXES`
+# are judged.
+MOST_BOXES = 256
 CROP_BOXES = 80
 SETS = (
     "tomato",

@@ -38,8 +38,8 @@ _ROUND_MM = 60.0
 """How far fruit of one bunch lie from each other in the row's plane (drawn rows)."""
 _HEIGHT_MM = 300.0
 _ROUNDS = 30
-_NONE_BEHIND = (0.3, 3.0)
-"""Fruit behind and not behind that each photo is thought to show besides (drawn rows)."""
+_NONE_BEHIND = (0.3, 10.0)
+"""Fruit behind and not behind that each photo is thought to show besides (rendered rows)."""
 
 
 def behind_features(places: Array, size_mm: Array, red: Array, weight: Array) -> Array:

@@ -100,6 +100,7 @@ def test_the_whole_job_goes_by_the_keys_alone_and_the_focus_is_always_seen(tmp_p
         page.wait_for_selector("text=How to hang them")
         keys.press("text=Next: the photos")
         page.wait_for_selector("#drop")
+        page.wait_for_load_state()
         keys.to("#files")
         with page.expect_file_chooser() as chooser:
             page.keyboard.press("Space")

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from browser import axe_source
 from firefox import Pages, firefox
+from PIL import Image
 from test_desk import served
 from test_phones import large_photo
 
@@ -100,8 +101,10 @@ def test_in_firefox_a_walk_is_kept_while_the_desk_is_away_and_arrives_once(
 ) -> None:
     monkeypatch.setattr(serve, "local_address", lambda: "127.0.0.1")
     trial, desk = start_demo(tmp_path / "shelf" / "vines"), ExitStack()
-    large = tmp_path / "large.jpg"
+    large, far = tmp_path / "large.jpg", tmp_path / "far.jpg"
     large.write_bytes(large_photo())
+    with Image.open(PHOTOS / "A1-1" / "path.jpg") as photo:
+        photo.reduce(2).save(far)
 
     def open_desk() -> str:
         return desk.enter_context(served(trial.directory.parent, phone_door(tmp_path / "own")))
@@ -113,7 +116,7 @@ def test_in_firefox_a_walk_is_kept_while_the_desk_is_away_and_arrives_once(
     page.seen("html[data-ready=yes]")
     page.fill("#name", "Ana")
     page.click("#who .strong")
-    page.choose("#take", PHOTOS / "A1-1" / "path.jpg")
+    page.choose("#take", far)
     page.wait_for("document.querySelector('#judged').textContent.startsWith('Too far')")
     page.click("[aria-label='trusses: one more']")
     page.wait_for("document.querySelector('#queue').textContent === 'All is at the desk'")

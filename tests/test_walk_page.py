@@ -120,7 +120,7 @@ def test_a_photo_is_judged_by_its_tag_its_sharpness_and_its_size(trial: Trial) -
     found = examine(PHOTO, Wanted(5.0, tags))
     assert judge(found, trial.plants, "A1-2").kind == "other plant"
     assert judge(found, trial.plants, "A1-2").plants == ("A1-1",)
-    assert judge(examine(PHOTO, Wanted(10.0, tags)), trial.plants, "A1-1").kind == "far"
+    assert judge(examine(PHOTO, Wanted(5.0, tags)), trial.plants, "A1-1").kind == "far"
     assert judge(examine(PHOTO, Wanted(20.0, tags)), trial.plants, "A1-1").kind == "good"
     assert judge(examine(PHOTO, Wanted(20.0, frozenset())), trial.plants, "A1-1").kind == "no tag"
 

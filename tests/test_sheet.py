@@ -23,6 +23,7 @@ from trials import Beds, make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app
+from counting.cli.review import _tell_uncovered as tell_uncovered
 from counting.errors import CountingError
 from counting.photos.intake import take_in
 from counting.photos.tags.reader import read_tags
@@ -292,6 +293,24 @@ def trial_with_a_neighbours_tag(folder: Path) -> tuple[Trial, Frame]:
     Image.fromarray(both).save(path, quality=92)
     assert len(take_in(trial, [path]).taken) == 1
     return trial, frames(trial)[0]
+
+
+def test_photos_without_a_read_tag_are_named_where_the_others_are_covered(
+    trial: Trial, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tagged, frame = trial_with_a_neighbours_tag(tmp_path / "tagged")
+    assert frame.card
+    assert make_sheets(tagged)[0].uncovered == ()
+    (made,) = make_sheets(trial)
+    assert len(made.uncovered) == made.photos
+    (open_one,) = make_sheets(trial, SheetOptions(blind=False))
+    assert open_one.uncovered == ()
+    tell_uncovered(list(made.uncovered), made.photos)  # a trial without tags has none to show
+    assert capsys.readouterr().err == ""
+    tell_uncovered(["photos/a.jpg"], 3)
+    told = capsys.readouterr().err
+    assert "On 1 of 3 photos no tag was read" in told
+    assert "photos/a.jpg" in told
 
 
 def test_no_text_can_leave_the_data_or_the_title() -> None:

@@ -20,6 +20,7 @@ from counting.cli.base import (
     write_json,
 )
 from counting.plan.trial import Trial, load_trial
+from counting.text import few
 
 
 def _propose_first(trial: Trial) -> None:
@@ -83,6 +84,9 @@ def sheet(
         say(f"{each.photos} photos, {each.flagged} of them flagged:")
         if str(json_file) != "-":
             tell(each.path)
+    _tell_uncovered(
+        [file for each in made for file in each.uncovered], sum(each.photos for each in made)
+    )
     say(f"Open it in a browser and save at the end. Next: counting confirm {directory} FILE")
     result = [
         {
@@ -94,6 +98,15 @@ def sheet(
         for each in made
     ]
     write_json(json_file, result, replace=replace)
+
+
+def _tell_uncovered(files: list[str], photos: int) -> None:
+    """Say where a tag may show on a blind sheet; a trial without tags has none to show."""
+    if files and 2 * len(files) < photos:
+        say(
+            f"On {len(files)} of {photos} photos no tag was read, so none is covered there; where"
+            f" one shows, whoever counts can tell the plant: {few(files)}."
+        )
 
 
 @app.command("confirm")

@@ -104,12 +104,15 @@ class Made:
         How many photos it shows.
     flagged : int
         How many of them have a reason to look.
+    uncovered : tuple of str
+        Files of a blind sheet in which no tag was read, so that none is covered.
     """
 
     path: Path
     sheet: str
     photos: int
     flagged: int
+    uncovered: tuple[str, ...]
 
 
 def make_sheet(trial: Trial, options: SheetOptions | None = None) -> Path:
@@ -257,7 +260,8 @@ def _write(trial: Trial, options: SheetOptions, listed: Sequence[Frame]) -> Made
     if not path.exists() or path.read_bytes() != content:
         write_bytes(path, content, replace=options.replace)
     record(trial, data, f"{_SHEETS}/{name}", options.chances)
-    return Made(path, data["sheet"], len(listed), len(doubtful(listed)))
+    uncovered = tuple(frame.file for frame in listed if options.blind and not frame.card)
+    return Made(path, data["sheet"], len(listed), len(doubtful(listed)), uncovered)
 
 
 def _checkpoint(trial: Trial, sheet: str) -> dict[str, Any]:

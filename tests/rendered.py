@@ -274,8 +274,9 @@ def whose_figures(looked):
     rows = []
     for truth, seen, _ in looked:
         mine = [each | {"whose": "this"} for each in truth["fruit"]]
-        words = true_words(sure_of(seen.candidates), {"fruit": mine + truth.get("others", [])})
-        counts = sure_of(seen.candidates)["own_share"] >= OWN_FROM
+        shown = sure_of(seen.candidates)
+        words = true_words(shown, {"fruit": mine + truth.get("others", [])})
+        counts = shown["own_share"] >= OWN_FROM
         here = {"backdrop": truth["backdrop"], "survey": truth.get("survey", "")}
         for word, count in zip(words, counts, strict=True):
             own = word == "this"

@@ -33,7 +33,7 @@ from counting.analysis.models import Models
 from counting.analysis.question import Question
 from counting.analysis.result import Adjustment, Basis, Contrast, GroupSummary
 
-__all__ = ["contrast_of", "each_adjusted", "reach", "without_p"]
+__all__ = ["contrast_of", "detectable_ratio", "each_adjusted", "without_p"]
 
 Floats = NDArray[np.float64]
 
@@ -186,21 +186,34 @@ def _detectable(found: Contrast, control_mean: float | None, level: float) -> fl
         best = found.difference
     if found.basis in {"superiority", "lots"} or not best.se or not best.df:
         return None
-    size = detectable(best.se, best.df, level, reach(best, ratio=found.basis == "ratio"))
     if found.basis == "ratio":
-        return math.expm1(size) if size < _ENDLESS else None
+        return detectable_ratio(best, level)
+    size = detectable(best.se, best.df, level, _reach(best, ratio=False))
     return size / abs(control_mean) if control_mean else None
 
 
-def reach(best: Estimate, *, ratio: bool) -> float | None:
-    """Return how many standard errors must be passed among several groups; None of a single one.
+def detectable_ratio(ratio: Estimate, level: float) -> float | None:
+    """Return the difference, as a share of the control, that a ratio would have shown.
 
     Parameters
     ----------
-    best : Estimate
-    ratio : bool
-        Whether it is a ratio, whose error is that of its logarithm.
+    ratio : Estimate
+        Its error is that of its logarithm.
+    level : float
+
+    Returns
+    -------
+    float or None
+        With 80 % power; None without an error, or where it is beyond all that is spoken of.
     """
+    if not ratio.se or not ratio.df:
+        return None
+    size = detectable(ratio.se, ratio.df, level, _reach(ratio, ratio=True))
+    return math.expm1(size) if size < _ENDLESS else None
+
+
+def _reach(best: Estimate, *, ratio: bool) -> float | None:
+    """Return how many standard errors must be passed among several groups; None of a single one."""
     low, high = best.low_joint, best.high_joint
     if low is None or high is None or not best.se or (ratio and low <= 0):
         return None

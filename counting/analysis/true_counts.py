@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 
-from counting.analysis.contrasts import each_adjusted, reach
+from counting.analysis.contrasts import detectable_ratio, each_adjusted
 from counting.analysis.estimates import NO_ESTIMATE, Estimate, as_ratio
 from counting.analysis.methods.differences import jointly
 from counting.analysis.methods.double_sampling import Line, Total
-from counting.analysis.methods.student import added, detectable, exponentiated, student
+from counting.analysis.methods.student import added, exponentiated, student
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.sentence import worded
@@ -22,8 +22,6 @@ __all__ = ["SEEN", "Cell", "TrueComparison", "TrueContrast", "true_comparison", 
 
 SEEN = "This includes the fruit that photos do not show."
 _METHOD = "true counts (double sampling)"
-_ENDLESS = 10.0
-"""Log ratio beyond which nobody speaks of what could have been found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,15 +211,8 @@ def _true_contrast(
         ratio=ratio,
         photo_ratio=photo_ratio.value,
         share_ratio=of_shares,
-        detectable=_detectable(ratio, question.level),
+        detectable=detectable_ratio(ratio, question.level),
     )
-
-
-def _detectable(ratio: Estimate, level: float) -> float | None:
-    if not ratio.se or not ratio.df:
-        return None
-    size = detectable(ratio.se, ratio.df, level, reach(ratio, ratio=True))
-    return math.expm1(size) if size < _ENDLESS else None
 
 
 def together(
@@ -260,7 +251,7 @@ def together(
     adjusted = list(found)
     for n in at if joint else ():
         ratio = found[n].ratio.jointly(as_ratio(joint[found[n].group]))
-        size = _detectable(ratio, question.level)
+        size = detectable_ratio(ratio, question.level)
         adjusted[n] = replace(found[n], ratio=ratio, detectable=size)
     return adjusted
 

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from counting.analysis.compare import compare
-from counting.analysis.contrasts import each_adjusted, reach
+from counting.analysis.contrasts import detectable_ratio, each_adjusted
 from counting.analysis.data.overlap import NO_OVERLAP, PlantPhotos, plants_photos
 from counting.analysis.data.selection import select
 from counting.analysis.data.units import to_units
-from counting.analysis.estimates import NO_ESTIMATE, as_ratio
+from counting.analysis.estimates import NO_ESTIMATE, Estimate, as_ratio
 from counting.analysis.methods.design import design_of
 from counting.analysis.methods.difference_estimator import (
     Corrected,
@@ -22,7 +22,6 @@ from counting.analysis.methods.difference_estimator import (
     ratio_of_corrected,
 )
 from counting.analysis.methods.differences import jointly
-from counting.analysis.methods.student import detectable
 from counting.analysis.question import Question
 from counting.analysis.result import Comparison, Contrast
 from counting.analysis.words.phrases import percent
@@ -34,9 +33,6 @@ from counting.plan.trial import Trial
 from counting.records.confirmed import tell_apart
 
 __all__ = ["Sampled", "compare_sampled", "sampled_plants"]
-
-_ENDLESS = 10.0
-"""Log ratio beyond which nobody speaks of what could have been found."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,15 +184,11 @@ def _with_ratio(contrast: Contrast, table: pd.DataFrame, question: Question) -> 
         treated = (pair["group"] == contrast.group).to_numpy()
         values = pair["value"].to_numpy("float64")
         ratio = ratio_of_corrected(values, design.matrix, 1, treated, question.level)
-    return _with_detectable(replace(contrast, basis="ratio", ratio=ratio), question.level)
+    return _resting_on(ratio, replace(contrast, basis="ratio"), question.level)
 
 
-def _with_detectable(contrast: Contrast, level: float) -> Contrast:
-    ratio = contrast.ratio
-    size = math.inf
-    if ratio.se and ratio.df:
-        size = detectable(ratio.se, ratio.df, level, reach(ratio, ratio=True))
-    return replace(contrast, detectable=math.expm1(size) if size < _ENDLESS else None)
+def _resting_on(ratio: Estimate, contrast: Contrast, level: float) -> Contrast:
+    return replace(contrast, ratio=ratio, detectable=detectable_ratio(ratio, level))
 
 
 def _together(contrasts: tuple[Contrast, ...], question: Question) -> tuple[Contrast, ...]:
@@ -215,9 +207,7 @@ def _together(contrasts: tuple[Contrast, ...], question: Question) -> tuple[Cont
     diagonal = np.diag([(each.se or 0.0) ** 2 for each in logs.values()])
     joint = jointly(logs, diagonal, question.level, question.seed)
     return tuple(
-        _with_detectable(
-            replace(each, ratio=each.ratio.jointly(as_ratio(joint[each.group]))), question.level
-        )
+        _resting_on(each.ratio.jointly(as_ratio(joint[each.group])), each, question.level)
         if each.group in joint
         else each
         for each in contrasts

@@ -22,6 +22,7 @@ from counting.accuracy.marked import Seen, mark
 from counting.accuracy.measure import measure, weighed_anew
 from counting.accuracy.page import accuracy_page
 from counting.accuracy.score import score
+from counting.accuracy.sources import SOURCE_FIGURES
 from counting.cli import app
 from counting.settings import Settings
 
@@ -90,6 +91,40 @@ def test_the_command_writes_figures_and_a_page_and_never_over_them(drawn_set, tm
     assert "--replace" in str(again.exception)
     assert (out / "accuracy.html").read_bytes() == before
     assert _run("--photos", photos, "--labels", labels, "--out", out, "--replace").exit_code == 0
+
+
+def test_each_of_several_sources_has_figures_of_its_own_in_file_terminal_and_page(tmp_path):
+    boxes = [[10, 10, 40, 40], [70, 10, 40, 40]]
+    _write(tmp_path / "sets/tunnel", {"a.png": ((320, 240), boxes), "b.png": ((320, 240), [])})
+    _write(tmp_path / "sets/field", {"a.png": ((320, 240), boxes[:1])})
+    done = _run("--photos", tmp_path / "sets", "--labels", tmp_path / "sets", "--out", tmp_path)
+    assert done.exit_code == 0, done.output
+    figures = json.loads((tmp_path / "accuracy.json").read_text())
+    sources = figures["by_source"]
+    assert {name: (row["photos"], row["labelled"]) for name, row in sources.items()} == {
+        "field": (1, 1),
+        "tunnel": (2, 2),
+    }
+    assert set(sources["field"]) == set(SOURCE_FIGURES)
+    assert set(sources["field"]["flagged"]) == {"share", "error_share"}
+    rows = [row for row in figures["by_photo"] if row["photo"].startswith("tunnel/")]
+    off = [abs(row["proposed"] - row["labelled"]) for row in rows]
+    assert sources["tunnel"]["count_mae"] == pytest.approx(np.mean(off))
+    page = (tmp_path / "accuracy.html").read_text()
+    section = page[page.index("Source by source") : page.index("Can the confidence")]
+    for name in sources:
+        assert f"<td>{name}</td>" in section
+        assert any(line.startswith(name) for line in done.stdout.splitlines())
+
+
+def test_one_source_is_named_by_its_folder_and_needs_no_table_of_sources(drawn_set, tmp_path):
+    photos, labels = drawn_set
+    done = _run("--photos", photos, "--labels", labels, "--out", tmp_path / "out")
+    figures = json.loads((tmp_path / "out/accuracy.json").read_text())
+    assert list(figures["by_source"]) == ["photos"]
+    assert figures["by_source"]["photos"]["flagged"] == figures["flagged"]
+    assert "off: mean absolute error" not in done.stderr
+    assert "Source by source" not in (tmp_path / "out/accuracy.html").read_text()
 
 
 def test_one_unreadable_photo_does_not_stop_the_others(drawn_set, tmp_path):

@@ -89,6 +89,32 @@ def test_a_name_with_folders_is_found_by_its_last_part(photos, tmp_path):
     assert read_labels(photos, path).photos["file"].tolist() == [str(photos / "a.png")]
 
 
+def test_several_sources_side_by_side_are_one_table_with_the_source_in_each_name(tmp_path):
+    for where in ("cellar/photos", "tunnel"):
+        (tmp_path / where).mkdir(parents=True)
+        for name in ("a.png", "b.png"):
+            Pillow.new("RGB", (200, 100)).save(tmp_path / where / name)
+    _write(tmp_path, "cellar/labels.json", _coco())
+    _write(tmp_path, "tunnel/a.xml", VOC.format(photo="a.png"))
+    _write(tmp_path, "notes/readme.md", "No labels here.")
+    together = read_labels(tmp_path, tmp_path)
+    assert together.photos["photo"].tolist() == ["cellar/a.png", "cellar/b.png", "tunnel/a.png"]
+    assert together.photos["file"].tolist()[1:] == [
+        str(tmp_path / "cellar/photos/b.png"),
+        str(tmp_path / "tunnel/a.png"),
+    ]
+    assert together.labels["photo"].tolist() == ["cellar/a.png", "tunnel/a.png"]
+    assert _box(together) == [[20, 40, 20, 40], [20, 40, 20, 40]]
+    assert together.photos.dtypes.astype(str).to_dict() == LABELLED_PHOTOS
+    assert "cellar: " in together.source
+
+
+def test_a_source_whose_photos_are_nowhere_is_refused_by_its_folder(photos, tmp_path):
+    _write(tmp_path, "sources/tunnel/labels.json", _coco())
+    with pytest.raises(LabelsError, match=r"tunnel.*the photos of this source"):
+        read_labels(photos, tmp_path / "sources")
+
+
 def test_a_sideways_photo_is_measured_upright(tmp_path):
     folder = tmp_path / "photos"
     folder.mkdir()

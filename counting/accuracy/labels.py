@@ -9,6 +9,10 @@ YOLO
     A folder of text files named as the photos; a line is class number, centre x, centre y, width
     and height as shares of the photo. A photo without a file shows no fruit. ``classes.txt`` or
     ``*.names``, in the folder or the one above, names the classes.
+
+Several sources lie in one folder each, side by side: each holds ``labels.json`` (COCO) or the files
+of one of the other formats, and its photos beside them or in ``photos``. Photos are named with the
+source's folder in front then, and `counting.accuracy.sources` tells the figures of each.
 """
 
 from __future__ import annotations
@@ -44,6 +48,7 @@ LABELS: Schema = {
 """One row per labelled fruit."""
 
 _LISTED = 5
+_COCO = "labels.json"  # of one source beside others
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +78,8 @@ def read_labels(photos: Path, labels: Path) -> Labelled:
     photos : Path
         The folder of the photos.
     labels : Path
-        A COCO file, or a folder of Pascal VOC or YOLO files.
+        A COCO file, a folder of Pascal VOC or YOLO files, or a folder of such folders, one for
+        each source, with those of the photos alike in `photos`.
 
     Raises
     ------
@@ -83,17 +89,62 @@ def read_labels(photos: Path, labels: Path) -> Labelled:
     """
     if not photos.is_dir():
         raise LabelsError(photos, "no such folder", "the folder of the photos", "check --photos")
-    if labels.is_dir():
-        names = sorted(labels.iterdir())
-        xml = [path for path in names if path.suffix.lower() == ".xml"]
-        if xml:
-            return _finish(photos, labels, read_voc(xml))
-        txt = [path for path in names if path.suffix.lower() == ".txt"]
-        if txt:
-            return _finish(photos, labels, read_yolo(photos, txt))
-        expected = "Pascal VOC files (*.xml) or YOLO files (*.txt)"
-        raise LabelsError(labels, "no labels in this folder", expected, "check --labels")
-    return _finish(photos, labels, read_coco(labels))
+    if not labels.is_dir():
+        return _finish(photos, labels, read_coco(labels))
+    if read := _read_folder(photos, labels):
+        return _finish(photos, labels, read)
+    if sources := [folder for folder in sorted(labels.iterdir()) if _holds_labels(folder)]:
+        return _together(photos, sources)
+    expected = (
+        f"Pascal VOC files (*.xml), YOLO files (*.txt), or a folder for each source with {_COCO}"
+        " or such files"
+    )
+    raise LabelsError(labels, "no labels in this folder", expected, "check --labels")
+
+
+def _named(folder: Path, suffix: str) -> list[Path]:
+    return sorted(path for path in folder.iterdir() if path.suffix.lower() == suffix)
+
+
+def _holds_labels(folder: Path) -> bool:
+    return folder.is_dir() and bool(
+        (folder / _COCO).is_file() or _named(folder, ".xml") or _named(folder, ".txt")
+    )
+
+
+def _read_folder(photos: Path, labels: Path) -> Reading | None:
+    """Read a folder of Pascal VOC or YOLO files; None where it holds neither."""
+    if xml := _named(labels, ".xml"):
+        return read_voc(xml)
+    if txt := _named(labels, ".txt"):
+        return read_yolo(photos, txt)
+    return None
+
+
+def _together(photos: Path, sources: list[Path]) -> Labelled:
+    """Read several sources, each photo named with its source's folder in front."""
+    read = []
+    for folder in sources:
+        own = photos / folder.name
+        own = own / "photos" if (own / "photos").is_dir() else own
+        if not own.is_dir():
+            expected = "a folder with the photos of this source"
+            raise LabelsError(own, "no such folder", expected, "check --photos")
+        coco = folder / _COCO
+        one = read_labels(own, coco if coco.is_file() else folder)
+        before = f"{folder.name}/"
+        read.append(
+            Labelled(
+                one.photos.assign(photo=before + one.photos["photo"]),
+                one.labels.assign(photo=before + one.labels["photo"]),
+                one.source and f"{folder.name}: {one.source}",
+            )
+        )
+    return Labelled(
+        pd.concat([one.photos for one in read], ignore_index=True),
+        pd.concat([one.labels for one in read], ignore_index=True),
+        "; ".join(one.source for one in read if one.source),
+    )
 
 
 def _finish(folder: Path, where: Path, read: Reading) -> Labelled:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -52,6 +52,7 @@ def accuracy_page(
     labelled: Labelled,
     settings: Settings,
     learnt: Learnt | None = None,
+    sources: Mapping[str, Mapping[str, Any]] | None = None,
 ) -> str:
     """Return the page as one HTML document that needs nothing else.
 
@@ -67,6 +68,9 @@ def accuracy_page(
         How the candidates were found.
     learnt : Learnt, optional
         What a lesson brings.
+    sources : mapping of str to mapping, optional
+        The figures of each source, from `counting.accuracy.sources.by_source`; shown where there
+        are several.
     """
     table, error = calibration(marked)
     environment = Environment(
@@ -74,10 +78,12 @@ def accuracy_page(
     )
     environment.filters["share"] = _share
     environment.filters["number"] = _number
+    environment.filters["percent"] = _percent
     return environment.get_template("page.html").render(
         figures=figures,
         source=labelled.source,
         settings=settings,
+        sources=sources or {},
         learnt=learnt,
         version=finder_version(),
         today=date.today().isoformat(),
@@ -93,6 +99,10 @@ def accuracy_page(
 
 def _share(value: float | None) -> str:
     return "-" if value is None else f"{value:.2f}"
+
+
+def _percent(value: float | None, sign: str = "") -> str:
+    return "-" if value is None else f"{value:{sign}.0%}"
 
 
 def _number(value: float | None, decimals: int = 1) -> str:

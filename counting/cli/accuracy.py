@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -18,7 +19,12 @@ if TYPE_CHECKING:
 def measure_accuracy(
     photos: Annotated[Path, typer.Option(metavar="DIR", help="Folder of the labelled photos.")],
     labels: Annotated[
-        Path, typer.Option(metavar="FILE", help="COCO file, or folder of Pascal VOC or YOLO files.")
+        Path,
+        typer.Option(
+            metavar="FILE",
+            help="COCO file, folder of Pascal VOC or YOLO files, or a folder of several sources,"
+            " each with its labels.json or such files in a folder of its own.",
+        ),
     ],
     out: Annotated[
         Path, typer.Option(metavar="DIR", help="Write accuracy.json and accuracy.html here.")
@@ -44,6 +50,7 @@ def measure_accuracy(
     """Hold the candidates against labelled photos. People marked the fruit in them.
 
     With --learn-from the figures of a lesson stand beside them, on the photos that did not teach.
+    Where the photos come from several sources, a folder each, every source has figures of its own.
 
     Example: counting accuracy --photos photos --labels labels.json --out accuracy
     """
@@ -52,6 +59,7 @@ def measure_accuracy(
     from counting.accuracy.measure import measure
     from counting.accuracy.page import accuracy_page
     from counting.accuracy.score import calibration, score
+    from counting.accuracy.sources import by_source
     from counting.cli.base import write_json
     from counting.cli.progress import photo_progress
     from counting.errors import CountingError
@@ -70,7 +78,8 @@ def measure_accuracy(
         )
     if marked:
         figures = score(marked, settings.threshold)
-        told = figures.to_json()
+        sources = by_source(marked, settings.threshold, photos.resolve().name)
+        told = figures.to_json() | {"by_source": sources}
         learnt = None
         if learn_from is not None:
             with photo_progress("Finding with the lesson") as progress:
@@ -84,13 +93,47 @@ def measure_accuracy(
                 )
             told["learnt"] = learnt.to_json()
         write_json(targets[0], told, replace=replace)
-        page = accuracy_page(figures, marked, labelled, settings, learnt)
+        page = accuracy_page(figures, marked, labelled, settings, learnt, sources)
         write_text(targets[1], page, replace=replace)
         _show(figures, calibration(marked)[1])
+        if len(sources) > 1:
+            _show_sources(sources)
         if learnt is not None:
             _show_learnt(learnt)
         say(f"Written: {targets[0]} and {targets[1]}")
     refused(left_out, done=len(marked))
+
+
+def _show_sources(sources: Mapping[str, Mapping[str, Any]]) -> None:
+    """Print a line of figures for each source."""
+    from rich.console import Console
+    from rich.table import Table
+
+    def text(value: float | None, form: str = ".2f") -> str:
+        return "-" if value is None else f"{value:{form}}"
+
+    table = Table(box=None, pad_edge=False, collapse_padding=True)
+    table.add_column("source", overflow="fold")
+    words = ("photos", "fruit", "AP50", "F1", "centre", "off", "R2", "total", "holds", "flagged")
+    for word in words:
+        table.add_column(word, justify="right")
+    for name, told in sources.items():
+        table.add_row(
+            name,
+            str(told["photos"]),
+            str(told["labelled"]),
+            *(text(told[figure]) for figure in ("ap50", "f1", "f1_centre")),
+            *(text(told[figure]) for figure in ("count_mae", "count_r2")),
+            text(told["total_bias"], "+.0%"),
+            text(told["interval_coverage"], ".0%"),
+            text(told["flagged"]["error_share"], ".0%"),
+        )
+    Console(highlight=False, markup=False).print(table)
+    say(
+        "centre: F1 by centre; off: mean absolute error of a photo's count; total: proposed over"
+        " labelled, less 1; holds: counts inside the 90 % interval; flagged: count error that lies"
+        " in the flagged photos."
+    )
 
 
 def _show_learnt(learnt: Learnt) -> None:

@@ -32,7 +32,7 @@ OWN_FROM = 0.5
 """Share from which a fruit is taken for the plant's own: more likely its than anybody else's."""
 
 
-_LATER = {"lesson": "", "borrowed": False, "look": 1.0}
+_LATER = {"lesson": "", "borrowed": False, "look": 1.0, "weights": ""}
 """Fields that came later: where they say nothing they are no part of the hash."""
 
 
@@ -58,6 +58,8 @@ class Settings:
         Another survey taught that lesson: the interval stays at least as wide as shipped.
     look : float
         A trial's own factor on the size at which the scorer looks at a photo.
+    weights : str
+        SHA-256 of the file with the trial's own weights of the scorer; empty for those that ship.
     """
 
     stages: tuple[str, ...] = STAGES
@@ -69,6 +71,7 @@ class Settings:
     lesson: str = ""
     borrowed: bool = False
     look: float = 1.0
+    weights: str = ""
 
     @classmethod
     def with_stages(cls, text: str, *, quick: bool = False) -> Settings:

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from counting.finding.lesson.learn import Learnt
     from counting.finding.look import Look
     from counting.finding.propose import Proposed
+    from counting.ledger import Ledger
+    from counting.plan.trial import Trial
+    from counting.settings import Settings
 
 
 _FIRST = 10
@@ -171,13 +174,21 @@ def learn_from_reviews(
     stages: Annotated[
         str, typer.Option(metavar="NAMES", help="Stages whose candidates were reviewed.")
     ] = "colour,blobs,scorer",
+    thorough: Annotated[
+        bool,
+        typer.Option(
+            "--thorough",
+            help="Move the network's own layers too: minutes on all cores; needs the extra train.",
+        ),
+    ] = False,
     json_file: JsonFile = None,
     replace: Replace = False,
 ) -> None:
     """Learn this trial's fruit from its reviewed photos, survey by survey (5 photos or more).
 
     `counting propose` does so by itself after 5, 10, 20, 40 ... reviewed photos, and uses a lesson
-    only where it helped on photos left out of it.
+    only where it helped on photos left out of it. --thorough can be stopped at any moment with
+    Ctrl-C: then nothing changes.
 
     Example: counting learn my_trial
     """
@@ -185,12 +196,35 @@ def learn_from_reviews(
     from counting.plan.trial import load_trial
     from counting.settings import Settings
 
-    trial = load_trial(directory)
+    trial, settings = load_trial(directory), Settings.with_stages(stages)
     with trial.ledger() as ledger:
-        learnt = learn_trial(trial, ledger, Settings.with_stages(stages))
+        if thorough:
+            learnt = _learn_thoroughly(trial, ledger, settings)
+        else:
+            learnt = learn_trial(trial, ledger, settings)
     _say_learnt(learnt)
     say(f"Next: counting propose {directory}")
     write_json(json_file, [each.to_json() for each in learnt], replace=replace)
+
+
+def _learn_thoroughly(trial: Trial, ledger: Ledger, settings: Settings) -> list[Learnt]:
+    """Move the network's layers, with a bar; stopped by Ctrl-C, nothing changes."""
+    from counting.cli.progress import step_progress
+    from counting.errors import CountingError
+    from counting.finding.lesson.thorough import learn_thoroughly
+
+    try:
+        from counting.training.own import tune
+    except ImportError as error:
+        where, found = "--thorough", f"the library {error.name} is not installed"
+        mend = "install counting with the extra train (README says how), or learn without it"
+        raise CountingError(where, found, mend=mend) from error
+    try:
+        with step_progress("Learning") as progress:
+            return learn_thoroughly(trial, ledger, settings, tune, progress=progress)
+    except KeyboardInterrupt:
+        say("Stopped. Nothing was learnt, and the lesson that stood still stands.")
+        raise typer.Exit(2) from None
 
 
 def _say_learnt(learnt: Sequence[Learnt]) -> None:
@@ -212,8 +246,16 @@ def _say_learnt(learnt: Sequence[Learnt]) -> None:
                 if name == "look" and old == new:
                     continue
                 say(f"  {word}: {old:.3g} -> {new:.3g}")
+            if lesson.weights:
+                say("  and the network's later layers: lessons in the trial's folder holds them")
         else:
             say("It does not help on photos left out of the learning: the finder stays as shipped.")
+        if lesson.thorough and not lesson.weights:
+            old, new = lesson.thorough["corrections_per_100"]
+            say(
+                "Moving the network's layers helps no further on photos left out: "
+                f"{new:.3g} corrections per 100 fruit, {old:.3g} with this lesson. It is not used."
+            )
         say("On photos left out of the learning, as shipped -> with the lesson:")
         for name, word in (
             ("corrections_per_100", "corrections per 100 fruit"),
@@ -234,7 +276,8 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
     for lesson in done.lessons:
         say(
             f"Used the lesson {lesson.digest}: threshold {lesson.threshold:.2f} and calibration "
-            f"learnt from {len(lesson.photos)} reviewed photos at {lesson.at[:16]}."
+            f"learnt from {len(lesson.photos)} reviewed photos at {lesson.at[:16]}"
+            f"{', and weights of its own' if lesson.weights else ''}."
         )
     if done.settings.borrowed:
         say(

@@ -20,7 +20,7 @@ from rich.text import Text
 
 from counting.cli.base import messages
 
-__all__ = ["Moving", "photo_progress"]
+__all__ = ["Moving", "photo_progress", "step_progress"]
 
 
 class _Speed(ProgressColumn):
@@ -50,11 +50,24 @@ class Moving:
 @contextmanager
 def photo_progress(word: str) -> Iterator[Moving]:
     """Show a bar while photos are worked on; give a function of (done, total) that moves it."""
+    with _bar(word, _Speed()) as moving:
+        yield moving
+
+
+@contextmanager
+def step_progress(word: str) -> Iterator[Moving]:
+    """Show a bar for one long work of many steps; as `photo_progress` without the photos."""
+    with _bar(word, TextColumn("steps")) as moving:
+        yield moving
+
+
+@contextmanager
+def _bar(word: str, unit: ProgressColumn) -> Iterator[Moving]:
     columns = (
         TextColumn("{task.description}"),
         BarColumn(),
         MofNCompleteColumn(),
-        _Speed(),
+        unit,
         TimeRemainingColumn(),
         TextColumn("left"),
     )

@@ -13,13 +13,26 @@ from counting.crops import CROPS, OTHER
 from counting.errors import PhotoError
 from counting.files import sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, find
+from counting.finding.stages.run import stage_tables
+from counting.finding.stages.scorer import own_network
 from counting.finding.zone import NO_TAGS, RowTags
 from counting.ledger.facts import Photo, Proposal, Tag
 from counting.photos.image import load_image, read_photo
 from counting.photos.workers import Job
 from counting.settings import Settings
 
-__all__ = ["Task", "find_in", "finder_version", "repeat", "same"]
+__all__ = [
+    "Task",
+    "check_weights",
+    "find_in",
+    "finder_version",
+    "repeat",
+    "same",
+    "weights_file",
+]
+
+_DIGITS = 12
+"""Of a file's digest, in its name; as many tell the lessons of one trial apart."""
 
 
 @lru_cache(maxsize=1)
@@ -36,6 +49,25 @@ def finder_version() -> str:
     parts.sort(key=lambda part: part.name)
     data = b"".join(part.read_bytes() for part in parts)
     return f"{__version__} ({sha256_bytes(data)[:12]})"
+
+
+def weights_file(directory: Path, settings: Settings) -> Path | None:
+    """Return where a trial keeps the weights that settings name, None where they name none."""
+    if not settings.weights:
+        return None
+    return directory / "lessons" / f"{settings.weights[:_DIGITS]}.onnx"
+
+
+def check_weights(directory: Path, settings: Settings) -> None:
+    """See that the weights that settings name lie in a trial, and are those that were recorded.
+
+    Raises
+    ------
+    CountingError
+        If they are missing, others, or cannot be loaded.
+    """
+    if file := weights_file(directory, settings):
+        own_network(file, settings.weights)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +90,8 @@ class Task:
         The tags of the row in the photo, and the plan's spacing.
     file : str
         SHA-256 of the file, where the job's key is another; empty where it is the key.
+    weights : Path or None
+        The trial's own weights of the scorer, where the settings name some.
     """
 
     settings: Settings
@@ -67,13 +101,18 @@ class Task:
     crop: str
     row: RowTags = NO_TAGS
     file: str = ""
+    weights: Path | None = None
 
     @classmethod
     def of(
         cls, photo: Photo, settings: Settings, smallest_mm: float, crop: str, row: RowTags = NO_TAGS
     ) -> Task:
-        """Return what to do with a photo of the trial."""
+        """Return what to do with a photo of the trial; `within` tells where its files lie."""
         return cls(settings, photo.tag, smallest_mm, photo.truss, crop, row, photo.view_of)
+
+    def within(self, directory: Path) -> Task:
+        """Return the task with the trial's own weights, where the settings name some."""
+        return replace(self, weights=weights_file(directory, self.settings))
 
     @property
     def mm_per_px(self) -> float | None:
@@ -114,6 +153,7 @@ def find_in(job: Job) -> Proposal:
         smallest_mm=task.smallest_mm,
         crop=crop,
         row=task.row,
+        tables=stage_tables(image, task.settings, task.weights),
     )
     return Proposal(
         photo=job.key,
@@ -140,7 +180,13 @@ def find_in(job: Job) -> Proposal:
     )
 
 
-def repeat(path: Path, photo: Photo, proposal: Proposal, row: RowTags = NO_TAGS) -> Proposal:
+def repeat(
+    path: Path,
+    photo: Photo,
+    proposal: Proposal,
+    row: RowTags = NO_TAGS,
+    directory: Path | None = None,
+) -> Proposal:
     """Find again what a proposal found, with its own settings, to compare the two.
 
     Parameters
@@ -152,6 +198,8 @@ def repeat(path: Path, photo: Photo, proposal: Proposal, row: RowTags = NO_TAGS)
         What the ledger has of it.
     row : RowTags
         What is known of the row, as `counting.finding.in_row.Rows` tells it.
+    directory : Path, optional
+        The trial's, where its own weights lie.
 
     Returns
     -------
@@ -166,4 +214,5 @@ def repeat(path: Path, photo: Photo, proposal: Proposal, row: RowTags = NO_TAGS)
     row = replace(row, spacing_mm=proposal.spacing_mm, usual_mm_per_px=proposal.usual_mm_per_px)
     smallest = proposal.smallest_mm or 0.0
     task = Task.of(photo, proposal.made_with, smallest, proposal.crop, row)
+    task = task.within(directory) if directory else task
     return find_in(Job(proposal.photo, path, extra=task))

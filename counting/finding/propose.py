@@ -13,7 +13,7 @@ from counting.errors import CountingError, Refusal
 from counting.files import inside
 from counting.finding.in_row import Rows
 from counting.finding.lesson.learn import Learnt, due, learn_trial, lesson_for, settings_with
-from counting.finding.proposal import Task, find_in, same
+from counting.finding.proposal import Task, check_weights, find_in, same
 from counting.ledger import Ledger
 from counting.ledger.facts import (
     Lesson,
@@ -112,6 +112,8 @@ def propose(
         learnt = () if as_shipped else _learn_what_is_due(trial, ledger, settings)
         teaching = _Teaching(settings, {} if as_shipped else lessons(ledger))
         todo = _Todo.of(trial, ledger, teaching)
+        for each in teaching.used:
+            check_weights(trial.directory, settings_with(settings, each))
         outcomes = (
             on_cluster(find_in, todo.jobs, cluster)
             if cluster and todo.jobs
@@ -188,6 +190,7 @@ class _Todo:
                 continue
             proposal = proposal_of(ledger, photo.photo)
             task = Task.of(photo, teaching.of(photo.survey), smallest, crop, rows.of_photo(photo))
+            task = task.within(trial.directory)
             if proposal and photo.photo in confirmed:
                 todo.confirmed += 1
             elif proposal and same(proposal, task):

@@ -83,7 +83,7 @@ def sampled_plants(trial: Trial, ledger: Ledger) -> list[Sampled]:
 
 
 def _told(
-    listed: list[PlantPhotos], survey: str, seen: Mapping[tuple[str, float], Proposal]
+    listed: list[PlantPhotos], survey: str, seen: Mapping[tuple[str, float, str], Proposal]
 ) -> Callable[[Proposal], float]:
     """Return how the finder's counts of a survey are read: alike before and after a lesson."""
     here = [each for each in listed if each.survey == survey]

@@ -20,7 +20,7 @@ from counting.settings import FLOOR, Settings, reaches
 
 __all__ = ["common_settings", "expected_as"]
 
-Glances = Mapping[tuple[str, float], Proposal]
+Glances = Mapping[tuple[str, float, str], Proposal]
 
 _LEAST = float(log_odds(np.array([FLOOR]))[0]) - 1e-3
 """Log-odds as shipped of the least candidate; confidences are recorded with four decimals."""
@@ -51,11 +51,13 @@ def expected_as(proposal: Proposal, settings: Settings, seen: Glances | None = N
     settings : Settings
         With the numbers to use.
     seen : mapping, optional
-        From `counting.ledger.facts.glances`: what reviewed photos show at other sizes of the look,
-        taken where the settings look at another than the proposal's.
+        From `counting.ledger.facts.glances`: what reviewed photos show at other sizes of the look
+        and by other weights, taken where the settings are not the proposal's in these.
     """
-    if proposal.made_with.look != settings.look:
-        proposal = (seen or {}).get((proposal.photo, settings.look), proposal)
+    told = proposal.made_with
+    if (told.look, told.weights) != (settings.look, settings.weights):
+        wanted = (proposal.photo, settings.look, settings.weights)
+        proposal = (seen or {}).get(wanted, proposal)
     large = [each for each in proposal.candidates if not each.small]
     confidence = np.array([each.confidence for each in large], dtype=np.float64)
     share = np.array([1.0 if each.own_share is None else each.own_share for each in large])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,7 @@ from counting.ledger.facts import (
     photos,
 )
 
-__all__ = ["Confirmed", "confirmed_by", "confirmed_photos"]
+__all__ = ["Confirmed", "Reviewed", "confirmed_by", "confirmed_photos", "glanced", "reviewed"]
 
 Floats = NDArray[np.float64]
 _UNCLEAR = {"unsure", "elsewhere"}
@@ -73,38 +73,58 @@ class Confirmed:
         return int(self.fruit.sum()) + self.missed
 
 
-def confirmed_photos(ledger: Ledger, stages: Sequence[str]) -> list[Confirmed]:
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """An answer that can teach, and what it began from."""
+
+    answer: Answer
+    proposal: Proposal
+
+
+def confirmed_photos(ledger: Ledger, stages: Sequence[str], weights: str = "") -> list[Confirmed]:
     """Return the photos that people counted, each by the answer that stands, in the photos' order.
 
     Photos whose candidates came from other stages are left out, and those with a count alone; also
     views of plants beside, since the photo that they are views of has taught already.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    stages : sequence of str
+        Whose candidates.
+    weights : str
+        The scorer's, as in `counting.settings.Settings`. A photo reviewed with others counts where
+        it was looked at with these too.
     """
+    return _confirmed_all(ledger, reviewed(ledger, stages), weights)
+
+
+def reviewed(ledger: Ledger, stages: Sequence[str]) -> list[Reviewed]:
+    """Return the answers that `confirmed_photos` is about, each with what it began from."""
     views = {photo.photo for photo in photos(ledger).values() if photo.view_of}
     standing = answers_that_stand(ledger).values()
     # one confirmed beside others was hardly searched: it must not teach that all is right
     opened = (a for a in standing if a.alone and a.photo not in views)
-    return _confirmed_all(ledger, opened, stages)
+    return _with_proposals(ledger, opened, stages)
 
 
-def confirmed_by(ledger: Ledger, answers: Sequence[int], stages: Sequence[str]) -> list[Confirmed]:
+def confirmed_by(
+    ledger: Ledger, answers: Sequence[int], stages: Sequence[str], weights: str = ""
+) -> list[Confirmed]:
     """Return the photos that the answers of these places in the chain tell of."""
     wanted = set(answers)
-    return _confirmed_all(ledger, (a for a in all_answers(ledger) if a.seq in wanted), stages)
+    told = (a for a in all_answers(ledger) if a.seq in wanted)
+    return _confirmed_all(ledger, _with_proposals(ledger, told, stages), weights)
 
 
-def _confirmed_all(
+def _with_proposals(
     ledger: Ledger, answers: Iterable[Answer], stages: Sequence[str]
-) -> list[Confirmed]:
+) -> list[Reviewed]:
     standing = sorted(answers, key=lambda answer: answer.photo)
     wanted = {answer.proposal for answer in standing}
-    made: Mapping[str, Proposal] = {
-        each.entry: each for each in all_proposals(ledger) if each.entry in wanted
-    }
-    seen: dict[str, list[Proposal]] = {}
-    for glance in glances(ledger).values():
-        seen.setdefault(glance.photo, []).append(glance)
+    made = {each.entry: each for each in all_proposals(ledger) if each.entry in wanted}
     return [
-        _confirmed(answer, made[answer.proposal], seen.get(answer.photo, ()))
+        Reviewed(answer, made[answer.proposal])
         for answer in standing
         if answer.counted
         and _tells_which(answer)
@@ -113,12 +133,34 @@ def _confirmed_all(
     ]
 
 
+def _confirmed_all(ledger: Ledger, told: Sequence[Reviewed], weights: str) -> list[Confirmed]:
+    seen: dict[str, dict[float, Proposal]] = {}
+    for (photo, look, by), glance in glances(ledger).items():
+        if by == weights:
+            seen.setdefault(photo, {})[look] = glance
+    found = []
+    for each in told:
+        looks = {
+            look: glanced(each.answer, glance)
+            for look, glance in seen.get(each.answer.photo, {}).items()
+            if glance.stages == each.proposal.stages
+        }
+        made_with = each.proposal.made_with
+        if made_with.weights == weights:
+            looks.pop(made_with.look, None)
+            found.append(replace(_confirmed(each.answer, each.proposal), others=looks))
+        elif looks:
+            first = looks.pop(1.0, None) or looks.pop(max(looks))
+            found.append(replace(first, others=looks))
+    return found
+
+
 def _tells_which(answer: Answer) -> bool:
     """Whether its marks say which candidates are fruit: a count alone, of a crowd, does not."""
     return bool(answer.marks) or not answer.count
 
 
-def _glanced(answer: Answer, glance: Proposal) -> Confirmed:
+def glanced(answer: Answer, glance: Proposal) -> Confirmed:
     """Say for each candidate, which the person never saw, whether it shows a fruit of the marks."""
     fruit = _partners(glance.candidates, answer.fruit) != FREE
     others = [mark for mark in answer.marks if mark.state in _UNCLEAR]
@@ -138,7 +180,7 @@ def _partners(candidates: Sequence[Candidate], marks: Sequence[Mark]) -> NDArray
     return match_by_centre(_boxes(candidates), _confidence(candidates), _boxes(marks))
 
 
-def _confirmed(answer: Answer, proposal: Proposal, seen: Sequence[Proposal]) -> Confirmed:
+def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
     """Say for each candidate whether the person took it for a fruit that counts."""
     taken = {mark.candidate for mark in answer.fruit if mark.candidate is not None}
     judged = {mark.candidate for mark in answer.marks}
@@ -159,12 +201,7 @@ def _confirmed(answer: Answer, proposal: Proposal, seen: Sequence[Proposal]) -> 
     missed = len(answer.fruit) - int(is_fruit.sum())
     look = proposal.made_with.look
     return Confirmed(
-        *(answer.photo, answer.reviewer, odds, is_fruit, max(missed, 0), answer.seq, look),
-        others={
-            glance.made_with.look: _glanced(answer, glance)
-            for glance in seen
-            if glance.stages == proposal.stages and glance.made_with.look != look
-        },
+        *(answer.photo, answer.reviewer, odds, is_fruit, max(missed, 0), answer.seq, look)
     )
 
 

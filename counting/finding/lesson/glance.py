@@ -10,11 +10,11 @@ from counting.crops import crop_of
 from counting.errors import Refusal
 from counting.files import inside
 from counting.finding.in_row import Rows
-from counting.finding.lesson.confirmed import confirmed_photos
+from counting.finding.lesson.confirmed import reviewed
 from counting.finding.lesson.fit import LOOKS
 from counting.finding.proposal import Task, find_in
 from counting.ledger import Ledger
-from counting.ledger.facts import Glance, photos
+from counting.ledger.facts import Glance, glances, photos
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import Trial
 from counting.settings import Settings
@@ -48,17 +48,19 @@ def glance_at_reviewed(
     """
     if "scorer" not in settings.stages:
         return 0
-    taken, rows = photos(ledger), Rows.of(trial)
+    taken, rows, seen = photos(ledger), Rows.of(trial), glances(ledger)
     smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
     jobs = []
-    for reviewed in confirmed_photos(ledger, settings.stages):
-        photo = taken.get(reviewed.photo)
+    for each in reviewed(ledger, settings.stages):
+        photo, made_with = taken.get(each.answer.photo), each.proposal.made_with
         if photo is None or photo.survey not in surveys:
             continue
-        for look in (settings.look, *LOOKS):
-            if reviewed.at(look) is None:
+        had = {made_with.look} if made_with.weights == settings.weights else set()
+        for look in sorted({settings.look, *LOOKS} - had):
+            if (photo.photo, look, settings.weights) not in seen:
                 at_size = replace(settings, look=look)
                 task = Task.of(photo, at_size, smallest, crop, rows.of_photo(photo))
+                task = task.within(trial.directory)
                 jobs.append(Job(photo.photo, inside(trial.directory, photo.file), extra=task))
     written = 0
     for _, seen in on_cores(find_in, jobs, None):

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import dataclasses
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from counting.errors import CountingError
 from counting.files import now
-from counting.finding.lesson.confirmed import Confirmed, confirmed_by, confirmed_photos
-from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, teach
+from counting.finding.lesson.confirmed import (
+    Confirmed,
+    confirmed_by,
+    confirmed_photos,
+    reviewed,
+)
+from counting.finding.lesson.fit import LEAST_PHOTOS, Taught, figures_of, helps, teach
 from counting.finding.lesson.glance import glance_at_reviewed
 from counting.ledger import Ledger
 from counting.ledger.facts import (
@@ -34,6 +39,7 @@ __all__ = [
     "lesson_for",
     "repeat_lesson",
     "settings_with",
+    "with_numbers",
     "worth_learning",
 ]
 
@@ -118,7 +124,7 @@ def settings_with(settings: Settings, lesson: Lesson | None, survey: str | None 
     """
     if lesson is None or not lesson.used or settings.stages != lesson.stages:
         return settings
-    numbers = {name: getattr(lesson, name) for name in NUMBERS}
+    numbers = {name: getattr(lesson, name) for name in (*NUMBERS, "weights")}
     borrowed = survey is not None and lesson.survey not in ("", survey)
     return dataclasses.replace(settings, **numbers, lesson=lesson.digest, borrowed=borrowed)
 
@@ -135,12 +141,18 @@ def lesson_for(standing: Mapping[str, Lesson], survey: str) -> Lesson | None:
 
 
 def due(ledger: Ledger, stages: Sequence[str]) -> list[str]:
-    """Return the surveys with enough new reviews to learn from: at 5, 10, 20, 40 ... photos."""
+    """Return the surveys with enough new reviews to learn from: at 5, 10, 20, 40 ... photos.
+
+    A thorough lesson stands until it is asked for anew: what is learnt at once would put the
+    weights that ship in its place.
+    """
     standing = lessons(ledger)
+    thorough = {name for name, each in standing.items() if each.weights and each.used}
     return [
         survey
         for survey, confirmed in _by_survey(ledger, stages).items()
-        if _step(len(confirmed)) > _step(_learnt_from(standing.get(survey), stages))
+        if survey not in thorough
+        and _step(len(confirmed)) > _step(_learnt_from(standing.get(survey), stages))
     ]
 
 
@@ -173,7 +185,8 @@ def learn(
     where: str,
     *,
     groups: Mapping[str, str] | None = None,
-    surveys: Sequence[str] | None = None,
+    surveys: Collection[str] | None = None,
+    write: bool = True,
 ) -> list[Learnt]:
     """Learn from the reviewed photos of each survey and record the lesson, also one of no help.
 
@@ -189,6 +202,8 @@ def learn(
         Plant to group, to tell whose photos taught.
     surveys : sequence of str, optional
         Only these; by default every survey with enough reviewed photos.
+    write : bool
+        Record the lessons.
 
     Raises
     ------
@@ -204,27 +219,42 @@ def learn(
         mend = "confirm more photos, then learn"
         raise CountingError(where, found, f"at least {LEAST_PHOTOS}", mend)
     taken = photos(ledger)
-    return [
+    learnt = [
         _learn_one(ledger, survey, enough[survey], settings, _groups(enough[survey], taken, groups))
         for survey in sorted(enough)
     ]
+    for each in learnt:
+        if write and each.stored:
+            ledger.add([each.lesson], by=", ".join(each.lesson.reviewers))
+    return learnt if write else [dataclasses.replace(each, stored=False) for each in learnt]
 
 
 def learn_trial(
-    trial: Trial, ledger: Ledger, settings: Settings, surveys: Sequence[str] | None = None
+    trial: Trial,
+    ledger: Ledger,
+    settings: Settings,
+    surveys: Collection[str] | None = None,
+    *,
+    write: bool = True,
 ) -> list[Learnt]:
     """Learn from a trial's reviews as `learn` does; its plan tells the groups.
 
     First the reviewed photos are looked at once more, at the other sizes that a lesson tries.
     """
+    taken = photos(ledger)
+    told = Counter(
+        taken[each.answer.photo].survey if each.answer.photo in taken else ""
+        for each in reviewed(ledger, settings.stages)
+    )
     enough = {
         survey
-        for survey, found in _by_survey(ledger, settings.stages).items()
-        if len(found) >= LEAST_PHOTOS and (surveys is None or survey in surveys)
+        for survey, number in told.items()
+        if number >= LEAST_PHOTOS and (surveys is None or survey in surveys)
     }
     glance_at_reviewed(trial, ledger, settings, enough)
     groups = dict(zip(trial.plants["code"], trial.plants["group"], strict=True))
-    return learn(ledger, settings, str(trial.directory), groups=groups, surveys=surveys)
+    where = str(trial.directory)
+    return learn(ledger, settings, where, groups=groups, surveys=surveys, write=write)
 
 
 def _by_survey(ledger: Ledger, stages: Sequence[str]) -> dict[str, list[Confirmed]]:
@@ -258,7 +288,6 @@ def _learn_one(
     standing = lessons(ledger).get(survey)
     if standing and dataclasses.replace(made, at=standing.at) == standing:
         return Learnt(standing, taught.before, taught.after, stored=False)
-    ledger.add([made], by=", ".join(made.reviewers))
     return Learnt(made, taught.before, taught.after, stored=True)
 
 
@@ -285,6 +314,11 @@ def _lesson(
     )
 
 
+def with_numbers(lesson: Lesson, settings: Settings) -> Lesson:
+    """Return a lesson with the numbers of settings."""
+    return dataclasses.replace(lesson, **{name: getattr(settings, name) for name in NUMBERS})
+
+
 def difference(told: Lesson, again: Lesson) -> str:
     """Say where a lesson learnt again differs from the one that was recorded; empty if nowhere."""
     for name in (*NUMBERS, "shipped"):
@@ -305,10 +339,15 @@ def repeat_lesson(ledger: Ledger, lesson: Lesson) -> Lesson | None:
     """
     if not lesson.answers:
         return None
-    confirmed = confirmed_by(ledger, lesson.answers, lesson.stages)
+    confirmed = confirmed_by(ledger, lesson.answers, lesson.stages, lesson.weights)
     if len(confirmed) < LEAST_PHOTOS:
         return dataclasses.replace(lesson, photos=tuple(photo.photo for photo in confirmed))
     settings = Settings.with_stages(",".join(lesson.stages))
     settings = dataclasses.replace(settings, threshold=lesson.shipped or settings.threshold)
     taught = teach(confirmed, settings, lesson.looks)
-    return _lesson(taught, confirmed, lesson.survey, lesson.groups, lesson.at)
+    made = _lesson(taught, confirmed, lesson.survey, lesson.groups, lesson.at)
+    if not lesson.weights:
+        return made
+    at_once = {name: pair[0] for name, pair in lesson.thorough.items()}
+    numbers = taught.after if taught.used else taught.before
+    return dataclasses.replace(with_numbers(made, numbers), used=helps(at_once, figures_of(taught)))

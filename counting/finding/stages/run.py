@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
+from pathlib import Path
 
 import pandas as pd
 
@@ -12,7 +13,7 @@ from counting.finding.stages import blobs as blobs_module
 from counting.finding.stages import colour as colour_module
 from counting.finding.stages.blobs import blobs
 from counting.finding.stages.colour import colour, resized
-from counting.finding.stages.scorer import scorer
+from counting.finding.stages.scorer import own_network, scorer
 from counting.photos.image import Image
 from counting.settings import Settings
 
@@ -32,7 +33,7 @@ BESIDE_SCORER: Mapping[str, Stage] = {
 _SMALL_SIDE = 320  # px; the colour of a fruit is seen well enough at this long side
 
 
-def stage_tables(image: Image, settings: Settings) -> Tables:
+def stage_tables(image: Image, settings: Settings, weights: Path | None = None) -> Tables:
     """Run the stages; beside the scorer the others see the small photo.
 
     Parameters
@@ -41,17 +42,31 @@ def stage_tables(image: Image, settings: Settings) -> Tables:
         The photo.
     settings : Settings
         Which stages, and how the scorer looks; a lesson's other numbers change nothing here.
+    weights : Path, optional
+        File of the trial's own weights, where the settings name some.
 
     Returns
     -------
     mapping of str to DataFrame
         Stage to its table of `counting.finding.boxes.PROPOSED`.
+
+    Raises
+    ------
+    CountingError
+        If the file is missing or another than the settings name.
+    ValueError
+        If the settings name weights and no file is given.
     """
+    if settings.weights and weights is None:
+        msg = "the settings name weights, but no file was given"
+        raise ValueError(msg)
     small = reduced(image)
     work = {name: partial(stage, image) for name, stage in STAGE_FUNCTIONS.items()}
     if "scorer" in settings.stages:
         work |= {name: partial(stage, small) for name, stage in BESIDE_SCORER.items()}
-        work["scorer"] = partial(scorer, image, quick=settings.quick, size=settings.look)
+        own = own_network(weights, settings.weights) if weights and settings.weights else None
+        look = partial(scorer, image, quick=settings.quick, size=settings.look)
+        work["scorer"] = partial(look, network=own)
     return {name: work[name]() for name in settings.stages}
 
 

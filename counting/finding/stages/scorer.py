@@ -18,6 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from counting.errors import CountingError
+from counting.files import sha256_bytes
 from counting.finding.boxes import clip, proposed, suppress
 from counting.finding.matching import FREE, match_by_overlap
 from counting.photos.image import Image
@@ -29,6 +30,7 @@ __all__ = [
     "Network",
     "both_looks",
     "boxes_of",
+    "own_network",
     "scorer",
     "scorer_with",
     "worth_closer",
@@ -72,6 +74,10 @@ class Network:
         An ONNX file that gives the maps (1, 7, H/4, W/4) of MODEL.md. With a file of the same name
         and ``-front`` beside it, that one takes the photo (1, 3, H, W), RGB 0..255, in strips, and
         this one what it makes of it; else it takes the photo itself.
+    given : bytes, optional
+        What the file holds, where it was read already.
+    front : Path, optional
+        The file of the first layers where it does not lie beside.
 
     Raises
     ------
@@ -79,10 +85,10 @@ class Network:
         If a file cannot be loaded.
     """
 
-    def __init__(self, path: Path) -> None:
-        front = path.with_stem(f"{path.stem}-front")
+    def __init__(self, path: Path, given: bytes | None = None, front: Path | None = None) -> None:
+        front = front or path.with_stem(f"{path.stem}-front")
         self._front = _session(front) if front.exists() else None
-        self._session = _session(path)
+        self._session = _session(path, given)
 
     def boxes(self, rgb: NDArray[np.uint8], long_side: int = LONG_SIDE) -> Boxes:
         """Return what the network sees in a photo; see `boxes_of`."""
@@ -107,7 +113,7 @@ class Network:
         return np.concatenate(strips, axis=2)
 
 
-def _session(path: Path) -> onnxruntime.InferenceSession:
+def _session(path: Path, given: bytes | None = None) -> onnxruntime.InferenceSession:
     options = onnxruntime.SessionOptions()
     # One thread: as many photos as there are cores are looked at side by side.
     options.intra_op_num_threads = options.inter_op_num_threads = 1
@@ -116,7 +122,7 @@ def _session(path: Path) -> onnxruntime.InferenceSession:
     options.log_severity_level = 3
     try:
         return onnxruntime.InferenceSession(
-            path.read_bytes(), options, providers=["CPUExecutionProvider"]
+            given or path.read_bytes(), options, providers=["CPUExecutionProvider"]
         )
     except Exception as error:  # the library's errors have no other base in common
         mend = "install the package again"
@@ -173,7 +179,36 @@ def _shipped() -> Network:
         return Network(path)
 
 
-def scorer(image: Image, *, quick: bool = False, size: float = 1.0) -> pd.DataFrame:
+@cache
+def own_network(path: Path, digest: str) -> Network:
+    """Return the network with a trial's own weights, loaded once; its first layers ship.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    digest : str
+        SHA-256 that its bytes must have.
+
+    Raises
+    ------
+    CountingError
+        If it is missing, holds other bytes, or cannot be loaded.
+    """
+    mend = "restore it from a copy of the trial, or leave the lesson aside: --as-shipped"
+    if not path.exists():
+        raise CountingError(path, "missing: a lesson of this trial rests on it", mend=mend)
+    data = path.read_bytes()
+    if sha256_bytes(data) != digest:
+        raise CountingError(path, "other bytes than the lesson recorded", mend=mend)
+    shipped = files("counting.finding.stages").joinpath(WEIGHTS)
+    with as_file(shipped.with_stem(f"{shipped.stem}-front")) as front:  # type: ignore[attr-defined]
+        return Network(path, data, front)
+
+
+def scorer(
+    image: Image, *, quick: bool = False, size: float = 1.0, network: Network | None = None
+) -> pd.DataFrame:
     """Propose fruit by the learned scorer.
 
     Parameters
@@ -185,13 +220,15 @@ def scorer(image: Image, *, quick: bool = False, size: float = 1.0) -> pd.DataFr
     size : float
         Factor on the size of both looks: where the network never saw such photos, those that are
         enlarged less may show more (STAGES.md).
+    network : Network, optional
+        Another than the one that ships.
 
     Returns
     -------
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    return scorer_with(_shipped(), image, quick=quick, size=size)
+    return scorer_with(network or _shipped(), image, quick=quick, size=size)
 
 
 def scorer_with(

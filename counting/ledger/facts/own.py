@@ -84,6 +84,14 @@ class Lesson:
         As in `counting.settings.Settings`.
     looks : tuple of float
         Sizes of the look that were tried.
+    weights : str
+        SHA-256 of the trial's own weights of the scorer, where the lesson is a thorough one.
+    halves : tuple of str
+        SHA-256 of the weights that parts of the photos taught, each to be tried on the others; they
+        were not kept.
+    thorough : mapping
+        Where weights were taught, kept or not: figure to its values at once and thorough, on
+        photos left out.
     """
 
     kind: ClassVar[EntryKind] = "tuning"
@@ -104,6 +112,9 @@ class Lesson:
     shipped: float | None = None
     look: float = 1.0
     looks: tuple[float, ...] = ()
+    weights: str = ""
+    halves: tuple[str, ...] = ()
+    thorough: Mapping[str, list[float]] = field(default_factory=dict)
 
     @property
     def key(self) -> str:
@@ -140,6 +151,9 @@ class Lesson:
             shipped=body.get("shipped"),
             look=made.get("look", 1.0),
             looks=tuple(origin.get("looks", ())),
+            weights=made.get("weights", ""),
+            halves=tuple(origin.get("halves", ())),
+            thorough=body.get("thorough", {}),
         )
 
     def to_body(self) -> dict[str, Any]:
@@ -153,6 +167,7 @@ class Lesson:
                 "stages": list(self.stages),
                 # where the size is as shipped, lessons keep the digest they always had
                 **({} if self.look == 1.0 else {"look": self.look}),
+                **({"weights": self.weights} if self.weights else {}),
             },
             "origin": {
                 "survey": self.survey,
@@ -162,7 +177,9 @@ class Lesson:
                 "groups": dict(self.groups),
                 "at": self.at,
                 **({"looks": list(self.looks)} if self.looks else {}),
+                **({"halves": list(self.halves)} if self.halves else {}),
             },
+            **({"thorough": dict(self.thorough)} if self.thorough else {}),
             "gain": dict(self.gain),
             "used": self.used,
             "shipped": self.shipped,

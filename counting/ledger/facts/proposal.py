@@ -282,14 +282,15 @@ class Proposal:
 
 @dataclass(frozen=True, slots=True)
 class Glance:
-    """A reviewed photo looked at once more, at another size: what a lesson is learnt from.
+    """A reviewed photo looked at once more, at another size or with other weights: what a lesson
+    is learnt from.
 
     It proposes nothing: the photo keeps the candidates that it was confirmed from.
 
     Attributes
     ----------
     seen : Proposal
-        The candidates, as shipped but for the size.
+        The candidates, as shipped but for the size and the weights.
     """
 
     kind: ClassVar[EntryKind] = "glance"
@@ -299,7 +300,9 @@ class Glance:
     @property
     def key(self) -> str:
         """The ledger's key."""
-        return f"{self.seen.photo}|{self.seen.made_with.look:g}"
+        made_with = self.seen.made_with
+        weights = f"|{made_with.weights}" if made_with.weights else ""
+        return f"{self.seen.photo}|{made_with.look:g}{weights}"
 
     @classmethod
     def of_body(cls, body: Mapping[str, Any]) -> Self:

@@ -123,10 +123,26 @@ def proposal_of(ledger: Ledger, photo: str) -> Proposal | None:
     return _get(ledger, Proposal, photo)
 
 
-def glances(ledger: Ledger) -> dict[tuple[str, float], Proposal]:
-    """Return what reviewed photos show at other sizes, by photo and size of the look."""
-    found = (each.seen for each in _standing(ledger, Glance))
-    return {(each.photo, each.made_with.look): each for each in found}
+def glances(ledger: Ledger) -> dict[tuple[str, float, str], Proposal]:
+    """Return what reviewed photos show otherwise, by photo, size of the look and weights.
+
+    What weights that half of the photos taught show of another photo stands for what the weights
+    of the whole lesson would have shown of it, had it not taught.
+    """
+    whole = {
+        half: each.weights
+        for each in _of_kind(Lesson, ledger.entries(Lesson.kind))
+        for half in each.halves
+    }
+    found = [each.seen for each in _standing(ledger, Glance)]
+    return {
+        (
+            each.photo,
+            each.made_with.look,
+            whole.get(each.made_with.weights, each.made_with.weights),
+        ): each
+        for each in found
+    }
 
 
 def answers(ledger: Ledger, *, after: int = 0) -> list[Answer]:

@@ -16,8 +16,8 @@ import numpy as np
 from counting.errors import CountingError, Refusal
 from counting.files import inside, read_text, sha256_bytes, sha256_file
 from counting.finding.in_row import Rows
-from counting.finding.lesson.learn import difference, repeat_lesson
 from counting.finding.proposal import finder_version, repeat
+from counting.finding.zone import RowTags
 from counting.ledger import Ledger, verify
 from counting.ledger.facts import (
     Answer,
@@ -36,6 +36,8 @@ from counting.plan.trial import PLAN_NAME, PLANTS_NAME, Trial, load_trial
 from counting.records.amend import changes
 from counting.report.figures import Choices, figures
 from counting.report.keeping.checkpoints import Outside, hold
+from counting.report.keeping.checks import Check, Fault
+from counting.report.keeping.lessons import check_lessons
 from counting.report.keeping.visible import differing, seen
 from counting.report.report import REPORT_NAME, page_text
 from counting.review.together import Looked, looked_at
@@ -52,51 +54,6 @@ _DRAWN_BY = ("counting", "libraries")
 """Lines of the report that name what drew its pictures."""
 
 Proposals = Literal["sample", "all", "none"]
-
-
-@dataclass(frozen=True, slots=True)
-class Fault:
-    """One thing that is not as it should be.
-
-    Attributes
-    ----------
-    item : str
-        The file or entry.
-    sentence : str
-        What is wrong with it.
-    """
-
-    item: str
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One kind of thing examined.
-
-    Attributes
-    ----------
-    name : str
-        ledger, checkpoints, plan, photos, confirmations, lessons, proposals or report.
-    sentence : str
-        What was examined, in words.
-    faults : tuple of Fault
-        What is wrong; empty when all is well.
-    remarks : tuple of str
-        What could not be examined, and why.
-    """
-
-    name: str
-    sentence: str
-    faults: tuple[Fault, ...] = ()
-    remarks: tuple[str, ...] = ()
-
-    def lines(self) -> list[str]:
-        """Return the check as lines to read."""
-        outcome = "well" if not self.faults else f"{len(self.faults)} found"
-        head = f"{self.name}: {outcome} ({self.sentence})"
-        told = [f"  {fault.item}: {fault.sentence}" for fault in self.faults]
-        return [head, *told, *(f"  not examined: {remark}" for remark in self.remarks)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +116,7 @@ def audit(
         _plan,
         check_photos,
         _confirmations,
-        _lessons,
+        check_lessons,
         lambda trial, ledger: _proposals(trial, ledger, proposals, progress),
         _report,
     )
@@ -256,20 +213,14 @@ def _confirmations(trial: Trial, ledger: Ledger) -> Check:
     return Check("confirmations", sentence, tuple(faults))
 
 
-def _lessons(_: Trial, ledger: Ledger) -> Check:
-    """Learn every lesson that stands again, from the answers that it names."""
-    faults, remarks = [], []
-    number = 0
-    for entry, lesson in entries_of(ledger, Lesson):
-        number += 1
-        item = f"entry {entry.seq}, lesson {lesson.digest}"
-        again = repeat_lesson(ledger, lesson)
-        if again is None:
-            remarks.append(f"{item}: an older version kept no list of the answers that taught it")
-        elif found := difference(lesson, again):
-            faults.append(Fault(item, f"another lesson than recorded: {found}"))
-    sentence = f"{number} {'lesson' if number == 1 else 'lessons'} learnt again from the answers"
-    return Check("lessons", sentence, tuple(faults), tuple(remarks))
+@dataclass(frozen=True, slots=True)
+class _Repeat:
+    """A proposal to find again."""
+
+    photo: Photo
+    proposal: Proposal
+    row: RowTags
+    directory: Path
 
 
 def _proposals(
@@ -280,7 +231,9 @@ def _proposals(
 ) -> Check:
     """Find candidates again and compare."""
     taken = photos(ledger)
+    halves = {half for _, lesson in entries_of(ledger, Lesson) for half in lesson.halves}
     made = [*proposals(ledger).values(), *glances(ledger).values()]
+    made = [each for each in made if each.made_with.weights not in halves]  # they were not kept
     standing = [each for each in made if each.photo in taken]
     same_version = [each for each in standing if each.version == finder_version()]
     chosen = _chosen(same_version, which)
@@ -289,7 +242,12 @@ def _proposals(
         Job(
             proposal.photo,
             trial.directory / taken[proposal.photo].file,
-            extra=(taken[proposal.photo], proposal, rows.of_photo(taken[proposal.photo])),
+            extra=_Repeat(
+                taken[proposal.photo],
+                proposal,
+                rows.of_photo(taken[proposal.photo]),
+                trial.directory,
+            ),
         )
         for proposal in chosen
     ]
@@ -324,9 +282,9 @@ def _chosen(made: Sequence[Proposal], which: Proposals) -> list[Proposal]:
 
 def _again(job: Job) -> str:
     """Find a photo's candidates again; return the first difference, empty if there is none."""
-    photo, proposal, row = job.extra
-    found = repeat(job.path, photo, proposal, row)
-    told, again = (replace(each, seconds=None).to_body() for each in (proposal, found))
+    asked: _Repeat = job.extra
+    found = repeat(job.path, asked.photo, asked.proposal, asked.row, asked.directory)
+    told, again = (replace(each, seconds=None).to_body() for each in (asked.proposal, found))
     return next(_differences(told, again), "")
 
 

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from counting.accuracy.labels import Labelled
-from counting.accuracy.marked import Marked
+from counting.accuracy.marked import BOX, Marked
 from counting.accuracy.measure import measure, weighed_anew
 from counting.accuracy.score import Accuracy, score
 from counting.finding.lesson.confirmed import Confirmed
 from counting.finding.lesson.fit import LEAST_PHOTOS, LOOKS, Taught, teach
 from counting.finding.lesson.odds import log_odds
+from counting.finding.lesson.thorough import Shown, Tune, move, weights_in_folder
 from counting.finding.matching import FREE
+from counting.finding.proposal import weights_file
 from counting.settings import Settings
 
 __all__ = ["Drawn", "Learnt", "learnt_from"]
@@ -64,6 +68,9 @@ class Learnt:
         With the lesson (as shipped where it does not help) and without, on the other photos.
     caution : str
         Why there is no lesson; else empty.
+    moved : mapping
+        Where the network's layers were to move: figure to its values at once and thorough, on
+        photos left out of the learning.
     """
 
     drawn: Drawn
@@ -72,6 +79,7 @@ class Learnt:
     figures: Accuracy | None = None
     shipped: Accuracy | None = None
     caution: str = ""
+    moved: Mapping[str, list[float]] = field(default_factory=dict)
 
     @property
     def rows(self) -> list[tuple[str, float | None, float | None]]:
@@ -94,6 +102,8 @@ class Learnt:
             "used": None if taught is None else taught.used,
             **{name: taught and getattr(taught.after, name) for name in numbers},
             "gain": None if taught is None else taught.gain,
+            "weights": taught.after.weights or None if taught else None,
+            "thorough": dict(self.moved) or None,
             "shipped": _told(self.shipped),
             "teachers": list(self.teachers),
             "caution": self.caution or None,
@@ -112,6 +122,7 @@ def learnt_from(
     *,
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
+    tune: Tune | None = None,
 ) -> Learnt:
     """Learn from some photos as if a person had reviewed them, and measure on the others.
 
@@ -132,6 +143,8 @@ def learnt_from(
     workers, progress
         See `counting.accuracy.measure.measure`; of the photos that teach, and of the others where
         the lesson looks at another size.
+    tune : callable, optional
+        Moves the scorer's weights too, where that does better on photos left out.
     """
     if len(marked) <= drawn.photos:
         caution = (
@@ -156,15 +169,57 @@ def learnt_from(
     taught = teach(
         [_confirmed(photo, others=_others(photo, again)) for photo in teachers], settings
     )
+    moved = None
+    if tune is not None:
+        see = partial(_seen, labelled, teachers, settings, workers)
+        shown = [_shown(labelled, photo) for photo in teachers]
+        moved = move(shown, taught, tune, see)
+    told = {} if moved is None else moved.figures
+    if moved and moved.weights:
+        shipped_gain = {name: pair[0] for name, pair in taught.gain.items()}
+        gain = {name: [shipped_gain[name], pair[1]] for name, pair in told.items()}
+        taught = Taught(settings, moved.after, used=True, gain=gain)
     if not taught.used:
         caution = "The lesson does not help on photos left out of it: figures as shipped."
-        return Learnt(drawn, names, taught, shipped, shipped, caution)
-    if taught.after.look == settings.look:
-        measured = weighed_anew(labelled, others, taught.after)
+        return Learnt(drawn, names, taught, shipped, shipped, caution, told)
+    rest, after = _part(labelled, others), taught.after
+    if moved and moved.weights:
+        with weights_in_folder(moved.weights, settings) as (_, folder):
+            file = weights_file(folder, after)
+            measured, _ = measure(rest, after, workers=workers, progress=progress, weights=file)
+    elif after.look == settings.look:
+        measured = weighed_anew(labelled, others, after)
     else:
-        rest = _part(labelled, others)
-        measured, _ = measure(rest, taught.after, workers=workers, progress=progress)
-    return Learnt(drawn, names, taught, score(measured, taught.after.threshold), shipped)
+        measured, _ = measure(rest, after, workers=workers, progress=progress)
+    figures = score(measured, after.threshold)
+    return Learnt(drawn, names, taught, figures, shipped, moved=told)
+
+
+def _seen(
+    labelled: Labelled,
+    teachers: Sequence[Marked],
+    settings: Settings,
+    workers: int | None,
+    weights: bytes,
+    places: Sequence[int],
+) -> list[Confirmed]:
+    """Tell what weights show of some of the photos that teach."""
+    part = _part(labelled, [teachers[place] for place in places])
+    with weights_in_folder(weights, settings) as (named, folder):
+        found, _ = measure(part, named, workers=workers, weights=weights_file(folder, named))
+    by_name = {photo.photo: _confirmed(photo) for photo in found}
+    return [by_name[teachers[place].photo] for place in places]
+
+
+def _shown(labelled: Labelled, photo: Marked) -> Shown:
+    """Return a labelled photo as its review would leave it: the finder's box where it had one."""
+    said = photo.seen.said
+    assert said is not None  # `measure` was told to keep it
+    file = labelled.photos.set_index("photo")["file"][photo.photo]
+    boxes = photo.labels[BOX].to_numpy(np.float64).copy()
+    had = photo.by_centre != FREE
+    boxes[photo.by_centre[had]] = photo.candidates[BOX].to_numpy(np.float64)[had]
+    return Shown(photo.photo, Path(file), boxes / said.scale, np.empty((0, 4)))
 
 
 def _part(labelled: Labelled, marked: Sequence[Marked]) -> Labelled:

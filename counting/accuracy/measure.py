@@ -31,6 +31,7 @@ class _Frame:
     width: float
     height: float
     keep: bool
+    weights: Path | None = None
 
 
 def measure(
@@ -40,6 +41,7 @@ def measure(
     workers: int | None = None,
     progress: Callable[[int, int], None] | None = None,
     keep: bool = False,
+    weights: Path | None = None,
 ) -> tuple[list[Marked], list[Refusal]]:
     """Find the fruit in labelled photos and put the candidates beside the labels.
 
@@ -55,6 +57,8 @@ def measure(
         Called with photos done and photos in all.
     keep : bool
         Keep what the stages said, for `weighed_anew`: some 200 kB a photo.
+    weights : Path, optional
+        File of the scorer's weights, where the settings name others than those that ship.
 
     Returns
     -------
@@ -64,7 +68,7 @@ def measure(
         The others, with the reason.
     """
     jobs = [
-        Job(name, Path(file), extra=_Frame(settings, width, height, keep))
+        Job(name, Path(file), extra=_Frame(settings, width, height, keep, weights))
         for name, file, width, height in labelled.photos[
             ["photo", "file", "width", "height"]
         ].itertuples(index=False)
@@ -86,7 +90,8 @@ def _see(job: Job) -> Seen:
     start = time.perf_counter()
     image = load_image(job.path, long_side=LONG_SIDE_READ)
     scale = _scale(job.path, image, job.extra)
-    said = Said(stage_tables(image, job.extra.settings), reduced(image), scale)
+    tables = stage_tables(image, job.extra.settings, job.extra.weights)
+    said = Said(tables, reduced(image), scale)
     found = find(image, job.extra.settings, tables=said.tables)
     seconds = round(time.perf_counter() - start, 4)
     return _told(found, said, seconds, keep=job.extra.keep)

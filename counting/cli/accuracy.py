@@ -45,6 +45,13 @@ def measure_accuracy(
         ),
     ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Draws the K photos.")] = 0,
+    thorough: Annotated[
+        bool,
+        typer.Option(
+            "--thorough",
+            help="With --learn-from: move the network's own layers too (needs the extra train).",
+        ),
+    ] = False,
     replace: Replace = False,
 ) -> None:
     """Hold the candidates against labelled photos. People marked the fruit in them.
@@ -60,12 +67,15 @@ def measure_accuracy(
     from counting.accuracy.page import accuracy_page
     from counting.accuracy.score import calibration, score
     from counting.accuracy.sources import by_source
-    from counting.cli.base import write_json
+    from counting.cli.base import tuner, write_json
     from counting.cli.progress import photo_progress
     from counting.errors import CountingError
     from counting.files import write_text
     from counting.settings import Settings
 
+    if thorough and learn_from is None:
+        where, mend = "--thorough", "name them: --learn-from 10"
+        raise CountingError(where, "no photos to learn from", mend=mend)
     settings = Settings.with_stages(stages, quick=quick)
     targets = [out / "accuracy.json", out / "accuracy.html"]
     for target in targets:
@@ -90,6 +100,7 @@ def measure_accuracy(
                     Drawn(learn_from, seed),
                     workers=workers,
                     progress=progress,
+                    tune=tuner() if thorough else None,
                 )
             told["learnt"] = learnt.to_json()
         write_json(targets[0], told, replace=replace)

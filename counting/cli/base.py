@@ -7,7 +7,7 @@ import sys
 from collections.abc import Sequence
 from enum import IntEnum
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
@@ -18,6 +18,9 @@ from counting.files import write_text
 from counting.text import few, one_line, shown
 from counting.typed import day, length_mm
 from counting.typed import share as read_share
+
+if TYPE_CHECKING:
+    from counting.finding.lesson.thorough import Tune
 
 __all__ = [
     "Exit",
@@ -35,6 +38,7 @@ __all__ = [
     "say",
     "tell",
     "share",
+    "tuner",
     "typed",
     "write_json",
 ]
@@ -130,6 +134,23 @@ def date_option(text: object) -> str:
         return day(str(text)).isoformat()
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
+
+
+def tuner() -> Tune:
+    """Return what moves the network's layers.
+
+    Raises
+    ------
+    CountingError
+        If the libraries that it takes are not installed.
+    """
+    try:
+        from counting.training.own import tune
+    except ImportError as error:
+        where, found = "--thorough", f"the library {error.name} is not installed"
+        mend = "install counting with the extra train (README says how), or learn without it"
+        raise CountingError(where, found, mend=mend) from error
+    return tune
 
 
 def write_json(target: Path | None, value: Any, *, replace: bool = False) -> None:

@@ -18,6 +18,7 @@ from counting.cli.base import (
     length_option,
     refused,
     say,
+    tuner,
     write_json,
 )
 
@@ -210,15 +211,9 @@ def learn_from_reviews(
 def _learn_thoroughly(trial: Trial, ledger: Ledger, settings: Settings) -> list[Learnt]:
     """Move the network's layers, with a bar; stopped by Ctrl-C, nothing changes."""
     from counting.cli.progress import step_progress
-    from counting.errors import CountingError
     from counting.finding.lesson.thorough import learn_thoroughly
 
-    try:
-        from counting.training.own import tune
-    except ImportError as error:
-        where, found = "--thorough", f"the library {error.name} is not installed"
-        mend = "install counting with the extra train (README says how), or learn without it"
-        raise CountingError(where, found, mend=mend) from error
+    tune = tuner()
     try:
         with step_progress("Learning") as progress:
             return learn_thoroughly(trial, ledger, settings, tune, progress=progress)

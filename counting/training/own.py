@@ -75,10 +75,10 @@ PLAN = OwnPlan(
         *(f"encoder.blocks.{number}." for number in range(5, 13)),
         *("lateral", "down", "merge", "mix", "outputs"),
     ),
-    steps=100,
+    steps=30,
     batch=8,
     size=480,
-    rate=1e-3,
+    rate=3e-4,
 )
 
 

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 import dataclasses
 import tempfile
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +21,7 @@ from counting.crops import crop_of
 from counting.errors import CountingError, Refusal
 from counting.files import inside, now, sha256_bytes, write_bytes
 from counting.finding.in_row import Rows
-from counting.finding.lesson.confirmed import Reviewed, glanced, reviewed
+from counting.finding.lesson.confirmed import Confirmed, Reviewed, glanced, reviewed
 from counting.finding.lesson.fit import Taught, figures_of, helps, teach
 from counting.finding.lesson.learn import Learnt, learn_trial, with_numbers
 from counting.finding.matching import FREE, match_by_centre
@@ -30,7 +32,17 @@ from counting.photos.workers import Job, on_cores
 from counting.plan.trial import Trial
 from counting.settings import Settings
 
-__all__ = ["PARTS", "Shown", "Tune", "learn_thoroughly"]
+__all__ = [
+    "PARTS",
+    "Moved",
+    "See",
+    "Shown",
+    "Tune",
+    "keep_weights",
+    "learn_thoroughly",
+    "move",
+    "weights_in_folder",
+]
 
 Array = NDArray[np.float64]
 PARTS = 2
@@ -63,26 +75,113 @@ Tune = Callable[[Sequence[Shown], Callable[[int, int], None]], bytes]
 """From photos, and what to call with steps done and steps in all, to a file of weights."""
 
 
+See = Callable[[bytes, Sequence[int]], Sequence[Confirmed]]
+"""From a file of weights and the places of photos to what the weights show of these."""
+
+
 @dataclass(frozen=True, slots=True)
-class _Moved:
+class Moved:
     """What moving the weights brought.
 
     Attributes
     ----------
     taught : Taught
         Numbers fitted to what weights see in photos that did not move them.
+    at_once : Taught
+        What the same photos teach with the weights that ship.
     weights : bytes
-        The file that all photos moved; empty where it would not help.
+        The file that all photos moved; empty where it would help no further.
     halves : tuple of str
         SHA-256 of the weights that the parts taught.
-    left_out : tuple of Proposal
-        What these saw in the photos left out.
     """
 
     taught: Taught
+    at_once: Taught
     weights: bytes
     halves: tuple[str, ...]
-    left_out: tuple[Proposal, ...]
+
+    @property
+    def after(self) -> Settings:
+        """The settings to use: with the weights where they help, else as learnt at once."""
+        used = self.taught if self.weights else self.at_once
+        numbers = used.after if used.used else used.before
+        return dataclasses.replace(
+            numbers, weights=sha256_bytes(self.weights) if self.weights else ""
+        )
+
+    @property
+    def figures(self) -> dict[str, list[float]]:
+        """Figures on photos left out: at once, thorough."""
+        old, new = figures_of(self.at_once), figures_of(self.taught)
+        return {name: [old[name], new[name]] for name in old}
+
+
+def move(
+    shown: Sequence[Shown],
+    at_once: Taught,
+    tune: Tune,
+    see: See,
+    progress: Callable[[int, int], None] | None = None,
+) -> Moved:
+    """Move the scorer's weights by photos, part by part first and then by all.
+
+    Parameters
+    ----------
+    shown : sequence of Shown
+        The photos.
+    at_once : Taught
+        What they teach with the weights that ship: weights that do no better are not made.
+    tune : callable
+        Moves the weights.
+    see : callable
+        Tells what weights show of photos that did not move them.
+    progress : callable, optional
+        Called with steps done and steps in all, of all parts and the whole.
+
+    Raises
+    ------
+    CountingError
+        If there is no fruit on the photos of a part.
+    """
+    rounds = PARTS + 1
+
+    def tuned(number: int, some: Sequence[Shown]) -> bytes:
+        if not any(len(photo.boxes) for photo in some):
+            where, mend = str(shown[0].path.parent), "review photos that show fruit"
+            raise CountingError(where, "no fruit on half of the photos", "fruit", mend)
+
+        def moving(done: int, steps: int) -> None:
+            if progress:
+                progress(number * steps + done, rounds * steps)
+
+        return tune(some, moving)
+
+    halves = []
+    seen: dict[int, Confirmed] = {}
+    for part in range(PARTS):
+        weights = tuned(part, [each for place, each in enumerate(shown) if place % PARTS != part])
+        halves.append(sha256_bytes(weights))
+        places = range(part, len(shown), PARTS)
+        seen |= zip(places, see(weights, places), strict=True)
+    taught = teach([seen[place] for place in range(len(shown))], at_once.before, ())
+    better = helps(figures_of(at_once), figures_of(taught))
+    return Moved(taught, at_once, tuned(PARTS, shown) if better else b"", tuple(halves))
+
+
+@contextmanager
+def weights_in_folder(weights: bytes, settings: Settings) -> Iterator[tuple[Settings, Path]]:
+    """Keep weights in a folder for a while; give the settings that name them, and the folder."""
+    named = dataclasses.replace(settings, weights=sha256_bytes(weights))
+    with tempfile.TemporaryDirectory() as folder:
+        keep_weights(Path(folder), named, weights)
+        yield named, Path(folder)
+
+
+def keep_weights(directory: Path, settings: Settings, weights: bytes) -> None:
+    """Write the weights that settings name to where a trial keeps them."""
+    if file := weights_file(directory, settings):
+        file.parent.mkdir(exist_ok=True)
+        write_bytes(file, weights, replace=True)
 
 
 def learn_thoroughly(
@@ -124,6 +223,7 @@ def learn_thoroughly(
         raise CountingError(where, "no network among them", "the scorer", mend)
     # not written yet: stopped half way, the lesson that stood still stands
     at_once = learn_trial(trial, ledger, settings, surveys, write=False)
+    taken = photos(ledger)
     done = []
     for first in at_once:
         told = [
@@ -131,127 +231,64 @@ def learn_thoroughly(
             for each in reviewed(ledger, settings.stages)
             if each.answer.photo in set(first.lesson.photos)
         ]
+        shown = [_shown(trial, each, taken[each.answer.photo]) for each in told]
+        left_out: list[Proposal] = []
+        see = partial(_seen, trial, told, taken, settings, left_out)
         plain = Taught(first.before, first.after, first.lesson.used, dict(first.lesson.gain))
-        moved = _move(trial, ledger, told, settings, plain, tune, progress)
-        done.append(_written(trial, ledger, first, plain, moved))
+        moved = move(shown, plain, tune, see, progress)
+        done.append(_written(trial, ledger, first, moved, left_out))
     return done
 
 
-def _written(trial: Trial, ledger: Ledger, first: Learnt, plain: Taught, moved: _Moved) -> Learnt:
+def _written(
+    trial: Trial, ledger: Ledger, first: Learnt, moved: Moved, left_out: Sequence[Proposal]
+) -> Learnt:
     """Write the lesson with its weights and what it rests on, or that the weights do not help."""
-    figures = {
-        name: [figures_of(plain)[name], figures_of(moved.taught)[name]] for name in plain.gain
-    }
-    lesson = dataclasses.replace(first.lesson, thorough=figures, at=now())
-    after = first.after
+    lesson = dataclasses.replace(first.lesson, thorough=moved.figures, at=now())
+    after = moved.after
     if moved.weights:
-        numbers = moved.taught.after if moved.taught.used else moved.taught.before
-        after = dataclasses.replace(numbers, weights=sha256_bytes(moved.weights))
-        shipped = {name: pair[0] for name, pair in plain.gain.items()}
+        shipped = {name: pair[0] for name, pair in first.lesson.gain.items()}
         lesson = dataclasses.replace(
             with_numbers(lesson, after),
-            gain={name: [shipped[name], pair[1]] for name, pair in figures.items()},
+            gain={name: [shipped[name], pair[1]] for name, pair in moved.figures.items()},
             used=True,
             weights=after.weights,
             halves=moved.halves,
             looks=(),
         )
-        file = weights_file(trial.directory, after)
-        assert file is not None  # the settings name weights
-        file.parent.mkdir(exist_ok=True)
-        write_bytes(file, moved.weights, replace=True)
-        ledger.add([Glance(each) for each in moved.left_out], by=f"counting {__version__}")
+        keep_weights(trial.directory, after, moved.weights)
+        ledger.add([Glance(each) for each in left_out], by=f"counting {__version__}")
     ledger.add([lesson], by=", ".join(lesson.reviewers))
     return Learnt(lesson, first.before, after, stored=True)
 
 
-def _move(
-    trial: Trial,
-    ledger: Ledger,
-    told: Sequence[Reviewed],
-    settings: Settings,
-    at_once: Taught,
-    tune: Tune,
-    progress: Callable[[int, int], None] | None = None,
-) -> _Moved:
-    """Move the scorer's weights by reviewed photos, part by part first and then by all.
-
-    Parameters
-    ----------
-    trial : Trial
-    ledger : Ledger
-        Its ledger; nothing is written to it.
-    told : sequence of Reviewed
-        The answers that teach.
-    settings : Settings
-        As shipped.
-    at_once : Taught
-        What the same photos teach at once: weights that do no better are not made.
-    tune : callable
-        Moves the weights.
-    progress : callable, optional
-        Called with steps done and steps in all, of all parts and the whole.
-
-    Raises
-    ------
-    CountingError
-        If there is no fruit on the photos, or one of them cannot be read any more.
-    """
-    taken = photos(ledger)
-    shown = [_shown(trial, each, taken[each.answer.photo]) for each in told]
-    rounds = PARTS + 1
-
-    def tuned(number: int, some: Sequence[Shown]) -> bytes:
-        if not any(len(photo.boxes) for photo in some):
-            found, mend = "no fruit on the reviewed photos", "review photos that show fruit"
-            raise CountingError(str(trial.directory), found, "fruit to learn from", mend)
-
-        def moving(done: int, steps: int) -> None:
-            if progress:
-                progress(number * steps + done, rounds * steps)
-
-        return tune(some, moving)
-
-    halves, left_out = [], []
-    for part in range(PARTS):
-        weights = tuned(part, [each for place, each in enumerate(shown) if place % PARTS != part])
-        halves.append(sha256_bytes(weights))
-        with tempfile.TemporaryDirectory() as folder:
-            by_half = dataclasses.replace(settings, weights=halves[-1])
-            file = weights_file(Path(folder), by_half)
-            assert file is not None  # the settings name weights
-            write_bytes(file, weights)
-            left_out += _found(trial, told[part::PARTS], taken, by_half, Path(folder))
-    by_photo = {each.photo: each for each in left_out}
-    confirmed = [glanced(each.answer, by_photo[each.answer.photo]) for each in told]
-    taught = teach(confirmed, settings, ())
-    better = helps(figures_of(at_once), figures_of(taught))
-    whole = tuned(PARTS, shown) if better else b""
-    return _Moved(taught, whole, tuple(halves), tuple(left_out))
-
-
-def _found(
+def _seen(
     trial: Trial,
     told: Sequence[Reviewed],
     taken: Mapping[str, Photo],
     settings: Settings,
-    folder: Path,
-) -> list[Proposal]:
-    """Return what weights in a folder show of photos."""
+    left_out: list[Proposal],
+    weights: bytes,
+    places: Sequence[int],
+) -> list[Confirmed]:
+    """Tell what weights show of photos; what they propose joins `left_out`."""
     rows, smallest = Rows.of(trial), trial.plan.rule.smallest_fruit_mm
     crop = crop_of(trial.plan.crop).name
     jobs = []
-    for each in told:
-        photo = taken[each.answer.photo]
-        task = Task.of(photo, settings, smallest, crop, rows.of_photo(photo)).within(folder)
-        jobs.append(Job(photo.photo, inside(trial.directory, photo.file), extra=task))
-    found = []
-    for job, seen in on_cores(find_in, jobs, None):
-        if isinstance(seen, Refusal):
-            mend = "restore the photo from a copy of the trial"
-            raise CountingError(job.path, seen.reason, mend=mend)
-        found.append(seen)
-    return found
+    with weights_in_folder(weights, settings) as (named, folder):
+        for place in places:
+            photo = taken[told[place].answer.photo]
+            task = Task.of(photo, named, smallest, crop, rows.of_photo(photo)).within(folder)
+            jobs.append(Job(photo.photo, inside(trial.directory, photo.file), extra=task))
+        found = {}
+        for job, seen in on_cores(find_in, jobs, None):
+            if isinstance(seen, Refusal):
+                mend = "restore the photo from a copy of the trial"
+                raise CountingError(job.path, seen.reason, mend=mend)
+            found[job.key] = seen
+    left_out.extend(found.values())
+    answers = [told[place].answer for place in places]
+    return [glanced(answer, found[answer.photo]) for answer in answers]
 
 
 def _shown(trial: Trial, told: Reviewed, photo: Photo) -> Shown:

@@ -7,9 +7,13 @@ import shutil
 
 import numpy as np
 import pytest
+from test_accuracy import _write as written
 from test_propose import photographed
 from typer.testing import CliRunner
 
+from counting.accuracy.labels import read_labels
+from counting.accuracy.learnt import Drawn, learnt_from
+from counting.accuracy.measure import measure
 from counting.cli import app
 from counting.errors import CountingError
 from counting.files import sha256_file
@@ -173,6 +177,35 @@ def test_learnt_again_at_once_the_weights_that_ship_are_used_again(trial, helpfu
         learn_thoroughly(trial, ledger, SCORER, _tune)
         (plain,) = learn_trial(trial, ledger, SCORER)
         assert lessons(ledger)[plain.lesson.survey].weights == ""
+
+
+def test_labelled_photos_say_what_moved_weights_bring(tmp_path, monkeypatch):
+    boxes = [[10 + 60 * n, 10, 40, 40] for n in range(4)]
+    sizes = {f"{n}.png": ((320, 240), boxes) for n in range(7)}
+    labelled = read_labels(*written(tmp_path, sizes))
+    marked, _ = measure(labelled, SCORER, workers=1, keep=True)
+    asked = []
+
+    def tune(photos, progress):
+        asked.append([photo.photo for photo in photos])
+        assert all(len(photo.boxes) == len(boxes) for photo in photos)
+        return _tune(photos, progress)
+
+    def learnt():
+        return learnt_from(labelled, marked, SCORER, Drawn(5, 1), workers=1, tune=tune).to_json()
+
+    monkeypatch.setattr(thorough_module, "helps", lambda at_once, thorough: False)
+    told = learnt()
+    assert told["weights"] is None
+    assert set(told["thorough"]) == set(told["gain"])
+    assert [len(each) for each in asked] == [2, 3]
+    assert not set(asked[0]) & set(asked[1])
+    monkeypatch.setattr(thorough_module, "helps", lambda at_once, thorough: True)
+    told = learnt()
+    assert sorted(asked[-1]) == sorted(told["teachers"])
+    assert len(told["weights"]) == 64
+    assert told["used"]
+    assert told["photos"] == told["shipped"]["photos"] == 2
 
 
 @pytest.mark.skipif(

@@ -21,7 +21,7 @@ from counting.finding.lesson import learn as learn_module
 from counting.finding.lesson import thorough as thorough_module
 from counting.finding.lesson.fit import LEAST_PHOTOS
 from counting.finding.lesson.glance import glance_at_reviewed
-from counting.finding.lesson.learn import due, learn_trial, repeat_lesson, settings_with
+from counting.finding.lesson.learn import due, learn_trial, outgrown, repeat_lesson, settings_with
 from counting.finding.lesson.thorough import PARTS, learn_thoroughly
 from counting.finding.propose import propose
 from counting.finding.stages.scorer import WEIGHTS
@@ -218,6 +218,19 @@ def test_shipped_weights_go_through_pytorch_unchanged():
 
     shipped = files("counting.finding.stages").joinpath(WEIGHTS).read_bytes()
     assert with_weights(shipped_network()) == onnx.load_from_string(shipped).SerializeToString()
+
+
+def test_a_thorough_lesson_that_was_outgrown_is_told(trial, tmp_path, helpful):
+    with trial.ledger() as ledger:
+        (learnt,) = learn_thoroughly(trial, ledger, SCORER, _tune)
+        assert outgrown(ledger, SCORER.stages) == {}
+        body = learnt.lesson.to_body()
+        body["origin"]["photos"] = body["origin"]["photos"][:4]
+        ledger.append("tuning", learnt.lesson.key, body, by="test")
+        assert outgrown(ledger, SCORER.stages) == {learnt.lesson.survey: LEAST_PHOTOS}
+    done = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "scorer"])
+    assert "counting learn" in done.stderr
+    assert "--thorough" in done.stderr
 
 
 def test_stopped_on_the_way_nothing_changes(trial, tmp_path):

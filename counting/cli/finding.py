@@ -34,6 +34,10 @@ if TYPE_CHECKING:
 _FIRST = 10
 """Photos to review first; what they teach stands in STAGES.md."""
 
+_MANY = 30
+"""Corrections per 100 fruit from which moving the network is worth its minutes: in every place
+measured where it gained most there were more (STAGES.md)."""
+
 
 @app.command("look")
 def look_at_photos(
@@ -139,7 +143,7 @@ def propose_fruit(
     """
     from counting.cli.progress import photo_progress
     from counting.crops import unmeasured
-    from counting.finding.lesson.learn import learn_trial
+    from counting.finding.lesson.learn import learn_trial, outgrown
     from counting.finding.lesson.record import record
     from counting.finding.propose import propose
     from counting.plan.trial import load_trial
@@ -150,8 +154,14 @@ def propose_fruit(
         if tune and not as_shipped:
             _say_learnt(learn_trial(trial, ledger, settings))
         told = record(ledger).sentence()
+        more = {} if as_shipped else outgrown(ledger, settings.stages)
     if told:
         say(told)
+    for survey, number in more.items():
+        say(
+            f"{number} photos of survey {survey or 'not named'} are reviewed by now: its thorough"
+            f" lesson had fewer. To learn from all: counting learn {directory} --thorough"
+        )
     with photo_progress("Proposing") as progress:
         done = propose(
             trial,
@@ -204,6 +214,12 @@ def learn_from_reviews(
         else:
             learnt = learn_trial(trial, ledger, settings)
     _say_learnt(learnt)
+    left = [each.lesson.gain["corrections_per_100"][each.lesson.used] for each in learnt]
+    if not thorough and max(left) > _MANY:
+        say(
+            f"So {max(left):.0f} corrections per 100 fruit are left. Where the finder knows the "
+            f"fruit poorly, moving the network too helps: counting learn {directory} --thorough"
+        )
     say(f"Next: counting propose {directory}")
     write_json(json_file, [each.to_json() for each in learnt], replace=replace)
 

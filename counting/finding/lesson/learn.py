@@ -37,6 +37,7 @@ __all__ = [
     "learn",
     "learn_trial",
     "lesson_for",
+    "outgrown",
     "repeat_lesson",
     "settings_with",
     "with_numbers",
@@ -156,6 +157,19 @@ def due(ledger: Ledger, stages: Sequence[str]) -> list[str]:
     ]
 
 
+def outgrown(ledger: Ledger, stages: Sequence[str]) -> dict[str, int]:
+    """Return the surveys whose thorough lesson rests on few of the photos reviewed by now.
+
+    Few: where a lesson at once would have been due again. With the number reviewed.
+    """
+    told = _reviewed_by_survey(ledger, stages)
+    return {
+        survey: told[survey]
+        for survey, each in lessons(ledger).items()
+        if each.weights and each.used and _step(told[survey]) > _step(len(each.photos))
+    }
+
+
 def worth_learning(ledger: Ledger, stages: Sequence[str] | None = None) -> bool:
     """Whether a lesson is due, and photos wait for an answer that it would help to find.
 
@@ -241,20 +255,24 @@ def learn_trial(
 
     First the reviewed photos are looked at once more, at the other sizes that a lesson tries.
     """
-    taken = photos(ledger)
-    told = Counter(
-        taken[each.answer.photo].survey if each.answer.photo in taken else ""
-        for each in reviewed(ledger, settings.stages)
-    )
     enough = {
         survey
-        for survey, number in told.items()
+        for survey, number in _reviewed_by_survey(ledger, settings.stages).items()
         if number >= LEAST_PHOTOS and (surveys is None or survey in surveys)
     }
     glance_at_reviewed(trial, ledger, settings, enough)
     groups = dict(zip(trial.plants["code"], trial.plants["group"], strict=True))
     where = str(trial.directory)
     return learn(ledger, settings, where, groups=groups, surveys=surveys, write=write)
+
+
+def _reviewed_by_survey(ledger: Ledger, stages: Sequence[str]) -> Counter[str]:
+    """Count reviewed photos, whichever weights they were reviewed with."""
+    taken = photos(ledger)
+    return Counter(
+        taken[each.answer.photo].survey if each.answer.photo in taken else ""
+        for each in reviewed(ledger, stages)
+    )
 
 
 def _by_survey(ledger: Ledger, stages: Sequence[str]) -> dict[str, list[Confirmed]]:

@@ -21,11 +21,14 @@ from counting.cli import app
 from counting.errors import Refusal
 from counting.finding.proposal import finder_version, repeat
 from counting.finding.propose import propose
+from counting.finding.uncertain import SHARE
+from counting.flags import Flag
 from counting.ledger.facts import photos, proposals, settings_of
 from counting.photos.intake import take_in
 from counting.photos.workers import Job, on_cores
 from counting.plan.trial import load_trial
 from counting.report.counts import making
+from counting.review.frames import doubtful, frames
 from counting.settings import Settings
 from counting.tables import CANDIDATES
 
@@ -184,6 +187,41 @@ def test_the_command_says_what_it_did_and_what_comes_next(tmp_path):
     assert "counting sheet" in run.stderr
 
 
+def test_what_all_photos_share_is_said_once_and_at_most_three_in_ten_are_flagged(tmp_path):
+    trial = photographed(tmp_path, photos=4)
+    asked = ["propose", str(tmp_path), "--stages", "colour", "--json", "-"]
+    told = CliRunner().invoke(app, asked)
+    done = json.loads(told.stdout)
+    assert done["to_review"] == 4
+    assert "neighbours" in done["shared"]
+    assert told.stderr.count(Flag.NEIGHBOURS.sentence) == 1
+    assert "should look at every photo" not in told.stderr
+    faults = sum(body["proposed"] == 0 for body in bodies(trial).values())
+    assert done["to_look_at"] - faults <= SHARE * 4
+    assert done["to_look_at"] == len(doubtful(frames(trial)))
+    for photo in list(bodies(trial))[:3]:
+        confirm(trial, photo, 3)
+    assert json.loads(CliRunner().invoke(app, asked).stdout)["to_review"] == 1
+
+
+def test_a_trial_whose_counts_are_mostly_uncertain_is_told_so_once(tmp_path, monkeypatch):
+    photographed(tmp_path, photos=2)
+    monkeypatch.setattr("counting.finding.candidates._WIDE_LEAST", 0)
+    monkeypatch.setattr("counting.finding.candidates._WIDE", 0.0)
+    told = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "colour"]).stderr
+    assert told.count("uncertain on 2 of the 2 photos to review") == 1
+    assert Flag.WIDE_INTERVAL.sentence not in told
+
+
+def test_a_crop_the_finder_was_never_measured_on_is_told_of_once(tmp_path):
+    photographed(tmp_path, photos=1)
+    plan = tmp_path / "trial.toml"
+    plan.write_text(plan.read_text().replace('crop = "tomato"', 'crop = "cucumber"'))
+    run = CliRunner().invoke(app, ["propose", str(tmp_path), "--stages", "colour"])
+    assert run.exit_code == 0, run.output
+    assert run.stderr.count("never measured on cucumber") == 1
+
+
 def test_a_quick_look_is_kept_with_the_proposals_and_told(tmp_path):
     trial = photographed(tmp_path)
     asked = ["propose", str(tmp_path), "--stages", "scorer", "--quick", "--json", "-"]
@@ -214,6 +252,8 @@ SCRIPT = """
 import sys
 from pathlib import Path
 from counting.finding.propose import propose
+from counting.finding.uncertain import SHARE
+from counting.flags import Flag
 from counting.plan.trial import load_trial
 from counting.settings import Settings
 propose(load_trial(Path(sys.argv[1])), Settings(stages=("colour",)), workers=int(sys.argv[2]))

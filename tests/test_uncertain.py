@@ -8,7 +8,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from counting.finding.uncertain import SHARE, expected_error, most_uncertain
+from counting.finding.uncertain import SHARE, expected_error, most_uncertain, worth_a_look
+from counting.flags import Flag
+from counting.ledger.facts import Candidate
+from counting.review.frames import Frame
 
 
 @given(st.integers(0, 40), st.floats(0, 40), st.floats(0.5, 20))
@@ -35,3 +38,26 @@ def test_at_most_three_in_ten_photos_are_chosen_and_none_left_out_is_worse(error
 
 def test_counts_that_are_most_likely_right_are_not_chosen() -> None:
     assert not most_uncertain(np.full(20, 0.1)).any()
+
+
+def test_a_photo_with_a_fault_of_its_own_is_worth_a_look_and_what_all_share_decides_nothing() -> (
+    None
+):
+    errors, usual = np.zeros(4), (Flag.NEIGHBOURS.value, Flag.TOO_SMALL.value)
+    flags = [usual, (*usual, Flag.BLURRED.value), usual, (Flag.NO_TAG.value, *usual)]
+    assert worth_a_look(errors, flags).tolist() == [False, True, False, True]
+
+
+def test_rings_on_the_next_plants_fruit_make_a_count_no_more_doubtful() -> None:
+    def fruit(number: int, own: float, flags: tuple[str, ...] = ()) -> Candidate:
+        return Candidate(number, 9, 9, 5, 5, 0.9, own_share=own, flags=flags)
+
+    def doubt(*candidates: Candidate) -> float:
+        shown = frozenset(each.candidate for each in candidates)
+        where = ("s", "a.jpg", 99, 99, "2026-07-01", "A1-1", "g", "path", None, "p")
+        return Frame(*where, candidates, shown, (), (), interval=(2.0, 1.0, 3.0)).doubt
+
+    alone = fruit(0, 1.0), fruit(1, 1.0)
+    small = fruit(2, 1.0, (Flag.TOO_SMALL_TO_COUNT.value,))
+    assert doubt(*alone, small, *(fruit(number, 0.1) for number in range(3, 9))) == doubt(*alone)
+    assert doubt(*alone, fruit(2, 1.0)) > doubt(*alone)

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 _FIRST = 10
 """Photos to review first; what they teach stands in STAGES.md."""
+_MANY = 0.5
+"""Share of uncertain photos above which that is said once of the whole trial; an arbitrary half."""
 
 _MANY = 30
 """Corrections per 100 fruit from which moving the network is worth its minutes: in every place
@@ -71,7 +73,7 @@ def look_at_photos(
 
     Example: counting look plant.jpg --picture seen
     """
-    from counting.crops import crop_called
+    from counting.crops import crop_called, unmeasured
     from counting.finding.look import look, pictures, to_json
     from counting.settings import Settings
 
@@ -85,6 +87,8 @@ def look_at_photos(
             pictures(looked, picture, settings.threshold, replace=replace)
         if str(json_file) != "-":
             _show(looked)
+        if doubt := unmeasured(crop):
+            say(doubt)
     refused(left_out, done=len(looked))
 
 
@@ -296,14 +300,12 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
             f" stay at least as wide as shipped. Review {LEAST_PHOTOS} of its photos to end that."
         )
     if done.new:
-        say(
-            f"Proposed {done.fruit} fruit on {done.new} photos; "
-            f"{done.to_look_at} of them ask for a close look."
-        )
+        say(f"Proposed {done.fruit} fruit on {done.new} photos.")
     if done.standing:
         say(f"{done.standing} photos had their candidates already.")
     if done.confirmed:
         say(f"{done.confirmed} photos are confirmed and keep theirs.")
+    _say_worth_a_look(done, directory)
     if done.new or done.standing:
         if done.new + done.standing > _FIRST and not done.lessons:
             say(
@@ -315,13 +317,38 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
         say(f"No photos in this trial yet: counting take-in {directory} PHOTO...")
 
 
+def _say_worth_a_look(done: Proposed, directory: Path) -> None:
+    """Say once what all photos share, then how many are worth a closer look than the others."""
+    from counting.flags import Flag
+
+    every = f"{done.to_review} photo{'' if done.to_review == 1 else 's'} to review"
+    many = done.uncertain > max(1, _MANY * done.to_review)
+    shared = [flag for flag in done.shared if not (many and flag == Flag.WIDE_INTERVAL)]
+    if shared:
+        say(f"Of all {every}: {' '.join(flag.sentence for flag in shared)}")
+    if many:
+        say(
+            f"The count is uncertain on {done.uncertain} of the {every}: in this trial a person"
+            " should look at every photo."
+        )
+    if done.to_look_at:
+        verb = "is" if done.to_look_at == 1 else "are"
+        say(
+            f"{done.to_look_at} of the {every} {verb} flagged: a count that is likely to be off by"
+            f" most, or a fault of the photo. Only those: counting sheet {directory} --flagged"
+        )
+
+
 def _proposed_json(done: Proposed) -> dict[str, object]:
     return {
         "new": done.new,
         "standing": done.standing,
         "confirmed": done.confirmed,
         "fruit": done.fruit,
+        "to_review": done.to_review,
         "to_look_at": done.to_look_at,
+        "uncertain": done.uncertain,
+        "shared": [str(flag) for flag in done.shared],
         "refused": [{"item": refusal.item, "reason": refusal.reason} for refusal in done.refused],
         "threshold": done.settings.threshold,
         "stages": list(done.settings.stages),

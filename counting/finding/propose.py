@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from counting import __version__
 from counting.crops import crop_of
 from counting.errors import CountingError, Refusal
@@ -14,6 +16,8 @@ from counting.files import inside
 from counting.finding.in_row import Rows
 from counting.finding.lesson.learn import Learnt, due, learn_trial, lesson_for, settings_with
 from counting.finding.proposal import Task, check_weights, find_in, same
+from counting.finding.uncertain import expected_error, worth_a_look
+from counting.flags import Flag
 from counting.ledger import Ledger
 from counting.ledger.facts import (
     Lesson,
@@ -24,6 +28,7 @@ from counting.ledger.facts import (
     lessons,
     photos,
     proposal_of,
+    proposals,
 )
 from counting.photos.workers import Job, on_cluster, on_cores
 from counting.plan.trial import Trial
@@ -50,8 +55,14 @@ class Proposed:
         Photos left alone because a person has confirmed their count already.
     fruit : int
         Fruit proposed on the new photos.
-    to_look_at : int
-        New photos with a flag.
+    to_review, to_look_at : int
+        Photos with candidates that nobody has answered yet, and those of them that are worth a
+        close look most: the flagged ones of the contact sheet.
+    uncertain : int
+        Photos to review whose expected count is uncertain, whether they are flagged or not.
+    shared : tuple of Flag
+        Reasons to look that all photos to review have, so that
+        they tell none of them apart.
     refused : tuple of Refusal
         Photos left out, with the reason.
     settings : Settings
@@ -66,7 +77,10 @@ class Proposed:
     standing: int
     confirmed: int
     fruit: int
+    to_review: int
     to_look_at: int
+    uncertain: int
+    shared: tuple[Flag, ...]
     refused: tuple[Refusal, ...]
     settings: Settings
     lessons: tuple[Lesson, ...] = ()
@@ -122,17 +136,44 @@ def propose(
         tally = _Tally()
         for batch in _batches(_told(outcomes, len(todo.jobs), progress)):
             _write(ledger, batch, tally)
+        flags, worth = _looked_over(trial, ledger)
     return Proposed(
         tally.new,
         todo.standing,
         todo.confirmed,
         tally.fruit,
-        tally.to_look_at,
+        len(flags),
+        worth,
+        sum(Flag.WIDE_INTERVAL in each for each in flags),
+        tuple(flag for flag in Flag if len(flags) > 1 and all(flag in each for each in flags)),
         tuple(sorted([*todo.refused, *tally.refused], key=lambda refusal: refusal.item)),
         teaching.newest,
         teaching.used,
         learnt,
     )
+
+
+def _looked_over(trial: Trial, ledger: Ledger) -> tuple[list[set[str]], int]:
+    """Return the reasons to look at each photo still to review, and how many are worth it most.
+
+    As a contact sheet tells them, where guard plants and what is left out do not show.
+    """
+    guards = set(trial.plants["code"][trial.plants["guard"].astype(bool)])
+    out, made = left_out(ledger), proposals(ledger)
+    confirmed = {answer.photo for answer in answers(ledger)}
+    flags, errors, still = [], [], []
+    for photo in photos(ledger).values():
+        proposal = made.get(photo.photo)
+        hidden = out.photo(photo.photo) or out.plant(photo.plant, photo.survey)
+        if proposal is None or photo.plant in guards or hidden:
+            continue
+        flags.append({*photo.flags, *proposal.flags})
+        interval = proposal.count, proposal.count_low, proposal.count_high
+        errors.append(expected_error(len(proposal.counted), *interval))
+        still.append(photo.photo not in confirmed)
+    worth = worth_a_look(np.array(errors, dtype=np.float64), [tuple(each) for each in flags])
+    waiting = [each for each, waits in zip(flags, still, strict=True) if waits]
+    return waiting, int((worth & np.array(still, dtype=np.bool_)).sum())
 
 
 def _learn_what_is_due(trial: Trial, ledger: Ledger, settings: Settings) -> tuple[Learnt, ...]:
@@ -214,7 +255,6 @@ class _Tally:
 
     new: int = 0
     fruit: int = 0
-    to_look_at: int = 0
     refused: list[Refusal] = field(default_factory=list)
 
 
@@ -257,4 +297,3 @@ def _write(ledger: Ledger, batch: list[Outcome], tally: _Tally) -> None:
         made.append(outcome)
     tally.new += ledger.add(made, by=f"counting {__version__}")
     tally.fruit += sum(proposal.proposed for proposal in made)
-    tally.to_look_at += sum(bool(proposal.flags) for proposal in made)

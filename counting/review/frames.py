@@ -8,31 +8,13 @@ from itertools import combinations, zip_longest
 
 import numpy as np
 
-from counting.finding.uncertain import expected_error, most_uncertain
+from counting.finding.uncertain import expected_error, worth_a_look
 from counting.finding.zone import likely_pairs
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Line, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
 
 __all__ = ["Frame", "by_lot", "doubtful", "frames", "ordered"]
-
-_OWN_FAULT = {
-    flag.value
-    for flag in (
-        Flag.DAMAGED,
-        Flag.BLURRED,
-        Flag.TOO_DARK,
-        Flag.TOO_BRIGHT,
-        Flag.MANY_TAGS,
-        Flag.TAG_DISAGREES,
-        Flag.NOTHING_FOUND,
-        Flag.TAG_HIDDEN,
-        Flag.BESIDE,
-    )
-}
-
-_WHOSE_UNKNOWN = {Flag.NO_TAG.value, Flag.NEIGHBOURS.value}
-"""Among tagged photos one whose tag was not read, so that every plant's fruit in it count."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,22 +78,22 @@ class Frame:
 
     @property
     def doubt(self) -> float:
-        """By how many fruit the proposed count is likely to be off; 0 without a proposal."""
-        return expected_error(len(self.shown), *self.interval) if self.interval else 0.0
+        """By how many fruit the proposed count is likely to be off; 0 without a proposal.
+
+        Rings on the next plants' fruit, or on fruit too small to count, are no part of it.
+        """
+        if self.interval is None:
+            return 0.0
+        return expected_error(sum(not each.small for each in _counted(self)), *self.interval)
 
 
 def doubtful(listed: Sequence[Frame]) -> set[str]:
     """Return the photos to look at closely: those whose counts are likely to be off by most, at
     most three in ten, and those with a fault of their own.
-
-    Reasons that the finder gives do not decide: on rows of plants all photos have one.
     """
-    chosen = most_uncertain(np.array([frame.doubt for frame in listed], dtype=np.float64))
-    return {
-        frame.photo
-        for frame, unsure in zip(listed, chosen, strict=True)
-        if unsure or _OWN_FAULT & set(frame.flags) or set(frame.flags) >= _WHOSE_UNKNOWN
-    }
+    errors = np.array([frame.doubt for frame in listed], dtype=np.float64)
+    chosen = worth_a_look(errors, [frame.flags for frame in listed])
+    return {frame.photo for frame, first in zip(listed, chosen, strict=True) if first}
 
 
 def frames(trial: Trial) -> list[Frame]:

@@ -328,8 +328,8 @@ def _say_worth_a_look(done: Proposed, directory: Path) -> None:
         say(f"Of all {every}: {' '.join(flag.sentence for flag in shared)}")
     if many:
         say(
-            f"The count is uncertain on {done.uncertain} of the {every}: in this trial a person"
-            " should look at every photo."
+            f"The count is uncertain on {done.uncertain} of the {every}; the flagged ones are only"
+            " the worst of them."
         )
     if done.to_look_at:
         verb = "is" if done.to_look_at == 1 else "are"

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 _FIRST = 10
 """Photos to review first; what they teach stands in STAGES.md."""
-_MANY = 0.5
+_MOSTLY = 0.5
 """Share of uncertain photos above which that is said once of the whole trial; an arbitrary half."""
 
 _MANY = 30
@@ -322,7 +322,7 @@ def _say_worth_a_look(done: Proposed, directory: Path) -> None:
     from counting.flags import Flag
 
     every = f"{done.to_review} photo{'' if done.to_review == 1 else 's'} to review"
-    many = done.uncertain > max(1, _MANY * done.to_review)
+    many = done.uncertain > max(1, _MOSTLY * done.to_review)
     shared = [flag for flag in done.shared if not (many and flag == Flag.WIDE_INTERVAL)]
     if shared:
         say(f"Of all {every}: {' '.join(flag.sentence for flag in shared)}")

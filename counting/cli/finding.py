@@ -35,7 +35,6 @@ _FIRST = 10
 """Photos to review first; what they teach stands in STAGES.md."""
 _MOSTLY = 0.5
 """Share of uncertain photos above which that is said once of the whole trial; an arbitrary half."""
-
 _MANY = 30
 """Corrections per 100 fruit from which moving the network is worth its minutes: in every place
 measured where it gained most there were more (STAGES.md)."""

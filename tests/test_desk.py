@@ -9,7 +9,9 @@ import threading
 import time
 from collections.abc import AsyncIterator, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import httpx
@@ -22,6 +24,7 @@ from trials import make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app as command_line
+from counting.crops import unmeasured
 from counting.demo import demo_images
 from counting.desk import serve
 from counting.desk.addresses import GET, POST
@@ -30,8 +33,11 @@ from counting.desk.arrivals import by_day, receive, waiting
 from counting.desk.serve import Door, desk_at, door, phone_door
 from counting.desk.shelf import Shelf, folder_name
 from counting.desk.spoken import spoken
+from counting.desk.views.walk import propose_behind
 from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
+from counting.finding.propose import Proposed
+from counting.flags import Flag
 from counting.ledger.facts import standing_answers
 from counting.plan.trial import Trial, load_trial
 from counting.records.exclusions import leave_out
@@ -39,6 +45,7 @@ from counting.records.observations import observations
 from counting.records.tallies import take_tallies
 from counting.report.keeping.audit import audit
 from counting.report.season import season
+from counting.settings import Settings
 
 FORM = {"content-type": "application/x-www-form-urlencoded"}
 SIZES = pytest.mark.parametrize("kind", [PHONE, LAPTOP], ids=["phone", "laptop"])
@@ -517,6 +524,25 @@ def test_work_can_be_stopped_and_says_what_went_wrong() -> None:
 
     work.start("vines", "Looking", faulty)
     assert ended(work, "vines").said == ["a photo: unreadable"]
+
+
+def test_the_desk_says_of_proposed_fruit_what_the_command_line_says(
+    trial: Trial, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = Proposed(4, 0, 0, 9, 4, 1, 3, (Flag.NEIGHBOURS,), (), Settings())
+    monkeypatch.setattr("counting.desk.views.walk.propose", lambda *_, **__: made)
+    cucumbers = replace(trial, plan=trial.plan.model_copy(update={"crop": "cucumber"}))
+    work = Work()
+    propose_behind(SimpleNamespace(work=work), cucumbers)  # type: ignore[arg-type]
+    assert ended(work, "vines").said == [
+        unmeasured("cucumber"),
+        "Proposed 9 fruit on 4 photos.",
+        f"Of all 4 photos to review: {Flag.NEIGHBOURS.sentence}",
+        "The count is uncertain on 3 of the 4 photos to review; the flagged ones are only the worst"
+        " of them.",
+        "1 of the 4 photos to review is flagged: a count that is likely to be off by most, or a"
+        " fault of the photo.",
+    ]
 
 
 def shown_pages(client: httpx.Client) -> list[str]:

@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 
 _FIRST = 10
 """Photos to review first; what they teach stands in STAGES.md."""
-_MOSTLY = 0.5
-"""Share of uncertain photos above which that is said once of the whole trial; an arbitrary half."""
 _MANY = 30
 """Corrections per 100 fruit from which moving the network is worth its minutes: in every place
 measured where it gained most there were more (STAGES.md)."""
@@ -304,7 +302,10 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
         say(f"{done.standing} photos had their candidates already.")
     if done.confirmed:
         say(f"{done.confirmed} photos are confirmed and keep theirs.")
-    _say_worth_a_look(done, directory)
+    for remark in done.remarks:
+        say(remark)
+    if done.to_look_at:
+        say(f"Only the flagged ones: counting sheet {directory} --flagged")
     if done.new or done.standing:
         if done.new + done.standing > _FIRST and not done.lessons:
             say(
@@ -314,28 +315,6 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
         say(f"Next: counting sheet {directory}")
     elif not done.confirmed and not done.refused:
         say(f"No photos in this trial yet: counting take-in {directory} PHOTO...")
-
-
-def _say_worth_a_look(done: Proposed, directory: Path) -> None:
-    """Say once what all photos share, then how many are worth a closer look than the others."""
-    from counting.flags import Flag
-
-    every = f"{done.to_review} photo{'' if done.to_review == 1 else 's'} to review"
-    many = done.uncertain > max(1, _MOSTLY * done.to_review)
-    shared = [flag for flag in done.shared if not (many and flag == Flag.WIDE_INTERVAL)]
-    if shared:
-        say(f"Of all {every}: {' '.join(flag.sentence for flag in shared)}")
-    if many:
-        say(
-            f"The count is uncertain on {done.uncertain} of the {every}; the flagged ones are only"
-            " the worst of them."
-        )
-    if done.to_look_at:
-        verb = "is" if done.to_look_at == 1 else "are"
-        say(
-            f"{done.to_look_at} of the {every} {verb} flagged: a count that is likely to be off by"
-            f" most, or a fault of the photo. Only those: counting sheet {directory} --flagged"
-        )
 
 
 def _proposed_json(done: Proposed) -> dict[str, object]:

@@ -39,6 +39,8 @@ __all__ = ["Proposed", "propose"]
 _BATCH = 32
 _BATCH_S = 2.0
 """Proposals are written when so many wait, or so long after the last writing."""
+_MOSTLY = 0.5
+"""Share of uncertain photos above which that is said once of the whole trial; an arbitrary half."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,31 @@ class Proposed:
     settings: Settings
     lessons: tuple[Lesson, ...] = ()
     learnt: tuple[Learnt, ...] = ()
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """Sentences on the photos to review: what all share is said once, then how many stand out.
+
+        That a count is uncertain tells photos apart only where few are.
+        """
+        every = f"{self.to_review} photo{'' if self.to_review == 1 else 's'} to review"
+        many = self.uncertain > max(1, _MOSTLY * self.to_review)
+        shared = [flag for flag in self.shared if not (many and flag == Flag.WIDE_INTERVAL)]
+        said = []
+        if shared:
+            said.append(f"Of all {every}: {' '.join(flag.sentence for flag in shared)}")
+        if many:
+            said.append(
+                f"The count is uncertain on {self.uncertain} of the {every}; the flagged ones are"
+                " only the worst of them."
+            )
+        if self.to_look_at:
+            verb = "is" if self.to_look_at == 1 else "are"
+            said.append(
+                f"{self.to_look_at} of the {every} {verb} flagged: a count that is likely to be off"
+                " by most, or a fault of the photo."
+            )
+        return tuple(said)
 
 
 def propose(

@@ -13,6 +13,7 @@ import pandas as pd
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from counting.crops import unmeasured
 from counting.desk.arrivals import ARRIVING, by_day, clear, receive, short, waiting
 from counting.desk.asked import Asked
 from counting.desk.beds import beds
@@ -22,6 +23,7 @@ from counting.desk.walk_page import OFFERED
 from counting.desk.work import Piece
 from counting.errors import CountingError, PhotoError
 from counting.files import inside
+from counting.finding.lesson.record import record
 from counting.finding.propose import propose
 from counting.flags import Flag
 from counting.photos.gather import Batch
@@ -168,12 +170,15 @@ def _flagged(word: Flag, taken: pd.DataFrame) -> str:
 
 def _propose(trial: Trial, piece: Piece) -> None:
     piece.words, piece.done, piece.total = "Proposing fruit on the photos", 0, 0
+    with trial.ledger() as ledger:
+        piece.said += filter(None, [record(ledger).sentence(), unmeasured(trial.plan.crop)])
     found = propose(trial, Settings(), progress=piece.moved)
     piece.left_out += [(each.item, each.reason) for each in found.refused]
     for learnt in found.learnt:
         piece.said += [said for said in (learnt.sentence, learnt.uneven) if said]
     if found.new:
         piece.said.append(f"Proposed {found.fruit} fruit on {found.new} photos.")
+        piece.said += found.remarks
     piece.words = "The photos"
 
 

@@ -20,7 +20,7 @@ import uvicorn
 from browser import LAPTOP, PHONE, axe_source, barriers, chromium
 from grower import Grower, check_all
 from sheet_trial import Drawn, draw_trial
-from trials import make_trial
+from trials import add_photo, make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app as command_line
@@ -38,7 +38,7 @@ from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
 from counting.finding.propose import Proposed
 from counting.flags import Flag
-from counting.ledger.facts import standing_answers
+from counting.ledger.facts import photos, standing_answers
 from counting.plan.trial import Trial, load_trial
 from counting.records.exclusions import leave_out
 from counting.records.observations import observations
@@ -169,6 +169,21 @@ def test_a_phone_pairs_once_and_finds_the_desk_again_after_a_restart(
 )
 def test_a_mend_meant_for_a_terminal_is_said_as_a_page_says_it(told: str, said: str) -> None:
     assert spoken(told) == said
+
+
+def test_the_check_page_says_on_how_many_photos_a_tag_may_show(
+    client: httpx.Client, trial: Trial
+) -> None:
+    assert "no tag was read" not in client.get("t/vines/check").text  # a trial without tags
+    with trial.ledger() as ledger:
+        taken = list(photos(ledger).values())
+    card = [[0, 0], [9, 0], [9, 9], [0, 9]]
+    for each in taken[1:]:
+        tag = {"code": each.plant, "id": 0, "mm_per_px": 0.5, "card": card}
+        add_photo(trial, each.plant, survey=each.survey, photo=each.photo, file=each.file, tag=tag)
+    assert "On 1 of 4 photos no tag was read, so none is covered" in (
+        client.get("t/vines/check").text
+    )
 
 
 def test_phones_are_let_in_by_a_button_and_two_of_them_never_walk_under_one_name(

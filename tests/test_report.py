@@ -11,6 +11,7 @@ from trials import Beds, add_photo, confirm, make_trial, marks
 from counting.analysis.calibrate import calibrate
 from counting.analysis.describe import mean_interval
 from counting.errors import CountingError
+from counting.ledger.facts import photos
 from counting.records.diary import write_events
 from counting.records.exclusions import leave_out
 from counting.records.observations import observations
@@ -235,13 +236,26 @@ def test_the_methods_call_the_counting_blind_only_where_it_was(counted):
     with counted.ledger() as ledger:
         sheet = {"sheet": "s1", "blind": True, "photos": []}
         ledger.append("sheet", "s1", sheet, by="test")
-    assert "neither group nor plant" in page(counted)
+    text = page(counted)
+    assert "neither group nor plant" in text
+    assert "none was covered" not in text  # no photo of this trial bears a tag
     with counted.ledger() as ledger:
         ledger.append("sheet", "s1", sheet | {"blind": False}, by="test")
         assert making(ledger).unblinded == 48
     text = page(counted)
     assert "neither group nor plant" not in text
     assert "could know which group was being counted" in text
+
+
+def test_the_methods_say_on_how_many_photos_a_tag_may_have_shown(counted):
+    with counted.ledger() as ledger:
+        ledger.append("sheet", "s1", {"sheet": "s1", "blind": True, "photos": []}, by="test")
+        taken = list(photos(ledger).values())
+    card = [[0, 0], [9, 0], [9, 9], [0, 9]]
+    for each in taken[2:]:
+        tag = {"code": each.plant, "id": 0, "mm_per_px": 0.5, "card": card}
+        add_photo(counted, each.plant, survey=each.survey, photo=each.photo, tag=tag)
+    assert "On 2 of these photos no tag was read, so none was covered" in page(counted)
 
 
 def test_figures_given_are_not_computed_again(counted, monkeypatch):

@@ -101,12 +101,12 @@ def sheet(
 
 
 def _tell_uncovered(files: list[str], photos: int) -> None:
-    """Say where a tag may show on a blind sheet; a trial without tags has none to show."""
-    if files and 2 * len(files) < photos:
-        say(
-            f"On {len(files)} of {photos} photos no tag was read, so none is covered there; where"
-            f" one shows, whoever counts can tell the plant: {few(files)}."
-        )
+    """Say where a tag may show on a blind sheet, and name the photos."""
+    from counting.review.frames import uncovered
+
+    sentence = uncovered(len(files), photos)
+    if sentence:
+        say(f"{sentence}: {few(files)}.")
 
 
 @app.command("confirm")

@@ -41,6 +41,9 @@ class Making:
         Whose counts that stand were given faster than a person can look; empty if none.
     unblinded : int
         Photos counted on a sheet that showed plant and group, or on one that is not known.
+    uncovered : int
+        Photos counted on a blind sheet in which no tag was read, so that one that shows was not
+        covered; 0 in a trial whose photos mostly bear none.
     stages : tuple of str
         The ways of finding fruit that made the proposals, words of `counting.settings.STAGES`.
     quick : int
@@ -68,6 +71,7 @@ class Making:
     looked: Looked
     hurried: str
     unblinded: int
+    uncovered: int
     stages: tuple[str, ...]
     quick: int
     scaled: int
@@ -136,6 +140,7 @@ def making(ledger: Ledger) -> Making:
         if not photo.view_of or not out.photo(photo.photo)
     ]
     files = {photo.photo: photo.sha256 for photo in photos}
+    untagged = {photo.photo for photo in photos if photo.tag is None or not photo.tag.card}
     answers = facts.answers(ledger)
     counted = [answer for answer in answers if answer.counted]
     states = [mark.state for answer in counted for mark in answer.marks]
@@ -144,6 +149,8 @@ def making(ledger: Ledger) -> Making:
     proposals = facts.proposals(ledger).values()
     stages = {stage for proposal in proposals for stage in proposal.stages}
     blind = {sheet.sheet for sheet in facts.sheets(ledger).values() if sheet.blind}
+    on_blind = {answer.photo for answer in counted if answer.sheet in blind}
+    open_to_see = len(on_blind & untagged)
     stands = {each.answer for each in facts.standing_answers(ledger) if each.answer}
     flags = [word for photo in photos for word in photo.flags]
     return Making(
@@ -162,6 +169,7 @@ def making(ledger: Ledger) -> Making:
         looked=Looked.of(looked_at(ledger).values()),
         hurried=caution(answer for answer in answers if answer in stands),
         unblinded=len({answer.photo for answer in counted if answer.sheet not in blind}),
+        uncovered=open_to_see if 2 * open_to_see < len(on_blind) else 0,
         stages=tuple(stage for stage in STAGES if stage in stages),
         quick=sum(proposal.made_with.quick for proposal in proposals),
         scaled=sum(photo.mm_per_px is not None and photo.photo in answered for photo in photos),

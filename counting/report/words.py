@@ -87,6 +87,11 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
             f"Counts were made on {made.confirmed} photos{_proposed(made)}; each photo was "
             f"confirmed by a person on a contact sheet{blind} (counting {__version__})."
         )
+        if blind and made.uncovered:
+            parts.append(
+                f"On {made.uncovered} of these photos no tag was read, so none was covered; where "
+                "one showed, whoever counted could tell the plant."
+            )
     else:
         parts.append("Counts were made by hand in the field.")
     parts.append(_answer(main))

@@ -14,7 +14,7 @@ from counting.flags import Flag
 from counting.ledger.facts import Candidate, Line, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
 
-__all__ = ["Frame", "by_lot", "doubtful", "frames", "ordered"]
+__all__ = ["Frame", "by_lot", "doubtful", "frames", "ordered", "uncovered"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +85,30 @@ class Frame:
         if self.interval is None:
             return 0.0
         return expected_error(sum(not each.small for each in _counted(self)), *self.interval)
+
+
+def uncovered(without: int, photos: int) -> str:
+    """Say on how many photos of a blind sheet a tag may show, since none was read.
+
+    Parameters
+    ----------
+    without : int
+        Photos in which no tag was read.
+    photos : int
+        All photos of the sheet.
+
+    Returns
+    -------
+    str
+        A sentence without its full stop; empty where there is nothing to say: a trial without
+        tags has none to show.
+    """
+    if not without or 2 * without >= photos:
+        return ""
+    return (
+        f"On {without} of {photos} photos no tag was read, so none is covered there; where one"
+        " shows, whoever counts can tell the plant"
+    )
 
 
 def doubtful(listed: Sequence[Frame]) -> set[str]:

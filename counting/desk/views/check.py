@@ -17,7 +17,7 @@ from counting.finding.lesson.learn import worth_learning
 from counting.plan.trial import Trial
 from counting.review.corrections import take_corrections
 from counting.review.first import propose_first, unproposed
-from counting.review.frames import frames
+from counting.review.frames import frames, uncovered
 from counting.review.live import Place
 from counting.review.live import app as live_sheet
 from counting.review.sheet import SheetOptions, make_sheets
@@ -33,13 +33,15 @@ def check(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = 
     """Show how far the check is, the way to the sheet, and sheets made for others."""
     trial = desk.trial(asked.trial)
     made = sorted((trial.directory / "sheets").glob("*.html"))
+    listed = frames(trial)
     name, phone = trial.directory.name, desk.for_phones
     return desk.trial_page(
         "check.html",
         trial,
         here="check",
         status=422 if fault else 200,
-        photos=len(frames(trial)),
+        photos=len(listed),
+        uncovered=uncovered(sum(not frame.card for frame in listed), len(listed)),
         phone=phone and phone.link("t", name, "sheet", ""),
         code=code_of(phone.link("t", name, "sheet", "")) if phone else "",
         sheets=[path.name for path in made],

@@ -47,7 +47,7 @@ class Flag(StrEnum):
     )
     TAG_HIDDEN = (
         "tag hidden",
-        "No tag was read: the bright part is a guess, the photo's middle. Move its borders.",
+        "The plant's tag was not read: the bright part, the middle, is a guess. Move its borders.",
     )
     BESIDE = (
         "taken of another",

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from counting.finding.zone import RowTags, Seen, TagSeen, Whose, on_ground, whose
+from counting.finding.zone import MIDDLE, RowTags, Seen, TagSeen, Whose, on_ground, whose
 
 SIZE = (3000, 4000)
 FOCAL = 0.75 * 4000
@@ -129,6 +129,17 @@ def test_one_tag_without_spacing_leaves_the_neighbours_open():
     assert zone.known == "photo"
     assert zone.borders is None
     assert set(zone.whose) == {Whose.UNKNOWN}
+
+
+def test_a_loose_photo_with_only_the_next_plants_tag_is_of_the_plant_in_its_middle():
+    camera = Camera()
+    fruit = seen(row(camera, 450))
+    zone = whose(fruit, RowTags((camera.tag("tag 7", -450, 90),), 450), SIZE)
+    assert zone.known == MIDDLE
+    assert zone.whose[10:20] == (Whose.THIS,) * 10
+    assert zone.names[:10] == ("tag 7",) * 10
+    beside = whose(fruit, RowTags((camera.tag("tag 8", 150, 90),), 450), SIZE)
+    assert beside.known == "spacing"
 
 
 def test_without_a_tag_everything_counts_and_nobody_knows_whose():

@@ -71,7 +71,7 @@ class RowFigures:
     no_fruit : int
         Proposals on no fruit, counted as the plants'.
     on_skin : int
-        Proposals, counted or not, whose middle lies on the skin of a hand.
+        Proposals on no fruit, counted or not, whose middle lies on the skin of a hand.
     errors : (P,) ndarray of float
         Expected count less the own fruit that show and are large enough, as a share of these.
     held : float
@@ -155,7 +155,9 @@ def row_figures(photos: Sequence[RowPhoto], way: str, settings: Settings) -> Row
         shown = shown[~shown["flags"].str.contains("too small", regex=False)]
         counts = shown["own_share"].to_numpy(np.float64) >= OWN_FROM
         words = true_words(shown, photo.truth)
-        tally["skin"] += _on_skin(shown, photo.truth)
+        # a ring round a fruit that a finger lies before is right
+        nothing = np.array([not word for word in words], dtype=bool)
+        tally["skin"] += _on_skin(shown[nothing], photo.truth)
         right = sum(
             word == "this" and bool(count) for word, count in zip(words, counts, strict=True)
         )

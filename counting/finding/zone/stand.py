@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from counting.finding.zone.plane import RowPlane, TagSeen
 
-__all__ = ["Hanging", "Stand", "row_shares", "stand_of"]
+__all__ = ["Hanging", "Stand", "off_stem", "row_shares", "stand_of"]
 
 Array = NDArray[np.float64]
 
@@ -34,6 +34,9 @@ _SHIFTS = np.arange(-170.0, 171.0, 5.0)
 _FARTHEST = 9
 _LEAST_SPACING_MM = 100.0
 """Tags nearer to one another than this do not stand on neighbouring plants."""
+_BESIDE = 0.75
+"""Spacings beside the photo's middle from which a tag is the next plant's: half a spacing is the
+border, and stems stand beside their tags."""
 _SPACING_SD = 0.03
 """How far a spacing in a bed is from the planned one, share (common practice)."""
 
@@ -71,14 +74,11 @@ class Hanging:
     ----------
     shares : (N, P) ndarray of float
         By the columns of the stand; rows sum to 1.
-    near : (N,) ndarray of float
-        How many times more fruit hang there than on average along the row.
     shift : float
         Most likely shift of the stems against their tags, mm to the right.
     """
 
     shares: Array
-    near: Array
     shift: float
 
 
@@ -112,7 +112,10 @@ def stand_of(
     along = [known[int(a)] + (k - a) * spacing for k, a in zip(every, nearest, strict=True)]
     names = {int(step): tag.plant for step, tag in zip(steps, tags, strict=True)}
     places = np.array(along, dtype=np.float64)
-    own = _own(plane, every, places, _apart(tags, steps, position))
+    apart = _apart(tags, steps, position)
+    if position is None and tags[0].position is None:
+        apart = _loose(plane, every, places)
+    own = _own(plane, every, places, apart)
     return None if own is None else Stand(every, places, spacing, names, own)
 
 
@@ -131,6 +134,19 @@ def _apart(
     apart = position - first
     # one tag does not tell from which side of the row the photo was taken
     return (apart, -apart) if told == 0 else (apart if told > 0 else -apart,)
+
+
+def _loose(plane: RowPlane, every: NDArray[np.int64], along: Array) -> tuple[int, ...]:
+    """Return which plant a photo that no plan knows is of: the first tag's, or the middle one.
+
+    Where the first tag stands far beside the middle another plant was photographed, and its own
+    tag was not read.
+    """
+    sides = plane.to_photo(along, np.zeros(len(along)))[:, 0]
+    off = np.abs(sides - plane.middle[0])
+    first, nearest = int(np.flatnonzero(every == 0)[0]), int(off.argmin())
+    apart = float(np.abs(sides[first + 1] - sides[first - 1])) / 2
+    return (int(every[nearest]),) if off[first] > _BESIDE * apart else (0,)
 
 
 def _own(
@@ -190,7 +206,7 @@ def row_shares(stand: Stand, along: Array, slope: Array, weight: Array) -> Hangi
         How surely each is a fruit of this row, 0..1.
     """
     if not len(along):
-        return Hanging(np.empty((0, len(stand.steps))), np.empty(0), 0.0)
+        return Hanging(np.empty((0, len(stand.steps))), 0.0)
     spread = np.sqrt(SPREAD_MM**2 + OWN_SHIFT_MM**2 + (DEPTH_MM * slope) ** 2)
     off = along[:, None, None] - stand.along[None, :, None] - _SHIFTS[None, None, :]
     bell = np.exp(-0.5 * (off / spread[:, None, None]) ** 2) / spread[:, None, None]
@@ -200,5 +216,10 @@ def row_shares(stand: Stand, along: Array, slope: Array, weight: Array) -> Hangi
     chance = np.exp(odds - odds.max())
     chance /= chance.sum()
     shares = (bell / total[:, None, :]) @ chance
-    crowd = (total @ chance) * stand.spacing / np.sqrt(2 * np.pi)
-    return Hanging(shares, crowd, float(_SHIFTS @ chance))
+    return Hanging(shares, float(_SHIFTS @ chance))
+
+
+def off_stem(stand: Stand, along: Array) -> Array:
+    """Return how far places along the row are from the nearest stem, mm, by the tags alone."""
+    gap = along[:, None] - stand.along[None, :]
+    return np.asarray(np.abs(gap).min(axis=1))

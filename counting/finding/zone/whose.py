@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from counting.crops import TOMATO
-from counting.finding.zone.behind import behind_shares
+from counting.finding.zone.behind import OFF_STEM_UNKNOWN, behind_shares
 from counting.finding.zone.plane import RowPlane, TagSeen, plane_of
-from counting.finding.zone.stand import Stand, row_shares, stand_of
+from counting.finding.zone.stand import Stand, off_stem, row_shares, stand_of
 from counting.plan.card import MARKER
 
 __all__ = ["MIDDLE", "NO_TAGS", "Border", "RowTags", "Seen", "Whose", "Zone", "whose", "zone_json"]
@@ -23,7 +23,8 @@ Border = tuple[float, float, float, float]
 
 
 MIDDLE = "middle"
-"""What a zone rests on where no tag was read: the plant is taken to stand in the middle."""
+"""What a zone rests on where the plant's own tag was not read and no plan says where the plant
+stands: it is taken to stand in the middle."""
 
 
 class Whose(StrEnum):
@@ -102,8 +103,8 @@ class Zone:
     Attributes
     ----------
     known : str
-        What it rests on: ``tags`` (two or more), ``spacing`` (one tag and the plan's spacing) or
-        ``photo`` (nothing: the whole photo is taken for the plant's).
+        What it rests on: ``tags`` (two or more), ``spacing`` (one tag and the plan's spacing),
+        ``middle`` (see `MIDDLE`) or ``photo`` (nothing: the whole photo is taken for the plant's).
     borders : tuple of two Border, or None
         Left and right border of the plant's part of the photo.
     own : (N,) ndarray of float
@@ -144,21 +145,17 @@ def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
         return _whole(seen)
     plane = plane_of(tags, size)
     in_plane = plane.of_photo(seen.boxes[:, :2])
-    behind = _behind(seen, plane, in_plane, row.typical_mm)
-    ground = seen.on_ground * (1 - behind)
-    beside = 1 - behind - ground
-    stand = stand_of(plane, tags, row.spacing_mm, row.position)
-    if stand is None:
-        return _without_neighbours(beside, behind, ground)
     off = np.isnan(in_plane).any(axis=1)
     along, slope = (np.where(off, 1e4, in_plane[:, column]) for column in (0, 3))
     slope = np.minimum(slope, 3.0)
-    hanging = row_shares(stand, along, slope, seen.confidence * beside)
-    # a place where the row bears much makes the row behind less likely there
-    odds = behind / np.maximum(1 - behind, 1e-9) / np.maximum(hanging.near, 0.05)
-    behind = odds / (1 + odds)
+    stand = stand_of(plane, tags, row.spacing_mm, row.position)
+    off_mm = np.full(len(along), OFF_STEM_UNKNOWN) if stand is None else off_stem(stand, along)
+    behind = _behind(seen, plane, in_plane, row.typical_mm, off_mm)
     ground = seen.on_ground * (1 - behind)
     beside = 1 - behind - ground
+    if stand is None:
+        return _without_neighbours(beside, behind, ground)
+    hanging = row_shares(stand, along, slope, seen.confidence * beside)
     own = stand.own
     shares = np.column_stack([hanging.shares * beside[:, None], behind, ground])
     best = shares.argmax(axis=1)
@@ -168,7 +165,9 @@ def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
         for k, word in zip(best, words, strict=True)
     )
     borders = _borders(plane, stand, hanging.shift, size)
-    known = "tags" if len(tags) > 1 else "spacing" if row.tags else MIDDLE
+    known = "tags" if len(tags) > 1 else "spacing"
+    if not row.tags or (row.position is None and stand.steps[own] != 0):
+        known = MIDDLE
     return Zone(known, borders, shares[:, own], words, names)
 
 
@@ -213,7 +212,9 @@ def _without_neighbours(beside: Array, behind: Array, ground: Array) -> Zone:
     return Zone("photo", None, beside, words, ("",) * len(beside))
 
 
-def _behind(seen: Seen, plane: RowPlane, in_plane: Array, typical_mm: float) -> Array:
+def _behind(
+    seen: Seen, plane: RowPlane, in_plane: Array, typical_mm: float, off_stem_mm: Array
+) -> Array:
     """Return the probability of hanging in the row behind."""
     if not len(seen.boxes):
         return np.empty(0)
@@ -223,7 +224,7 @@ def _behind(seen: Seen, plane: RowPlane, in_plane: Array, typical_mm: float) -> 
     size_mm = size_mm * TOMATO.typical_mm / typical_mm
     lens = -float(plane.origin @ plane.up)
     places = np.nan_to_num(in_plane[:, :2], nan=1e4) - [0.0, lens]
-    return behind_shares(places, size_mm, seen.red, seen.confidence)
+    return behind_shares(places, size_mm, seen.red, seen.confidence, off_stem_mm)
 
 
 def _borders(

@@ -191,17 +191,11 @@ def test_labelled_photos_say_what_moved_weights_bring(tmp_path, monkeypatch):
         assert all(len(photo.boxes) == len(boxes) for photo in photos)
         return _tune(photos, progress)
 
-    def learnt():
-        return learnt_from(labelled, marked, SCORER, Drawn(5, 1), workers=1, tune=tune).to_json()
-
-    monkeypatch.setattr(thorough_module, "helps", lambda at_once, thorough: False)
-    told = learnt()
-    assert told["weights"] is None
-    assert set(told["thorough"]) == set(told["gain"])
-    assert [len(each) for each in asked] == [2, 3]
-    assert not set(asked[0]) & set(asked[1])
     monkeypatch.setattr(thorough_module, "helps", lambda at_once, thorough: True)
-    told = learnt()
+    told = learnt_from(labelled, marked, SCORER, Drawn(5, 1), workers=1, tune=tune).to_json()
+    assert set(told["thorough"]) == set(told["gain"])
+    assert [len(each) for each in asked] == [2, 3, 5]
+    assert not set(asked[0]) & set(asked[1])
     assert sorted(asked[-1]) == sorted(told["teachers"])
     assert len(told["weights"]) == 64
     assert told["used"]

@@ -20,6 +20,7 @@ from counting.finding.stages.scorer import (
     Network,
     scorer,
     scorer_with,
+    sides_of,
 )
 from counting.photos.image import Image
 
@@ -139,6 +140,12 @@ def test_the_network_looks_closer_at_the_part_with_fruit_where_these_are_not_lar
     # a fruit of 40 px and 4 % of 800 px on each side of it, at the closer look's scale
     assert part == (104, 104)
     assert closer == round(CLOSER_SIDE * 104 / 800)
+
+
+def test_a_photo_smaller_than_the_first_look_keeps_its_size_down_to_480_px() -> None:
+    assert sides_of(4000) == sides_of(LONG_SIDE) == (LONG_SIDE, CLOSER_SIDE)
+    assert sides_of(500) == (500, 900)
+    assert sides_of(200) == sides_of(480) == (480, 864)
 
 
 def test_large_fruit_are_looked_at_once() -> None:

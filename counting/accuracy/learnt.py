@@ -205,19 +205,10 @@ def _seen(
 ) -> list[Confirmed]:
     """Tell what weights show of some of the photos that teach."""
     part = _part(labelled, [teachers[place] for place in places])
-    seen: dict[float, dict[str, Confirmed]] = {}
     with weights_in_folder(weights, settings) as (named, folder):
-        file = weights_file(folder, named)
-        for look in (settings.look, *LOOKS):
-            at_size = replace(named, look=look)
-            found, _ = measure(part, at_size, workers=workers, weights=file)
-            seen[look] = {photo.photo: _confirmed(photo, look) for photo in found}
-    names = [teachers[place].photo for place in places]
-    first = seen.pop(settings.look)
-    return [
-        replace(first[name], others={look: each[name] for look, each in seen.items()})
-        for name in names
-    ]
+        found, _ = measure(part, named, workers=workers, weights=weights_file(folder, named))
+    by_name = {photo.photo: _confirmed(photo) for photo in found}
+    return [by_name[teachers[place].photo] for place in places]
 
 
 def _shown(labelled: Labelled, photo: Marked) -> Shown:

@@ -174,7 +174,6 @@ def propose_fruit(
         )
     if doubt := unmeasured(trial.plan.crop):
         say(doubt)
-        say(f"After ten of them: counting learn {directory} --thorough teaches it this crop.")
     _say_learnt(done.learnt)
     _say_proposed(done, directory)
     write_json(json_file, _proposed_json(done), replace=replace)

@@ -19,7 +19,6 @@ from counting.finding.merge import Merged, merge
 from counting.finding.ripeness import Ripeness, ripeness
 from counting.finding.stages.colour import balance
 from counting.finding.stages.run import Tables, reduced, stage_tables
-from counting.finding.stages.scorer import LONG_SIDE
 from counting.finding.trusses import number_trusses
 from counting.finding.zone import MIDDLE, NO_TAGS, RowTags, Seen, Whose, Zone, on_ground, whose
 from counting.flags import Flag
@@ -33,8 +32,8 @@ __all__ = ["DECIMALS", "LONG_SIDE_READ", "Found", "counted", "find"]
 
 Array = NDArray[np.float64]
 Truths = NDArray[np.bool_]
-LONG_SIDE_READ = LONG_SIDE
-"""Least long side in px at which a photo is read for the stages."""
+LONG_SIDE_READ = 832
+"""Least long side in px at which a photo is read for the stages, the closer look of it included."""
 _EDGE_PX = 2.0  # of the full-size photo, scaled up with it: a box that near the edge is cut by it
 _WIDE = 0.35  # interval wider than this share of the count asks for a look; from held-out photos
 _WIDE_LEAST = 4  # and at least this many fruit wide
@@ -259,7 +258,7 @@ def _flagged(
     image: Image, boxes: Array, scale: _Scale | None, smallest: float | None
 ) -> dict[Flag, Truths]:
     """Return which candidates the photo's edge cuts, which the size limit leaves out or nearly."""
-    near = _EDGE_PX * max(1.0, max(image.width, image.height) / LONG_SIDE)
+    near = _EDGE_PX * max(1.0, max(image.width, image.height) / LONG_SIDE_READ)
     half, size = boxes[:, 2:] / 2, np.array([image.width, image.height])
     cut = (boxes[:, :2] - half <= near) | (boxes[:, :2] + half >= size - near)
     flagged: dict[Flag, Truths] = {Flag.AT_EDGE: np.asarray(cut.any(axis=1))}

@@ -7,12 +7,9 @@ from pathlib import Path
 
 import numpy as np
 
-from counting.finding.stages.scorer import CLOSER_SIDE, LONG_SIDE, Boxes
+from counting.finding.stages.scorer import Boxes
 
-__all__ = ["SIDES", "Looks", "read_looks", "write_looks"]
-
-SIDES = (LONG_SIDE, CLOSER_SIDE)
-"""Long sides of a photo in its first and in its closer look, px."""
+__all__ = ["Looks", "read_looks", "write_looks"]
 
 Looks = tuple[Boxes, Boxes]
 """Both looks at a photo, in px of the photo."""
@@ -20,7 +17,7 @@ Looks = tuple[Boxes, Boxes]
 
 def write_looks(path: Path, looks: Mapping[str, Looks]) -> None:
     """Write the looks at photos by name (set and file name) as one NumPy archive."""
-    names = [f"{name}|{number}" for name in looks for number in range(len(SIDES))]
+    names = [f"{name}|{number}" for name in looks for number in (0, 1)]
     each = [np.column_stack(look) for both in looks.values() for look in both]
     np.savez_compressed(
         path,

@@ -17,6 +17,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
+from counting.training.bare import bare_photo
 from counting.training.scenes import scene_photos
 
 LEVELS = 4
@@ -166,36 +167,13 @@ def _read_set(folder: Path, domain: int, most: int | None) -> list[LabelledPhoto
     return photos
 
 
-def plain_photos(rng: np.random.Generator, how_many: int = 96) -> list[LabelledPhoto]:
-    """Return made-up photos without fruit: walls, skies, soil, blurred greens."""
+def plain_photos(rng: np.random.Generator, how_many: int = 192) -> list[LabelledPhoto]:
+    """Return made-up photos without fruit (`counting.training.bare`)."""
     no_boxes, no_doubt = np.zeros((0, 4), np.float32), np.zeros(0, bool)
     return [
-        LabelledPhoto(f"plain/{number}", PLAIN, -1, _plain(rng), no_boxes, no_doubt)
+        LabelledPhoto(f"plain/{number}", PLAIN, -1, bare_photo(rng), no_boxes, no_doubt)
         for number in range(how_many)
     ]
-
-
-def _plain(rng: np.random.Generator, size: int = 512) -> NDArray[np.uint8]:
-    """One photo of a wall, sky, soil or blurred green: a gradient plus noise at several scales."""
-    kinds = {
-        "wall": ((225, 222, 215), 25, 0.4),
-        "sky": ((130, 175, 230), 30, 0.6),
-        "soil": ((95, 75, 60), 30, 3.0),
-        "green": ((80, 120, 60), 35, 2.0),
-        "any": (tuple(rng.uniform(10, 245, 3)), 40, 1.5),
-    }
-    base, spread, rough = kinds[rng.choice(list(kinds))]
-    colour = np.array(base) + rng.normal(0, spread, 3)
-    y, x = np.mgrid[0:size, 0:size] / size - 0.5
-    angle = rng.uniform(0, 2 * np.pi)
-    slope = rng.normal(0, 40) * (np.cos(angle) * x + np.sin(angle) * y)
-    image = colour + slope[:, :, None] * rng.uniform(0.6, 1.2, 3)
-    for cells in (3, 8, 24, 80, 256):
-        coarse = rng.normal(0, 1, (cells, cells, 1)) + rng.normal(0, 0.25, (cells, cells, 3))
-        grown = cv2.resize(coarse, (size, size), interpolation=cv2.INTER_CUBIC)
-        image = image + grown * rough * rng.uniform(0, 10)
-    flat: NDArray[np.uint8] = np.clip(image, 0, 255).astype(np.uint8)
-    return flat
 
 
 def lay_out(photos: Sequence[LabelledPhoto], seed: int, device: torch.device) -> Store:

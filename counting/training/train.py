@@ -25,7 +25,7 @@ import torch
 from numpy.typing import NDArray
 from torch import Tensor
 
-from counting.finding.stages.scorer import CLOSER_SIDE, LONG_SIDE
+from counting.finding.stages.scorer import sides_of
 from counting.training.crops.augment import Recipe, Sampler
 from counting.training.looks import write_looks
 from counting.training.losses import loss
@@ -76,6 +76,7 @@ class Plan:
     compiled: bool
     most: int | None
     start: Path | None
+    midway: bool
     every: float
     rate: float
     rendered: tuple[Path, ...]
@@ -126,8 +127,10 @@ def train(plan: Plan) -> Path:
     network = Scorer().to(plan.device, memory_format=LAYOUT)  # type: ignore[call-overload]
     if plan.encoder:
         start_from(network.encoder, plan.encoder)
+    started: Weights | None = None
     if plan.start:
         network.load_state_dict(torch.load(plan.start, map_location=plan.device))
+        started = {k: v.clone() for k, v in network.state_dict().items()}
     average = Average(network)
     finer = FINER if plan.teacher else 1.0
     recipe = Recipe(size=plan.size, fruit=plan.pasted, finer=finer)
@@ -160,6 +163,8 @@ def train(plan: Plan) -> Path:
                 _write(plan, name, average.network, held, moment)
     kept = average.network
     kept.load_state_dict(mean_of(earlier or kept.state_dict(), kept.state_dict()))
+    if started and plan.midway:
+        kept.load_state_dict(mean_of(started, kept.state_dict()))
     return _write(plan, name, kept, held, 1.0)
 
 
@@ -188,7 +193,11 @@ def share_of_rate(moment: float) -> float:
 
 
 def mean_of(first: Weights, second: Weights) -> Weights:
-    """Return the mean of two sets of weights of one run."""
+    """Return the mean of two sets of weights of one run, or of its start and its end.
+
+    The latter keeps what the start knew of places unlike those learnt since (Wortsman et al. 2022,
+    arXiv 2109.01903).
+    """
     return {
         name: (value.float() / 2 + second[name].float() / 2).to(value.dtype)
         for name, value in first.items()
@@ -270,10 +279,11 @@ def _write(
     if held:
         network.eval()
         maps = maps_of(network, plan.device)
-        found = {p.name: propose(maps, p.image, LONG_SIDE) for p in held}
+        sides = {p.name: sides_of(max(p.image.shape[:2])) for p in held}
+        found = {p.name: propose(maps, p.image, sides[p.name][0]) for p in held}
         table = figures(held, found, THRESHOLD)
         if moment == 1.0:
-            closer = {p.name: propose(maps, p.image, CLOSER_SIDE) for p in held}
+            closer = {p.name: propose(maps, p.image, sides[p.name][1]) for p in held}
             looks = {photo: (found[photo], closer[photo]) for photo in found}
             write_looks(plan.out / f"{name}.npz", looks)
         log.info("%s at %.2f of the run, held out\n%s", name, moment, as_text(table))
@@ -297,6 +307,9 @@ def _plan(arguments: Sequence[str]) -> Plan:
     parser.add_argument("--eager", action="store_true", help="don't compile (slower)")
     parser.add_argument("--most", type=int, help="at most so many photos of each set")
     parser.add_argument("--start", type=Path, help="weights to start from")
+    parser.add_argument(
+        "--midway", action="store_true", help="keep the mean of these and the weights reached"
+    )
     parser.add_argument("--rate", type=float, default=LEARNING_RATE, help="highest learning rate")
     parser.add_argument(
         "--rendered", type=Path, nargs="*", default=[], help="folders of rendered photos to learn"
@@ -323,6 +336,7 @@ def _plan(arguments: Sequence[str]) -> Plan:
         not a.eager,
         a.most,
         a.start,
+        a.midway,
         a.every,
         a.rate,
         tuple(a.rendered),

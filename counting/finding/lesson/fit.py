@@ -201,10 +201,7 @@ def _threshold(sure: Floats, counted: int, settings: Settings) -> float:
         ranked = np.sort(sure)[::-1]
         balanced = float(ranked[counted - 1 : counted + 1].mean()) if counted < len(ranked) else 0.0
         expected_f1 = 2 * np.cumsum(ranked) / (np.arange(1, len(ranked) + 1) + counted)
-        best = float(ranked[expected_f1.argmax()])
-        # weights that all photos moved show more of the fruit than those of the parts: as many
-        # rings as were counted by these are too many by those (STAGES.md)
-        at = best if settings.weights else (max(balanced, float(ranked[-1])) + best) / 2
+        at = (max(balanced, float(ranked[-1])) + float(ranked[expected_f1.argmax()])) / 2
     return round(min(max(at, _LOWEST), _HIGHEST), 4)
 
 

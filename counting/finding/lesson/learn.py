@@ -361,8 +361,7 @@ def repeat_lesson(ledger: Ledger, lesson: Lesson) -> Lesson | None:
     if len(confirmed) < LEAST_PHOTOS:
         return dataclasses.replace(lesson, photos=tuple(photo.photo for photo in confirmed))
     settings = Settings.with_stages(",".join(lesson.stages))
-    threshold = lesson.shipped or settings.threshold
-    settings = dataclasses.replace(settings, threshold=threshold, weights=lesson.weights)
+    settings = dataclasses.replace(settings, threshold=lesson.shipped or settings.threshold)
     taught = teach(confirmed, settings, lesson.looks)
     made = _lesson(taught, confirmed, lesson.survey, lesson.groups, lesson.at)
     if not lesson.weights:

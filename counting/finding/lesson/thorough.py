@@ -22,7 +22,7 @@ from counting.errors import CountingError, Refusal
 from counting.files import inside, now, sha256_bytes, write_bytes
 from counting.finding.in_row import Rows
 from counting.finding.lesson.confirmed import Confirmed, Reviewed, glanced, reviewed
-from counting.finding.lesson.fit import LOOKS, Taught, figures_of, helps, teach
+from counting.finding.lesson.fit import Taught, figures_of, helps, teach
 from counting.finding.lesson.learn import Learnt, learn_trial, with_numbers
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.proposal import Task, find_in, weights_file
@@ -163,9 +163,7 @@ def move(
         halves.append(sha256_bytes(weights))
         places = range(part, len(shown), PARTS)
         seen |= zip(places, see(weights, places), strict=True)
-    # the numbers are fitted as those of moved weights; which ones is no matter yet
-    moved = dataclasses.replace(at_once.before, weights=halves[-1])
-    taught = teach([seen[place] for place in range(len(shown))], moved)
+    taught = teach([seen[place] for place in range(len(shown))], at_once.before, ())
     better = helps(figures_of(at_once), figures_of(taught))
     return Moved(taught, at_once, tuned(PARTS, shown) if better else b"", tuple(halves))
 
@@ -256,7 +254,7 @@ def _written(
             used=True,
             weights=after.weights,
             halves=moved.halves,
-            looks=moved.taught.looks,
+            looks=(),
         )
         keep_weights(trial.directory, after, moved.weights)
         ledger.add([Glance(each) for each in left_out], by=f"counting {__version__}")
@@ -276,30 +274,21 @@ def _seen(
     """Tell what weights show of photos; what they propose joins `left_out`."""
     rows, smallest = Rows.of(trial), trial.plan.rule.smallest_fruit_mm
     crop = crop_of(trial.plan.crop).name
-    seen: dict[tuple[str, float], Proposal] = {}
+    jobs = []
     with weights_in_folder(weights, settings) as (named, folder):
-        for look in (settings.look, *LOOKS):
-            at_size = dataclasses.replace(named, look=look)
-            jobs = []
-            for place in places:
-                photo = taken[told[place].answer.photo]
-                task = Task.of(photo, at_size, smallest, crop, rows.of_photo(photo))
-                path = inside(trial.directory, photo.file)
-                jobs.append(Job(photo.photo, path, extra=task.within(folder)))
-            for job, outcome in on_cores(find_in, jobs, None):
-                if isinstance(outcome, Refusal):
-                    mend = "restore the photo from a copy of the trial"
-                    raise CountingError(job.path, outcome.reason, mend=mend)
-                seen[job.key, look] = outcome
-    left_out.extend(seen.values())
-    found = []
-    for place in places:
-        answer = told[place].answer
-        first, *others = (
-            glanced(answer, seen[answer.photo, look]) for look in (settings.look, *LOOKS)
-        )
-        found.append(dataclasses.replace(first, others={each.look: each for each in others}))
-    return found
+        for place in places:
+            photo = taken[told[place].answer.photo]
+            task = Task.of(photo, named, smallest, crop, rows.of_photo(photo)).within(folder)
+            jobs.append(Job(photo.photo, inside(trial.directory, photo.file), extra=task))
+        found = {}
+        for job, seen in on_cores(find_in, jobs, None):
+            if isinstance(seen, Refusal):
+                mend = "restore the photo from a copy of the trial"
+                raise CountingError(job.path, seen.reason, mend=mend)
+            found[job.key] = seen
+    left_out.extend(found.values())
+    answers = [told[place].answer for place in places]
+    return [glanced(answer, found[answer.photo]) for answer in answers]
 
 
 def _shown(trial: Trial, told: Reviewed, photo: Photo) -> Shown:

@@ -33,6 +33,7 @@ __all__ = [
     "own_network",
     "scorer",
     "scorer_with",
+    "sides_of",
     "worth_closer",
 ]
 
@@ -41,10 +42,13 @@ Boxes = tuple[NDArray[np.float64], NDArray[np.float64]]
 Maps = Callable[[NDArray[np.uint8]], NDArray[np.float32]]
 """From a padded photo (H, W, 3) to the seven maps (7, H/4, W/4) of MODEL.md."""
 
-LONG_SIDE = 832
+LONG_SIDE = 640
 """Long side of the photo in the first look, px; other sizes stand in MODEL.md."""
 CLOSER_SIDE = 1152
 """Long side that the whole photo would have in the closer look, px."""
+_LEAST_SIDE = 480
+"""Long side to which a smaller photo is brought in the first look, px; one between this and
+`LONG_SIDE` keeps its size: enlarged further, fewer fruit are found (MODEL.md)."""
 WEIGHTS = "scorer.onnx"
 """File of the network beside this module; that of its first layers is named ``-front``."""
 _LARGE = 0.10  # of the photo's long side: median box from which a closer look adds nothing
@@ -235,16 +239,29 @@ def scorer_with(
     network: Network, image: Image, *, quick: bool = False, size: float = 1.0
 ) -> pd.DataFrame:
     """Propose fruit by a given network; see `scorer`."""
-    look = network.boxes(image.rgb, round(LONG_SIDE * size))
     long_side = max(image.rgb.shape[:2])
+    first, closer = sides_of(long_side)
+    look = network.boxes(image.rgb, round(first * size))
     if not quick and worth_closer(look, long_side):
         left, top, right, bottom = _part_with_fruit(look, image.rgb)
         part = image.rgb[top:bottom, left:right]
-        side = round(CLOSER_SIDE * size * max(part.shape[:2]) / long_side)
+        side = round(closer * size * max(part.shape[:2]) / long_side)
         boxes, sure = network.boxes(part, side)
         look = both_looks(look, (boxes + (left, top, 0, 0), sure))
     boxes, sure = look
     return proposed(boxes * image.scale, sure)
+
+
+def sides_of(long_side: int) -> tuple[int, int]:
+    """Return the long sides that a photo has in its first and in its closer look, px.
+
+    Parameters
+    ----------
+    long_side : int
+        Long side of the photo, px.
+    """
+    first = min(LONG_SIDE, max(_LEAST_SIDE, long_side))
+    return first, round(CLOSER_SIDE * first / LONG_SIDE)
 
 
 def _part_with_fruit(look: Boxes, rgb: NDArray[np.uint8]) -> tuple[int, int, int, int]:

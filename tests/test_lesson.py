@@ -483,13 +483,13 @@ def _seen(number, odds, fruit, missed=0, **more):
 
 
 def _at_two_sizes(photos, seed=5):
-    """Return photos whose fruit are told from the rest at a size of 0.62 alone."""
+    """Return photos whose fruit are told from the rest at a size of 0.8 alone."""
     rng, made = np.random.default_rng(seed), []
     for number in range(photos):
         fruit = rng.random(20) < 0.4
         plain = _seen(number, rng.normal(0, 1.5, 20), fruit, missed=1)
-        near = _seen(number, np.where(fruit, 2.5, -2.5) + rng.normal(0, 1, 20), fruit, 1, look=0.62)
-        made.append(dataclasses.replace(plain, others={0.62: near}))
+        near = _seen(number, np.where(fruit, 2.5, -2.5) + rng.normal(0, 1, 20), fruit, 1, look=0.8)
+        made.append(dataclasses.replace(plain, others={0.8: near}))
     return made
 
 
@@ -498,13 +498,13 @@ def test_a_size_of_the_look_is_learnt_where_its_candidates_rank_better():
     photos = _at_two_sizes(10)
     taught = teach(photos, scorer)
     assert taught.used
-    assert (taught.after.look, taught.looks) == (0.62, (0.62,))
+    assert (taught.after.look, taught.looks) == (0.8, (0.8,))
     assert taught.after.hash != dataclasses.replace(taught.after, look=1.0).hash
     assert taught.gain["count_mae"][1] < taught.gain["count_mae"][0]
     # without what all photos show there, or told not to, it stays
     assert teach([*photos[:-1], dataclasses.replace(photos[-1], others={})], scorer).looks == ()
     assert teach(photos, scorer, ()).after.look == 1.0
-    assert ranked([photo.others[0.62] for photo in photos]) > ranked(photos)
+    assert ranked([photo.others[0.8] for photo in photos]) > ranked(photos)
 
 
 def test_a_size_that_does_not_help_on_photos_left_out_is_left_again():
@@ -514,7 +514,7 @@ def test_a_size_that_does_not_help_on_photos_left_out_is_left_again():
             photo,
             fruit=photo.fruit,
             # each photo is off by a number of its own there: ranks are chance, counts worse
-            others={0.77: _seen(n, photo.odds + shift.normal(0, 6), photo.fruit, 9, look=0.77)},
+            others={1.25: _seen(n, photo.odds + shift.normal(0, 6), photo.fruit, 9, look=1.25)},
         )
         for n, photo in enumerate(_at_two_sizes(10))
     ]

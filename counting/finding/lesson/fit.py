@@ -33,8 +33,8 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LOOKS = (0.62, 0.77)
-"""Sizes of the looks, over those that ship, that a lesson tries beside them: 512 and 640 px in the
+LOOKS = (0.8, 1.25)
+"""Sizes of the looks, over those that ship, that a lesson tries beside them: 512 and 800 px in the
 first look (STAGES.md)."""
 LEAST_PHOTOS = 5
 """Fewer confirmed photos tell chance, not the trial."""

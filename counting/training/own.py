@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 _GREY = 114.0  # what the network was trained to see beyond the photo's edge
 _LONGEST = 1600
 """Long side a photo is brought to at most, px: the largest that crops show it at is less."""
-_SIZES = (540, 1330)
+_SIZES = (460, 1330)
 """Long sides at which crops show the photo, px: about those of both looks at all sizes that a
 lesson tries."""
 _NEAR_FRUIT = 0.75  # share of crops with a fruit near the middle

@@ -21,7 +21,7 @@ from counting.finding.boxes import proposed
 from counting.finding.candidates import LONG_SIDE_READ, find
 from counting.finding.expected import Spread, distribution, expected_count
 from counting.finding.matching import match_by_centre, match_by_overlap
-from counting.finding.merge import join, merge
+from counting.finding.merge import join, merge, merge_numbers
 from counting.finding.stages.numbers import numbers
 from counting.flags import Flag
 from counting.ledger.facts import Tag
@@ -263,6 +263,12 @@ def test_the_numbers_on_scenes_held_out_are_kept_beside_the_weights() -> None:
     assert merged["f1"] > held_out["blobs+colour"]["f1"]
     assert merged["calibration_error"] < 0.05
     assert merged["interval_coverage"] >= 0.85
+
+
+@pytest.mark.parametrize("stages", ["scorer", "colour,blobs,scorer"])
+def test_the_threshold_that_ships_is_the_one_that_was_fitted(stages: str) -> None:
+    settings = Settings.with_stages(stages)
+    assert settings.threshold == merge_numbers(settings.stages)["threshold"]
 
 
 def test_over_all_sources_the_interval_holds_about_as_often_as_it_says() -> None:

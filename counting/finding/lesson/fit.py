@@ -33,9 +33,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LOOKS = (0.8, 1.25)
-"""Sizes of the looks, over those that ship, that a lesson tries beside them: 512 and 800 px in the
-first look (STAGES.md)."""
+LOOKS = (0.8, 1.12)
+"""Sizes of the looks, over those that ship, that a lesson tries beside them: 512 and 717 px in the
+first look (STAGES.md); a larger one would take `propose` more than 1.3 times its time."""
 LEAST_PHOTOS = 5
 """Fewer confirmed photos tell chance, not the trial."""
 GAINS = ("count_mae", "log_loss")

@@ -323,6 +323,7 @@ def test_a_phone_cut_off_within_a_photo_sends_only_the_rest_to_the_desk_started_
         page.route(f"**/go/{part}?*", upload)
     address = open_desk()
     page.goto(f"{address}t/vines/go?on=1&survey={WALK}")
+    page.wait_for_selector("html[data-ready=yes]")
     page.fill("#name", "Ana")
     page.click("#who .strong")
     photo = {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": content}

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
-__all__ = ["FEATURES", "OFF_STEM_UNKNOWN", "Network", "behind_features", "behind_shares"]
+__all__ = ["FEATURES", "OFF_STEM_UNKNOWN", "Fitted", "behind_features", "behind_shares"]
 
 Array = NDArray[np.float64]
 
@@ -131,7 +131,7 @@ def _others(near: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
-class Network:
+class Fitted:
     """What was fitted: a straight part and a small layer beside it.
 
     Attributes
@@ -163,7 +163,7 @@ class Network:
 
 
 @lru_cache(maxsize=1)
-def _fitted() -> Network:
+def _fitted() -> Fitted:
     """Return what was fitted on rendered rows."""
     text = files("counting.finding.zone").joinpath("behind.json").read_text(encoding="utf-8")
     stored = json.loads(text)
@@ -171,7 +171,7 @@ def _fitted() -> Network:
     middle, spread, straight = by_name[:, 0], by_name[:, 1], by_name[:, 2]
     bias, out = (np.array(stored[name], dtype=np.float64) for name in ("bias", "out"))
     intercept, for_own = float(stored["intercept"]), float(stored["for_own"])
-    return Network(middle, spread, straight, intercept, by_name[:, 3:], bias, out, for_own)
+    return Fitted(middle, spread, straight, intercept, by_name[:, 3:], bias, out, for_own)
 
 
 def behind_shares(

@@ -30,10 +30,13 @@ from counting.desk import serve
 from counting.desk.addresses import GET, POST
 from counting.desk.app import desk_app
 from counting.desk.arrivals import by_day, receive, waiting
+from counting.desk.asked import Asked
+from counting.desk.beds import beds
+from counting.desk.desk import Desk
 from counting.desk.serve import Door, desk_at, door, phone_door
 from counting.desk.shelf import Shelf, folder_name
 from counting.desk.spoken import spoken
-from counting.desk.views.walk import propose_behind
+from counting.desk.views.walk import propose_behind, walk
 from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
 from counting.finding.propose import Proposed
@@ -539,6 +542,27 @@ def test_work_can_be_stopped_and_says_what_went_wrong() -> None:
 
     work.start("vines", "Looking", faulty)
     assert ended(work, "vines").said == ["a photo: unreadable"]
+
+
+def test_a_page_begun_while_work_was_under_way_looks_again_where_it_has_ended_since(
+    trial: Trial, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk, ends = Desk(Shelf.of(trial.directory.parent), "127.0.0.1", 0, "key"), threading.Event()
+    desk.work.start("vines", "Looking", lambda _: ends.wait(5))
+
+    def slow_beds(drawn: Trial) -> Any:
+        ends.set()
+        ended(desk.work, "vines")
+        return beds(drawn)
+
+    monkeypatch.setattr("counting.desk.views.walk.beds", slow_beds)
+    made = bytes(walk(desk, Asked("vines")).body).decode()
+    assert "More photos can be dropped here once this is done." in made
+    assert "<progress" in made
+    # looked at again it is as after any work
+    again = bytes(walk(desk, Asked("vines")).body).decode()
+    assert "<progress max" not in again
+    assert "Drop photos or a folder of photos here." in again
 
 
 def test_the_desk_says_of_proposed_fruit_what_the_command_line_says(

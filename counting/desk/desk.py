@@ -140,7 +140,7 @@ class Desk:
             phones=self.for_phones is not None,
             here=here,
             folder=shlex.quote(str(trial.directory)),
-            piece=_told(piece, here),
+            piece=_told(piece, here, busy=bool(shown.get("busy"))),
             **shown,
         )
         return HTMLResponse(content, status)
@@ -156,11 +156,18 @@ class Desk:
         return RedirectResponse(self.to(*parts), 303)
 
 
-def _told(piece: Piece | None, here: str) -> dict[str, Any] | None:
-    """Return what a page tells of the work: under way on each, ended where it belongs."""
-    if piece is None or not (piece.under_way or here in {"", piece.page}):
+def _told(piece: Piece | None, here: str, *, busy: bool) -> dict[str, Any] | None:
+    """Return what a page tells of the work: under way on each, ended where it belongs.
+
+    A page that was begun while the trial was busy shows the bar also where the work has ended
+    since: the bar asks, and loads the page again. Without it such a page would wait for ever.
+    """
+    if piece is None:
         return None
-    return piece.to_json() | {"under_way": piece.under_way}
+    under_way = busy or piece.under_way
+    if not (under_way or here in {"", piece.page}):
+        return None
+    return piece.to_json() | {"under_way": under_way}
 
 
 @lru_cache(maxsize=1)

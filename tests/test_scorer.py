@@ -19,7 +19,6 @@ from counting.finding.stages.scorer import (
     WEIGHTS,
     Network,
     scorer,
-    scorer_with,
     sides_of,
 )
 from counting.photos.image import Image
@@ -117,15 +116,15 @@ def told(side: float, sure: float, *, quick: bool = False) -> tuple[list[int], l
     """Return the sizes of the looks taken, the closer one last, and the scores that follow."""
     network = Told(side, sure)
     photo = Image(np.zeros((600, 800, 3), np.uint8), 1.0, 800, 600)
-    table = scorer_with(network, photo, quick=quick)
+    table = scorer(photo, network=network, quick=quick)
     return network.asked, table["score"].tolist()
 
 
 def test_a_size_of_its_own_makes_both_looks_smaller() -> None:
     photo = Image(np.zeros((600, 800, 3), np.uint8), 1.0, 800, 600)
     plain, small = Told(40, 0.5), Told(40, 0.5)
-    scorer_with(plain, photo)
-    scorer_with(small, photo, size=0.5)
+    scorer(photo, network=plain)
+    scorer(photo, network=small, size=0.5)
     assert small.asked == [pytest.approx(side / 2, abs=1) for side in plain.asked]
     assert small.shapes == plain.shapes
 
@@ -133,7 +132,7 @@ def test_a_size_of_its_own_makes_both_looks_smaller() -> None:
 def test_the_network_looks_closer_at_the_part_with_fruit_where_these_are_not_large() -> None:
     network = Told(40, 0.5)
     photo = Image(np.zeros((600, 800, 3), np.uint8), 1.0, 800, 600)
-    scorer_with(network, photo)
+    scorer(photo, network=network)
     (first, closer), (whole, part) = network.asked, network.shapes
     assert first == LONG_SIDE
     assert whole == (600, 800)

@@ -176,16 +176,14 @@ def learnt_from(
         moved = move(shown, taught, tune, see)
     told = {} if moved is None else moved.figures
     if moved and moved.weights:
-        shipped_gain = {name: pair[0] for name, pair in taught.gain.items()}
-        gain = {name: [shipped_gain[name], pair[1]] for name, pair in told.items()}
-        taught = Taught(settings, moved.after, used=True, gain=gain)
+        taught = Taught(settings, moved.after, used=True, gain=moved.gain)
     if not taught.used:
         caution = "The lesson does not help on photos left out of it: figures as shipped."
         return Learnt(drawn, names, taught, shipped, shipped, caution, told)
     rest, after = _part(labelled, others), taught.after
     if moved and moved.weights:
         with weights_in_folder(moved.weights, settings) as (_, folder):
-            file = weights_file(folder, after)
+            file = weights_file(folder, after.weights)
             measured, _ = measure(rest, after, workers=workers, progress=progress, weights=file)
     elif after.look == settings.look:
         measured = weighed_anew(labelled, others, after)
@@ -206,7 +204,9 @@ def _seen(
     """Tell what weights show of some of the photos that teach."""
     part = _part(labelled, [teachers[place] for place in places])
     with weights_in_folder(weights, settings) as (named, folder):
-        found, _ = measure(part, named, workers=workers, weights=weights_file(folder, named))
+        found, _ = measure(
+            part, named, workers=workers, weights=weights_file(folder, named.weights)
+        )
     by_name = {photo.photo: _confirmed(photo) for photo in found}
     return [by_name[teachers[place].photo] for place in places]
 

@@ -51,11 +51,9 @@ def finder_version() -> str:
     return f"{__version__} ({sha256_bytes(data)[:12]})"
 
 
-def weights_file(directory: Path, settings: Settings) -> Path | None:
-    """Return where a trial keeps the weights that settings name, None where they name none."""
-    if not settings.weights:
-        return None
-    return directory / "lessons" / f"{settings.weights[:_DIGITS]}.onnx"
+def weights_file(directory: Path, digest: str) -> Path | None:
+    """Return where a trial keeps weights, by their SHA-256; None for an empty one, what ships."""
+    return directory / "lessons" / f"{digest[:_DIGITS]}.onnx" if digest else None
 
 
 def check_weights(directory: Path, settings: Settings) -> None:
@@ -66,7 +64,7 @@ def check_weights(directory: Path, settings: Settings) -> None:
     CountingError
         If they are missing, others, or cannot be loaded.
     """
-    if file := weights_file(directory, settings):
+    if file := weights_file(directory, settings.weights):
         own_network(file, settings.weights)
 
 
@@ -112,7 +110,7 @@ class Task:
 
     def within(self, directory: Path) -> Task:
         """Return the task with the trial's own weights, where the settings name some."""
-        return replace(self, weights=weights_file(directory, self.settings))
+        return replace(self, weights=weights_file(directory, self.settings.weights))
 
     @property
     def mm_per_px(self) -> float | None:

@@ -127,10 +127,8 @@ def train(plan: Plan) -> Path:
     network = Scorer().to(plan.device, memory_format=LAYOUT)  # type: ignore[call-overload]
     if plan.encoder:
         start_from(network.encoder, plan.encoder)
-    started: Weights | None = None
     if plan.start:
         network.load_state_dict(torch.load(plan.start, map_location=plan.device))
-        started = {k: v.clone() for k, v in network.state_dict().items()}
     average = Average(network)
     finer = FINER if plan.teacher else 1.0
     recipe = Recipe(size=plan.size, fruit=plan.pasted, finer=finer)
@@ -163,8 +161,9 @@ def train(plan: Plan) -> Path:
                 _write(plan, name, average.network, held, moment)
     kept = average.network
     kept.load_state_dict(mean_of(earlier or kept.state_dict(), kept.state_dict()))
-    if started and plan.midway:
-        kept.load_state_dict(mean_of(started, kept.state_dict()))
+    if plan.start and plan.midway:
+        started = torch.load(plan.start, map_location=plan.device)
+        kept.load_state_dict(mean_of(kept.state_dict(), started))
     return _write(plan, name, kept, held, 1.0)
 
 

@@ -115,6 +115,12 @@ class Moved:
         old, new = figures_of(self.at_once), figures_of(self.taught)
         return {name: [old[name], new[name]] for name in old}
 
+    @property
+    def gain(self) -> dict[str, list[float]]:
+        """Figures on photos left out: as shipped, thorough."""
+        new = figures_of(self.taught)
+        return {name: [pair[0], new[name]] for name, pair in self.at_once.gain.items()}
+
 
 def move(
     shown: Sequence[Shown],
@@ -173,13 +179,13 @@ def weights_in_folder(weights: bytes, settings: Settings) -> Iterator[tuple[Sett
     """Keep weights in a folder for a while; give the settings that name them, and the folder."""
     named = dataclasses.replace(settings, weights=sha256_bytes(weights))
     with tempfile.TemporaryDirectory() as folder:
-        keep_weights(Path(folder), named, weights)
+        keep_weights(Path(folder), weights)
         yield named, Path(folder)
 
 
-def keep_weights(directory: Path, settings: Settings, weights: bytes) -> None:
-    """Write the weights that settings name to where a trial keeps them."""
-    if file := weights_file(directory, settings):
+def keep_weights(directory: Path, weights: bytes) -> None:
+    """Write weights to where a trial keeps them."""
+    if file := weights_file(directory, sha256_bytes(weights)):
         file.parent.mkdir(exist_ok=True)
         write_bytes(file, weights, replace=True)
 
@@ -247,16 +253,15 @@ def _written(
     lesson = dataclasses.replace(first.lesson, thorough=moved.figures, at=now())
     after = moved.after
     if moved.weights:
-        shipped = {name: pair[0] for name, pair in first.lesson.gain.items()}
         lesson = dataclasses.replace(
             with_numbers(lesson, after),
-            gain={name: [shipped[name], pair[1]] for name, pair in moved.figures.items()},
+            gain=moved.gain,
             used=True,
             weights=after.weights,
             halves=moved.halves,
             looks=(),
         )
-        keep_weights(trial.directory, after, moved.weights)
+        keep_weights(trial.directory, moved.weights)
         ledger.add([Glance(each) for each in left_out], by=f"counting {__version__}")
     ledger.add([lesson], by=", ".join(lesson.reviewers))
     return Learnt(lesson, first.before, after, stored=True)

@@ -32,7 +32,6 @@ __all__ = [
     "boxes_of",
     "own_network",
     "scorer",
-    "scorer_with",
     "sides_of",
     "worth_closer",
 ]
@@ -232,13 +231,7 @@ def scorer(
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    return scorer_with(network or _shipped(), image, quick=quick, size=size)
-
-
-def scorer_with(
-    network: Network, image: Image, *, quick: bool = False, size: float = 1.0
-) -> pd.DataFrame:
-    """Propose fruit by a given network; see `scorer`."""
+    network = network or _shipped()
     long_side = max(image.rgb.shape[:2])
     first, closer = sides_of(long_side)
     look = network.boxes(image.rgb, round(first * size))

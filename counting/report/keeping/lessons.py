@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from counting.files import sha256_file
 from counting.finding.lesson.learn import difference, repeat_lesson
 from counting.finding.proposal import weights_file
@@ -11,7 +9,6 @@ from counting.ledger import Ledger
 from counting.ledger.facts import Lesson, entries_of
 from counting.plan.trial import Trial
 from counting.report.keeping.checks import Check, Fault
-from counting.settings import Settings
 
 __all__ = ["check_lessons"]
 
@@ -31,12 +28,10 @@ def check_lessons(trial: Trial, ledger: Ledger) -> Check:
             remarks.append(f"{item}: an older version kept no list of the answers that taught it")
         elif found := difference(lesson, again):
             faults.append(Fault(item, f"another lesson than recorded: {found}"))
-        if lesson.weights:
-            settings = replace(Settings(), weights=lesson.weights)
-            file = weights_file(trial.directory, settings)
-            if file and not file.exists():
+        if file := weights_file(trial.directory, lesson.weights):
+            if not file.exists():
                 faults.append(Fault(item, f"its weights are missing: {file.name} in lessons"))
-            elif file and sha256_file(file) != lesson.weights:
+            elif sha256_file(file) != lesson.weights:
                 faults.append(Fault(item, f"its weights are others: {file.name} in lessons"))
     sentence = f"{number} {'lesson' if number == 1 else 'lessons'} learnt again from the answers"
     return Check("lessons", sentence, tuple(faults), tuple(remarks))

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from test_propose import bodies, photographed
-from trials import add_photo, make_trial
+from trials import add_photo, confirm_rings, make_trial
 from typer.testing import CliRunner
 
 from counting.cli import app
@@ -534,19 +534,7 @@ def test_reviewed_photos_are_glanced_at_once_for_each_size_and_the_audit_repeats
     propose(trial, scorer)
     with trial.ledger() as ledger:
         for photo, made in proposals(ledger).items():
-            marks = [_mark(n, each.to_body(), "confirmed") for n, each in enumerate(made.shown)]
-            for mark, each in zip(marks, made.shown, strict=True):
-                mark["candidate"] = each.candidate
-            answer = {
-                "photo": photo,
-                "proposal": made.entry,
-                "reviewer": "r",
-                "at": "2026-07-01T18:00:00+00:00",
-                "answer": "counted",
-                "count": len(marks),
-                "marks": marks,
-            }
-            ledger.append("confirmation", f"{photo}|r", answer, by="r")
+            confirm_rings(ledger, photo, made, made.shown)
         before = proposals(ledger)
         learnt = _only(learn_trial(trial, ledger, scorer))
         seen = glances(ledger)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from test_accuracy import _write as written
 from test_propose import photographed
+from trials import confirm_rings
 from typer.testing import CliRunner
 
 from counting.accuracy.labels import read_labels
@@ -61,28 +62,7 @@ def made(tmp_path_factory):
     propose(trial, SCORER)
     with trial.ledger() as ledger:
         for photo, made in list(proposals(ledger).items())[:-1]:
-            marks = [
-                {
-                    "mark": number,
-                    "candidate": each.candidate,
-                    **{name: each.to_body()[name] for name in ("x", "y", "width", "height")},
-                    "state": "confirmed",
-                    "truss": None,
-                    "twin": "",
-                    "small": False,
-                }
-                for number, each in enumerate(made.counted)
-            ]
-            answer = {
-                "photo": photo,
-                "proposal": made.entry,
-                "reviewer": "r",
-                "at": "2026-07-01T18:00:00+00:00",
-                "answer": "counted",
-                "count": len(marks),
-                "marks": marks,
-            }
-            ledger.append("confirmation", f"{photo}|r", answer, by="r")
+            confirm_rings(ledger, photo, made, made.counted)
         glance_at_reviewed(trial, ledger, SCORER, {photo.survey for photo in taken(ledger)})
     return folder
 

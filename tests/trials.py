@@ -7,6 +7,7 @@ number; `add_photo` and `confirm` write the ledger's entries as the rooms themse
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,8 @@ import numpy as np
 from PIL import Image, ImageDraw
 
 from counting.files import sha256_bytes
-from counting.ledger import entry_hash
+from counting.ledger import Ledger, entry_hash
+from counting.ledger.facts import Candidate, Proposal
 from counting.plan.trial import Trial, load_trial
 
 SURVEY = "2026-07-01"
@@ -185,3 +187,29 @@ def confirm(
     }
     with trial.ledger() as ledger:
         ledger.append("confirmation", f"{photo}|{reviewer}", fact, by=reviewer)
+
+
+def confirm_rings(ledger: Ledger, photo: str, made: Proposal, rings: Iterable[Candidate]) -> None:
+    """Put an answer into the ledger that takes these candidates for fruit, and no others."""
+    taken = [
+        {
+            "mark": number,
+            "candidate": each.candidate,
+            **{name: each.to_body()[name] for name in ("x", "y", "width", "height")},
+            "state": "confirmed",
+            "truss": None,
+            "twin": "",
+            "small": False,
+        }
+        for number, each in enumerate(rings)
+    ]
+    answer = {
+        "photo": photo,
+        "proposal": made.entry,
+        "reviewer": "r",
+        "at": "2026-07-01T18:00:00+00:00",
+        "answer": "counted",
+        "count": len(taken),
+        "marks": taken,
+    }
+    ledger.append("confirmation", f"{photo}|r", answer, by="r")

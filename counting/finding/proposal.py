@@ -9,20 +9,24 @@ from importlib.resources import files
 from pathlib import Path
 
 from counting import __version__
-from counting.crops import CROPS, OTHER
+from counting.crops import CROPS, OTHER, crop_of
 from counting.errors import PhotoError
-from counting.files import sha256_bytes
+from counting.files import inside, sha256_bytes
 from counting.finding.candidates import LONG_SIDE_READ, find
+from counting.finding.in_row import Rows
 from counting.finding.stages.run import stage_tables
 from counting.finding.stages.scorer import own_network
 from counting.finding.zone import NO_TAGS, RowTags
-from counting.ledger.facts import Photo, Proposal, Tag
+from counting.ledger import Ledger
+from counting.ledger.facts import Photo, Proposal, Tag, photos
 from counting.photos.image import load_image, read_photo
 from counting.photos.workers import Job
+from counting.plan.trial import Trial
 from counting.settings import Settings
 
 __all__ = [
     "Task",
+    "Tasks",
     "check_weights",
     "find_in",
     "finder_version",
@@ -116,6 +120,55 @@ class Task:
     def mm_per_px(self) -> float | None:
         """The tag's scale; None without one."""
         return self.tag.mm_per_px if self.tag else None
+
+
+@dataclass(frozen=True, slots=True)
+class Tasks:
+    """What a trial's plan says of finding in its photos.
+
+    Attributes
+    ----------
+    directory : Path
+        The trial's.
+    rows : Rows
+        Where every plant stands.
+    smallest_mm : float
+        Fruit under this diameter do not count.
+    crop : str
+        Name of its entry in `counting.crops.CROPS`.
+    """
+
+    directory: Path
+    rows: Rows
+    smallest_mm: float
+    crop: str
+
+    @classmethod
+    def of(cls, trial: Trial, ledger: Ledger) -> Tasks:
+        """Take them out of a trial."""
+        plan = trial.plan
+        rows = Rows.of(trial, photos(ledger).values())
+        return cls(trial.directory, rows, plan.rule.smallest_fruit_mm, crop_of(plan.crop).name)
+
+    def job(self, photo: Photo, settings: Settings, folder: Path | None = None) -> Job:
+        """Return the job of finding in a photo.
+
+        Parameters
+        ----------
+        photo : Photo
+        settings : Settings
+            Stages, threshold and tuning.
+        folder : Path, optional
+            Where the weights that the settings name lie, if not in the trial.
+
+        Raises
+        ------
+        CountingError
+            If the photo's file would lie outside the trial.
+        """
+        path, row = inside(self.directory, photo.file), self.rows.of_photo(photo)
+        task = Task.of(photo, settings, self.smallest_mm, self.crop, row)
+        return Job(photo.photo, path, extra=task.within(folder or self.directory))
 
 
 def same(proposal: Proposal, task: Task) -> bool:

@@ -10,18 +10,14 @@ from typing import Any
 import numpy as np
 
 from counting import __version__
-from counting.crops import crop_of
 from counting.errors import CountingError, Refusal
-from counting.files import inside
-from counting.finding.in_row import Rows
 from counting.finding.lesson.learn import Learnt, due, learn_trial, lesson_for, settings_with
-from counting.finding.proposal import Task, check_weights, find_in, same
+from counting.finding.proposal import Tasks, check_weights, find_in, same
 from counting.finding.uncertain import expected_error, worth_a_look
 from counting.flags import Flag
 from counting.ledger import Ledger
 from counting.ledger.facts import (
     Lesson,
-    Photo,
     Proposal,
     answers,
     left_out,
@@ -249,31 +245,26 @@ class _Todo:
     @classmethod
     def of(cls, trial: Trial, ledger: Ledger, teaching: _Teaching) -> _Todo:
         todo = cls()
-        smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
+        tasks = Tasks.of(trial, ledger)
         confirmed = {answer.photo for answer in answers(ledger)}
-        out, taken = left_out(ledger), photos(ledger).values()
-        rows = Rows.of(trial, taken)
-        for photo in taken:
+        out = left_out(ledger)
+        for photo in photos(ledger).values():
             if out.photo(photo.photo):
                 continue
             proposal = proposal_of(ledger, photo.photo)
-            task = Task.of(photo, teaching.of(photo.survey), smallest, crop, rows.of_photo(photo))
-            task = task.within(trial.directory)
             if proposal and photo.photo in confirmed:
                 todo.confirmed += 1
-            elif proposal and same(proposal, task):
+                continue
+            try:
+                job = tasks.job(photo, teaching.of(photo.survey))
+            except CountingError as error:
+                todo.refused.append(Refusal(photo.file, str(error)))
+                continue
+            if proposal and same(proposal, job.extra):
                 todo.standing += 1
             else:
-                todo.add(trial, photo, task)
+                todo.jobs.append(job)
         return todo
-
-    def add(self, trial: Trial, photo: Photo, task: Task) -> None:
-        try:
-            path = inside(trial.directory, photo.file)
-        except CountingError as error:
-            self.refused.append(Refusal(photo.file, str(error)))
-        else:
-            self.jobs.append(Job(photo.photo, path, extra=task))
 
 
 @dataclass(slots=True)

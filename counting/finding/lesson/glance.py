@@ -6,16 +6,13 @@ from collections.abc import Collection
 from dataclasses import replace
 
 from counting import __version__
-from counting.crops import crop_of
 from counting.errors import Refusal
-from counting.files import inside
-from counting.finding.in_row import Rows
 from counting.finding.lesson.confirmed import reviewed
 from counting.finding.lesson.fit import LOOKS
-from counting.finding.proposal import Task, find_in
+from counting.finding.proposal import Tasks, find_in
 from counting.ledger import Ledger
 from counting.ledger.facts import Glance, glances, photos
-from counting.photos.workers import Job, on_cores
+from counting.photos.workers import on_cores
 from counting.plan.trial import Trial
 from counting.settings import Settings
 
@@ -48,8 +45,7 @@ def glance_at_reviewed(
     """
     if "scorer" not in settings.stages:
         return 0
-    taken, rows, seen = photos(ledger), Rows.of(trial), glances(ledger)
-    smallest, crop = trial.plan.rule.smallest_fruit_mm, crop_of(trial.plan.crop).name
+    taken, tasks, seen = photos(ledger), Tasks.of(trial, ledger), glances(ledger)
     jobs = []
     for each in reviewed(ledger, settings.stages):
         photo, made_with = taken.get(each.answer.photo), each.proposal.made_with
@@ -58,10 +54,7 @@ def glance_at_reviewed(
         had = {made_with.look} if made_with.weights == settings.weights else set()
         for look in sorted({settings.look, *LOOKS} - had):
             if (photo.photo, look, settings.weights) not in seen:
-                at_size = replace(settings, look=look)
-                task = Task.of(photo, at_size, smallest, crop, rows.of_photo(photo))
-                task = task.within(trial.directory)
-                jobs.append(Job(photo.photo, inside(trial.directory, photo.file), extra=task))
+                jobs.append(tasks.job(photo, replace(settings, look=look)))
     written = 0
     for _, seen in on_cores(find_in, jobs, None):
         if not isinstance(seen, Refusal):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import dataclasses
 import tempfile
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -17,18 +17,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from counting import __version__
-from counting.crops import crop_of
 from counting.errors import CountingError, Refusal
 from counting.files import inside, now, sha256_bytes, write_bytes
-from counting.finding.in_row import Rows
 from counting.finding.lesson.confirmed import Confirmed, Reviewed, glanced, reviewed
 from counting.finding.lesson.fit import Taught, figures_of, helps, teach
 from counting.finding.lesson.learn import Learnt, learn_trial, with_numbers
 from counting.finding.matching import FREE, match_by_centre
-from counting.finding.proposal import Task, find_in, weights_file
+from counting.finding.proposal import Tasks, find_in, weights_file
 from counting.ledger import Ledger
 from counting.ledger.facts import Candidate, Glance, Mark, Photo, Proposal, photos
-from counting.photos.workers import Job, on_cores
+from counting.photos.workers import on_cores
 from counting.plan.trial import Trial
 from counting.settings import Settings
 
@@ -229,7 +227,7 @@ def learn_thoroughly(
         raise CountingError(where, "no network among them", "the scorer", mend)
     # not written yet: stopped half way, the lesson that stood still stands
     at_once = learn_trial(trial, ledger, settings, surveys, write=False)
-    taken = photos(ledger)
+    taken, tasks = photos(ledger), Tasks.of(trial, ledger)
     done = []
     for first in at_once:
         told = [
@@ -237,9 +235,10 @@ def learn_thoroughly(
             for each in reviewed(ledger, settings.stages)
             if each.answer.photo in set(first.lesson.photos)
         ]
-        shown = [_shown(trial, each, taken[each.answer.photo]) for each in told]
+        shot = [taken[each.answer.photo] for each in told]
+        shown = [_shown(trial, *each) for each in zip(told, shot, strict=True)]
         left_out: list[Proposal] = []
-        see = partial(_seen, trial, told, taken, settings, left_out)
+        see = partial(_seen, tasks, told, shot, settings, left_out)
         plain = Taught(first.before, first.after, first.lesson.used, dict(first.lesson.gain))
         moved = move(shown, plain, tune, see, progress)
         done.append(_written(trial, ledger, first, moved, left_out))
@@ -268,23 +267,17 @@ def _written(
 
 
 def _seen(
-    trial: Trial,
+    tasks: Tasks,
     told: Sequence[Reviewed],
-    taken: Mapping[str, Photo],
+    shot: Sequence[Photo],
     settings: Settings,
     left_out: list[Proposal],
     weights: bytes,
     places: Sequence[int],
 ) -> list[Confirmed]:
     """Tell what weights show of photos; what they propose joins `left_out`."""
-    rows, smallest = Rows.of(trial), trial.plan.rule.smallest_fruit_mm
-    crop = crop_of(trial.plan.crop).name
-    jobs = []
     with weights_in_folder(weights, settings) as (named, folder):
-        for place in places:
-            photo = taken[told[place].answer.photo]
-            task = Task.of(photo, named, smallest, crop, rows.of_photo(photo)).within(folder)
-            jobs.append(Job(photo.photo, inside(trial.directory, photo.file), extra=task))
+        jobs = [tasks.job(shot[place], named, folder) for place in places]
         found = {}
         for job, seen in on_cores(find_in, jobs, None):
             if isinstance(seen, Refusal):

@@ -6,7 +6,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 
-__all__ = ["few", "one_line", "plain_name", "shown"]
+__all__ = ["few", "many", "one_line", "plain_name", "shown"]
 
 _UNUSUAL = re.compile(r"[^\t\n\x20-\x7e]")
 """All but what is certainly harmless; each is then asked for its category."""
@@ -21,6 +21,11 @@ def few(names: Sequence[str], most: int = 10) -> str:
     """Return names with commas between, of many only the first and how many more there are."""
     more = len(names) - most
     return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
+
+
+def many(number: int, noun: str) -> str:
+    """Return a number with what it is of: 1 plant, 2 plants."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def shown(text: str) -> str:

@@ -301,6 +301,36 @@ def test_typed_tallies_enter_as_the_command_takes_them(client: httpx.Client, tri
     assert kept == ["2026-07-01-typed.csv"]
 
 
+def test_a_cell_that_was_emptied_is_taken_back_and_what_is_typed_last_stands(
+    client: httpx.Client, trial: Trial
+) -> None:
+    """Whoever types it: a correction without a name stands over Zoe's value, and goes again."""
+
+    def typed(by: str, **cells: str) -> Any:
+        rows = [{"plant": plant, "fruit": text} for plant, text in cells.items()]
+        words = {"survey": "2026-07-01", "by": by, "rows": rows}
+        return client.post("t/vines/tallies/typed", json=words).json()
+
+    def value() -> float | None:
+        with trial.ledger() as ledger:
+            table = observations(trial, ledger)
+        now = table[(table["source"] == "tally") & (table["plant"] == "P1")]
+        return None if now["value"].isna().all() else float(now["value"].iloc[0])
+
+    typed("Zoe", P1="7", P2="9")
+    assert "1 corrects an earlier value" in typed("", P1="8")["said"][1]
+    assert value() == 8
+    back = typed("Ana", P1="", P2="9")
+    assert back["said"][-1] == "Taken back: fruit of P1. The ledger keeps what was told."
+    assert value() is None
+    typed("Zoe", P1="7")
+    assert value() == 7
+    assert typed("Zoe", P3="-")["said"] == ["Nothing is typed that was not so before."]
+    wrong = typed("Zoe", P1="x", P2="-3")["refused"].splitlines()
+    assert wrong[0] == "nothing was written"
+    assert [line[:4] for line in wrong[1:]] == ["P1: ", "P2: "]
+
+
 def read(client: httpx.Client, **told: Any) -> Any:
     return client.post("t/vines/tallies/read", json=told).json()
 
@@ -314,7 +344,7 @@ def test_a_dropped_spreadsheet_is_shown_before_it_is_taken_in(client: httpx.Clie
     shown = dropped(client, "a.csv", "survey,plant,fruit\n2026-07-01,P3,4\n")
     assert [column["read_as"] for column in shown["columns"]] == ["survey", "plant", "fruit"]
     assert shown["clear"]
-    assert read(client, file=shown["file"])["said"][0] == "Took in 1 values of 1 plants."
+    assert read(client, file=shown["file"])["said"][0] == "Took in 1 value of 1 plant."
     assert "expected a CSV, XLSX or ODS" in dropped(client, "a.exe", "x")["refused"]
 
 

@@ -13,9 +13,11 @@ from counting.cli import app
 from counting.errors import TallyError
 from counting.ledger import Ledger
 from counting.ledger.facts import Answer, Judged, Mark, Photo, left_out
+from counting.plan.trial import load_trial
 from counting.records.confirmed import tell_apart
 from counting.records.exclusions import leave_out, take_back
 from counting.records.observations import observations
+from counting.records.rename import rename
 from counting.records.tallies import take_tallies
 from counting.records.totals import GROWTH, growth
 from counting.tables import OBSERVATIONS
@@ -240,6 +242,26 @@ def test_of_two_counters_the_newest_tally_stands(trial, tmp_path):
         f"{SURVEY},A1-1,ben,2026-07-01T09:00,7\n",
     )
     assert value(trial, source="tally") == 9
+
+
+def test_a_correction_stands_whoever_makes_it_and_under_a_new_code_too(trial, tmp_path):
+    """Of what carries no time the ledger's order tells, not the counters' names."""
+    for by, number in (("zoe", 9), ("ann", 7), ("", 8)):
+        tally(trial, tmp_path, f"survey,plant,by,fruit\n{SURVEY},A1-1,{by},{number}\n")
+        assert value(trial, source="tally") == number
+    rename(trial, "A1-1", "A1-9", by="ann")
+    renamed = load_trial(trial.directory)
+    assert value(renamed, "A1-9", source="tally") == 8
+
+
+def test_a_value_that_another_person_told_later_is_named(trial, tmp_path):
+    path = tmp_path / "zoe.csv"
+    path.write_text(f"survey,plant,by,fruit\n{SURVEY},A1-1,zoe,9\n", encoding="utf-8")
+    take_tallies(trial, [path])
+    tally(trial, tmp_path, f"survey,plant,by,fruit\n{SURVEY},A1-1,ann,7\n")
+    [said] = take_tallies(trial, [path]).corrections
+    assert said.startswith("fruit of A1-1: 7 (ann) stands; 9 (zoe) was told earlier.")
+    assert value(trial, source="tally") == 7
 
 
 def test_the_same_numbers_from_photos_and_tallies_differ_in_their_source_only(trial, tmp_path):

@@ -312,7 +312,7 @@ def test_paper_table_and_help_use_the_same_words(trial):
 
 def test_saying_the_same_again_is_no_more_work(trial, tmp_path):
     path = written(tmp_path, "survey,plant,fruit\n2026-07-06,A1-1,12\n")
-    assert "Took in 1 values of 1 plants." in counting("tally", trial.directory, path).err
+    assert "Took in 1 value of 1 plant." in counting("tally", trial.directory, path).err
     again = counting("tally", trial.directory, path).err
-    assert "Nothing new: all 1 values were in the ledger already." in again
+    assert "Nothing new: the ledger held 1 value already." in again
     assert "Took in" not in again

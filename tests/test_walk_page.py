@@ -169,7 +169,7 @@ def test_what_two_walkers_record_on_one_plant_is_asked_about_and_never_summed(
     assert asked["other"] == {"by": "Ana", "value": "7"}
     assert tallied(trial) == {("A1-1", "trusses"): 7}
     assert posted(client, 3, value="7", by="Ben")["taken"] == [3]
-    later = {"by": "Cy", "over": True, "at": "2026-07-20T09:00:00+00:00"}
+    later = {"by": "Cy", "over": True, "at": datetime.now(UTC).isoformat()}
     assert posted(client, 4, value="5", **later)["taken"] == [4]
     assert tallied(trial) == {("A1-1", "trusses"): 5}
 

@@ -66,6 +66,7 @@ def tally_command(
     from counting.records.sheets.vocabulary import Vocabulary
     from counting.records.tallies import take_tallies
     from counting.tables import as_text
+    from counting.text import many
 
     trial = load_trial(directory)
     first = None if dates is None else dates == "day-first"
@@ -85,18 +86,18 @@ def tally_command(
             say(line)
     if told.remember(directory, known):
         say(f"How these files are to be read is remembered in {told.TOLD_NAME}.")
-    plants = result.rows["plant"].nunique()
+    plants = many(result.rows["plant"].nunique(), "plant")
     if result.added:
-        say(f"Took in {result.added} values of {plants} plants.")
+        say(f"Took in {many(result.added, 'value')} of {plants}.")
     missing = int(result.rows["value"].isna().sum())
     if missing:
-        say(f"{missing} are missing, with the reason; they stay missing and are no zeros.")
-    if result.corrected:
-        say(f"{result.corrected} correct an earlier value; the ledger keeps both.")
+        say(f"{missing} missing, with the reason: such values are no zeros.")
+    for line in result.corrections:
+        say(line)
     if result.again and not result.added:
-        say(f"Nothing new: all {result.again} values were in the ledger already.")
+        say(f"Nothing new: the ledger held {many(result.again, 'value')} already.")
     elif result.again:
-        say(f"{result.again} more were in the ledger already.")
+        say(f"{result.again} more in the ledger already.")
     write_json(
         json_file,
         {

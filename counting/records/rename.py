@@ -75,7 +75,8 @@ def rename(trial: Trial, old: str, new: str, *, by: str) -> Renamed:
         if old in codes:
             _in_plan(trial, old, new)
         facts: list[Told] = [replace(photo, plant=new) for photo in of_old]
-        facts += [replace(tally, plant=new) for tally in tallied]
+        # of two counters' values the newer one stands under the new code as well
+        facts += [replace(tally, plant=new, at=tally.at or tally.told_at) for tally in tallied]
         facts += [_gone(tally, new) for tally in tallied]
         facts += [replace(event, scope=new) for event in happened]
         facts += [replace(each, lifted=True) for each in out]

@@ -10,16 +10,21 @@ import pandas as pd
 
 from counting import __version__
 from counting.errors import TallyError
-from counting.ledger.facts import tally_of
+from counting.ledger.facts import Tally, newest_tallies, tallies
 from counting.plan.trial import Trial
 from counting.records.sheets.doubt import Doubt, doubts_as_lines
 from counting.records.sheets.told import NOTHING_TOLD, Told
 from counting.records.sheets.understand import Reading, understand
 from counting.records.tally_sheet import TallySheet, Value
+from counting.records.tapped import TAKEN_BACK
 from counting.tables import OBSERVATIONS, frame
+from counting.text import plain_name
 from counting.typed import day_readings
 
-__all__ = ["Tallied", "read_values", "take_tallies"]
+__all__ = ["Tallied", "read_values", "take_back", "take_tallies"]
+
+_FEW = 3
+"""Values named one by one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,9 +38,11 @@ class Tallied:
     added : int
         Values new to the ledger, those that correct an earlier one among them.
     corrected : int
-        Values that differ from an earlier one of the same counter; the ledger keeps both.
+        Values that differ from the one that stood before, whoever told it; the ledger keeps both.
     again : int
         Values that the ledger held already, just so.
+    overruled : tuple of str
+        Of each value that does not stand, since another person told a later one: which one does.
     readings : tuple of Reading
         How each file was understood.
     """
@@ -44,7 +51,19 @@ class Tallied:
     added: int
     corrected: int
     again: int
+    overruled: tuple[str, ...] = ()
     readings: tuple[Reading, ...] = ()
+
+    @property
+    def corrections(self) -> list[str]:
+        """What a person should know of values told twice, a sentence each."""
+        said = []
+        if self.corrected:
+            correct = "corrects" if self.corrected == 1 else "correct"
+            said.append(f"{self.corrected} {correct} an earlier value; the ledger keeps both.")
+        more = len(self.overruled) - _FEW
+        said += self.overruled[:_FEW]
+        return said + ([f"{more} more were told anew later, and do not stand."] if more > 0 else [])
 
 
 def take_tallies(
@@ -137,18 +156,68 @@ def _refusal(names: Sequence[str], doubts: Sequence[Doubt]) -> TallyError:
 def _write(trial: Trial, values: Sequence[Value]) -> Tallied:
     facts = {value.tally.key: value.tally for value in values}
     with trial.ledger() as ledger:
-        found = {key: tally_of(ledger, key) for key in facts}
+        before = {each.of_what: each for each in newest_tallies(tallies(ledger))}
         added = ledger.add(facts.values(), by=f"counting {__version__}")
+        after = {each.of_what: each for each in newest_tallies(tallies(ledger))}
+    told = {tally.of_what: after[tally.of_what] for tally in facts.values()}
     corrected = sum(
-        before is not None and before.value != facts[key].value for key, before in found.items()
+        what in before and before[what].value != now.value for what, now in told.items()
     )
+    overruled = [
+        f"{tally.measure.replace('_', ' ')} of {tally.plant}: {_shown(now.value)}"
+        f" ({now.by or 'no name'}) stands; {_shown(tally.value)} ({tally.by or 'no name'})"
+        " was told earlier. If that is right, give it a later time, in a column at."
+        for tally in facts.values()
+        if (now := told[tally.of_what]).value != tally.value
+    ]
     columns = ("group", "block", "plot")
     places = {
         str(code): dict(zip(columns, place, strict=True))
         for code, *place in trial.plants[["code", *columns]].itertuples(index=False)
     }
     table = frame((each.row | places[each.plant] for each in facts.values()), OBSERVATIONS)
-    return Tallied(table, added, corrected, len(facts) - added)
+    return Tallied(table, added, corrected, len(facts) - added, tuple(overruled))
+
+
+def take_back(trial: Trial, what: Iterable[tuple[str, str, str]], *, by: str = "") -> list[Tally]:
+    """Take tallies back: the ledger keeps them, and says who took them back.
+
+    Parameters
+    ----------
+    trial : Trial
+    what : iterable of tuple of str
+        Survey, plant and measure, of the whole plant; where nothing stands nothing is done.
+    by : str
+
+    Returns
+    -------
+    list of Tally
+        Those taken back, as they stood.
+
+    Raises
+    ------
+    TallyError
+        If one was told truss by truss; then none is taken back.
+    """
+    try:
+        by = plain_name(by, "who counted")
+    except ValueError as error:
+        raise TallyError("the name", str(error)) from error  # noqa: EM101
+    with trial.ledger() as ledger:
+        standing = {each.of_what: each for each in newest_tallies(tallies(ledger))}
+        by_truss = {each[:2] + each[3:] for each, now in standing.items() if each[2] and now.value}
+        back = []
+        for survey, plant, name in what:
+            tally = standing.get((survey, plant, None, name))
+            if tally and tally.value is not None:
+                back.append(tally)
+            elif (survey, plant, name) in by_truss:
+                found = f"{name.replace('_', ' ')} of {plant} was told truss by truss"
+                mend = "mend it in the table it came from, and take that in again"
+                raise TallyError(survey, found, mend=mend)
+        gone = [replace(each, value=None, by=by, at="", note=TAKEN_BACK) for each in back]
+        ledger.add(gone, by=f"counting {__version__}")
+    return back
 
 
 def _contradictions(values: Sequence[Value]) -> Iterator[Doubt]:

@@ -127,22 +127,32 @@ export function showReading(
   { read, survey, by, chosen = new Map(), dates = { first: null } },
 ) {
   const mends = new Map();
+  const dated = shown.columns.some(
+    ({ heading, read_as: readAs }) => (chosen.get(heading) ?? readAs) === 'survey',
+  );
+  // a table that names no day gets it here, where it is seen before anything is taken in
+  const day = make('input', { type: 'date', value: survey() });
+  const dayMeant = dated ? survey : () => day.value;
+  let sent = false;
   const close = () => {
     area.hidden = true;
     area.replaceChildren();
   };
   const take = async (more = {}) => {
+    if (sent) return;
+    sent = true;
     const reply = await read({
       file: shown.file,
       columns: Object.fromEntries(chosen),
       day_first: dates.first,
       mends: [...mends.values()],
-      survey: survey(),
+      survey: dayMeant(),
       by: by(),
       ...more,
     });
+    sent = false;
     if (!reply) return;
-    if (reply.columns) showReading(reply, { read, survey, by, chosen, dates });
+    if (reply.columns) showReading(reply, { read, survey: dayMeant, by, chosen, dates });
     else close();
   };
   area.replaceChildren(
@@ -152,6 +162,9 @@ export function showReading(
     ...(shown.ask_dates.length ? [datesChoice(shown, dates)] : []),
     ...(shown.unclear ? [make('p', { class: 'fault' }, shown.unclear)] : []),
     ...(shown.doubts.length ? [doubtsTable(shown, mends)] : []),
+    ...(dated
+      ? []
+      : [make('label', { class: 'field' }, make('span', {}, 'It is of the survey of'), day)]),
     make(
       'p',
       { class: 'row' },

@@ -26,8 +26,9 @@ const say = (lines, kind) => {
 /** Say what the desk says; return its reply, or null where it refused. */
 const answer = async (reply) => {
   told.replaceChildren();
-  if (!reply.ok) {
-    say([`Not taken in: ${await reply.text()}`], 'fault');
+  if (!reply?.ok) {
+    const why = reply ? await reply.text() : 'the desk does not answer. Is it still running?';
+    say([`Not taken in: ${why}`], 'fault');
     return null;
   }
   const found = await reply.json();
@@ -132,7 +133,9 @@ which.addEventListener('change', async (event) => {
 });
 which.addEventListener('submit', (event) => event.preventDefault());
 
+let taking = false;
 document.querySelector('#take').addEventListener('click', async () => {
+  if (taking) return; // of a second click the desk would say that nothing is new
   const names = [...grid.tHead.querySelectorAll('[data-measure]')].map(
     (cell) => cell.dataset.measure,
   );
@@ -144,18 +147,22 @@ document.querySelector('#take').addEventListener('click', async () => {
     });
     return row;
   });
-  const reply = await fetch(grid.dataset.typed, {
-    method: 'POST',
-    headers: { 'Content-Type': 'application/json' },
-    body: JSON.stringify({
-      survey: which.elements.survey.value,
-      by: by.value,
-      rows: rows.filter((row) => Object.keys(row).length > 1),
-    }),
-  });
-  if (await answer(reply)) {
-    for (const input of cells()) input.dataset.held = input.value.trim();
-    keep();
+  taking = true;
+  try {
+    const taken = await read(
+      {
+        survey: which.elements.survey.value,
+        by: by.value,
+        rows: rows.filter((row) => Object.keys(row).length > 1),
+      },
+      grid.dataset.typed,
+    );
+    if (taken) {
+      for (const input of cells()) input.dataset.held = input.value.trim();
+      keep();
+    }
+  } finally {
+    taking = false;
   }
 });
 
@@ -165,7 +172,7 @@ const send = async (file) => {
     method: 'POST',
     headers: { 'Content-Type': 'application/octet-stream' },
     body: file,
-  });
+  }).catch(() => null);
   const shown = await answer(reply);
   if (shown?.columns) {
     showReading(shown, {
@@ -176,14 +183,14 @@ const send = async (file) => {
   }
 };
 
-const read = async (words) => {
-  const reply = await fetch(drop.dataset.read, {
-    method: 'POST',
-    headers: { 'Content-Type': 'application/json' },
-    body: JSON.stringify(words),
-  });
-  return answer(reply);
-};
+const read = async (words, address = drop.dataset.read) =>
+  answer(
+    await fetch(address, {
+      method: 'POST',
+      headers: { 'Content-Type': 'application/json' },
+      body: JSON.stringify(words),
+    }).catch(() => null),
+  );
 
 takesDrops(drop, (transfer) => {
   if (transfer.files[0]) send(transfer.files[0]);

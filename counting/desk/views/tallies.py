@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,7 @@ from counting.desk.asked import Asked, objects
 from counting.desk.desk import Desk
 from counting.desk.dropped import Refused, received
 from counting.errors import CountingError, TallyError
-from counting.files import inside, write_bytes, write_text
+from counting.files import inside, now, write_bytes, write_text
 from counting.measures import MEASURES
 from counting.plan.map import placed
 from counting.plan.trial import Trial
@@ -28,12 +29,15 @@ from counting.records.sheets.shown import preview_json, told_of, what_was_read
 from counting.records.sheets.told import Told, recall, remember
 from counting.records.sheets.understand import Reading, understand
 from counting.records.sheets.vocabulary import Vocabulary, plain
-from counting.records.tallies import read_values, take_tallies
+from counting.records.tallies import read_values, take_back, take_tallies
+from counting.text import few, many
 from counting.typed import day_readings
 
 __all__ = ["sheet_in", "sheet_read", "tallies", "typed"]
 
 _OFFERED = tuple(name for name in MEASURES if name != "fruit_total")
+_NAMED = 8
+"""Cells named in a line; further ones are numbered."""
 _FOLDER = "tallies"
 """Folder of the trial for what was typed or dropped, as it came: the ledger says the rest."""
 
@@ -80,28 +84,56 @@ def typed(desk: Desk, asked: Asked) -> dict[str, Any]:
     trial = desk.trial(asked.trial)
     told = asked.told
     survey, by = str(told.get("survey", "")), str(told.get("by", ""))
-    rows = [
-        row
-        for row in objects(told.get("rows"))
-        if any(str(row.get(name, "")).strip() for name in MEASURES)
+    all_rows = objects(told.get("rows"))
+    rows = [row for row in all_rows if not all(_empty(row, name) for name in MEASURES)]
+    cleared = [
+        (survey, str(row.get("plant", "")), name)
+        for row in all_rows
+        for name in MEASURES
+        if name in row and _empty(row, name)
     ]
-    if not rows:
+    if not rows and not cleared:
         return {"refused": "nothing is typed yet"}
+    said: list[str] = []
+    try:
+        if rows:
+            said += _typed_in(trial, rows, survey, by)
+        back = take_back(trial, cleared, by=by)
+    except CountingError as error:
+        return {"said": said, "refused": error.found + (f"; {error.mend}" if error.mend else "")}
+    if back:
+        told_before = [f"{each.measure.replace('_', ' ')} of {each.plant}" for each in back]
+        said.append(f"Taken back: {few(told_before, _NAMED)}. The ledger keeps what was told.")
+    return {"said": said or ["Nothing is typed that was not so before."]}
+
+
+def _empty(row: Mapping[str, Any], name: str) -> bool:
+    """Whether a cell of the grid holds nothing; a dash stands for nothing."""
+    return str(row.get(name, "")).strip() in {"", "-", "–", "—"}  # noqa: RUF001
+
+
+def _typed_in(trial: Trial, rows: Sequence[Mapping[str, Any]], survey: str, by: str) -> list[str]:
+    """Take typed rows in; each carries its time, so that it stands over what was told before."""
     names = list(dict.fromkeys(name for row in rows for name in row if name in MEASURES))
     stream = io.StringIO()
-    writer = csv.DictWriter(stream, ["survey", "plant", *names, "by"])
+    writer = csv.DictWriter(stream, ["survey", "plant", *names, "by", "at"])
     writer.writeheader()
+    at = now()
     for row in rows:
         values = {name: str(row.get(name, "")).strip() for name in names}
         plant = str(row.get("plant", ""))
-        writer.writerow({"survey": survey, "plant": plant, "by": by} | values)
+        writer.writerow({"survey": survey, "plant": plant, "by": by, "at": at} | values)
     path = _free(trial, f"{_plain(survey) or 'no-date'}-typed.csv")
     write_text(path, stream.getvalue())
     try:
-        return {"said": _take(trial, path, survey, by, Told())}
-    except CountingError as error:
+        _, doubts = read_values(trial, understand(trial, path, Told()), survey, by)
+        if doubts:
+            wrong = [f"{each.plant}: {each.what}" for each in doubts]
+            raise TallyError(path, "\n".join(["nothing was written", *wrong]))
+        return _take(trial, path, survey, by, Told())
+    except CountingError:
         path.unlink()
-        return {"refused": error.found + (f"; {error.mend}" if error.mend else "")}
+        raise
 
 
 async def sheet_in(desk: Desk, request: Request) -> Response:
@@ -202,11 +234,13 @@ def _dates(reading: Reading) -> list[str]:
 def _take(trial: Trial, path: Path, survey: str, by: str, told: Told) -> list[str]:
     """Take a table in and say what became of it."""
     result = take_tallies(trial, [path], survey=survey, by=by, told=told)
-    said = [f"Took in {result.added} values of {result.rows['plant'].nunique()} plants."]
-    if result.corrected:
-        said.append(f"{result.corrected} correct an earlier value; the ledger keeps both.")
+    said = []
+    if result.added or not result.again:
+        plants = result.rows["plant"].nunique()
+        said.append(f"Took in {many(result.added, 'value')} of {many(plants, 'plant')}.")
+    said += result.corrections
     if result.again:
-        said.append(f"{result.again} were recorded already.")
+        said.append(f"Recorded already: {many(result.again, 'value')}.")
     for reading in result.readings:
         if remember(trial.directory, told_of(reading, told)):
             said.append("How such a file is to be read is remembered for the next one.")

@@ -72,7 +72,7 @@ def fact_of(entry: Entry) -> Fact:
             case "confirmation":
                 return Answer.of_body(entry.body, entry.seq)
             case "observation":
-                return Tally.of_body(entry.body)
+                return Tally.of_body(entry.body, entry.seq, entry.at)
             case "sheet":
                 return Sheet.of_body(entry.body)
             case "event":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, ClassVar, Self
 
@@ -32,6 +32,10 @@ class Tally:
         Who, when, and what to know about it.
     source : str
         Always tally today.
+    seq : int
+        Its place in the ledger's chain; 0 while it stands in none. Not part of the body.
+    told_at : str
+        When the ledger took it in; empty while it stands in none. Not part of the body.
     """
 
     kind: ClassVar[EntryKind] = "observation"
@@ -46,6 +50,8 @@ class Tally:
     at: str = ""
     note: str = ""
     source: str = "tally"
+    seq: int = field(default=0, compare=False)
+    told_at: str = field(default="", compare=False)
 
     @property
     def key(self) -> str:
@@ -64,8 +70,8 @@ class Tally:
         return self.to_body() | {"by": (self.by,) if self.by else ()}
 
     @classmethod
-    def of_body(cls, body: Mapping[str, Any]) -> Self:
-        """Return the tally that a body tells of."""
+    def of_body(cls, body: Mapping[str, Any], seq: int = 0, told_at: str = "") -> Self:
+        """Return the tally that a body tells of, written at a place in the chain and a time."""
         return cls(
             survey=body["survey"],
             plant=body["plant"],
@@ -77,6 +83,8 @@ class Tally:
             at=body.get("at", ""),
             note=body.get("note", ""),
             source=body.get("source", "tally"),
+            seq=seq,
+            told_at=told_at,
         )
 
     def to_body(self) -> dict[str, Any]:
@@ -98,7 +106,9 @@ class Tally:
 def newest_tallies(tallies: Iterable[Tally]) -> list[Tally]:
     """Return the tally that stands for each thing counted: of two people's the newest.
 
-    In the order in which the things came first.
+    In the order in which the things came first. What carries no time of its own, as most of what
+    is typed or comes in a spreadsheet, is as old as its entry in the ledger: so a correction
+    stands, whoever makes it.
     """
     newest: dict[tuple[str, str, int | None, str], Tally] = {}
     for tally in tallies:
@@ -108,5 +118,5 @@ def newest_tallies(tallies: Iterable[Tally]) -> list[Tally]:
     return list(newest.values())
 
 
-def _rank(tally: Tally) -> tuple[datetime, str]:
-    return (moment(tally.at), tally.by)
+def _rank(tally: Tally) -> tuple[datetime, int, str]:
+    return (moment(tally.at or tally.told_at), tally.seq, tally.by)

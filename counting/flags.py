@@ -36,6 +36,11 @@ class Flag(StrEnum):
         "Several tags are in the photo; the one nearest the middle was taken.",
     )
     TAG_DISAGREES = "tag disagrees", "The tag names another plant than the file or folder does."
+    TURNED = (
+        "turned",
+        "By its tag the photo lies on its side or head: whose fruit are in it is a guess."
+        " Count by eye, or photograph it again upright.",
+    )
     NO_TIME = "no time", "The photo carries no time of its own."
     NOTHING_FOUND = "nothing found", "No fruit was proposed; check that there is none."
     WIDE_INTERVAL = "uncertain count", "The expected count is uncertain."

@@ -161,6 +161,18 @@ def test_the_same_tag_twice_in_a_photo_is_a_reason_to_look(trial, camera):
     assert "several tags" in body["flags"]
 
 
+@pytest.mark.parametrize(("turn", "told"), [(0, False), (20, False), (90, True), (180, True)])
+def test_a_photo_whose_tag_lies_or_stands_on_its_head_is_a_reason_to_look(
+    trial, camera, turn, told
+):
+    path = with_tag(camera / SURVEY / "A1-1" / "a.jpg", 0)
+    Image.open(path).convert("RGB").rotate(turn, expand=True, fillcolor="white").save(path)
+    take_in(trial, [camera])
+    (body,) = entries(trial)
+    assert body["tag"]["code"] == "A1-1"
+    assert ("turned" in body["flags"]) == told
+
+
 def test_where_no_photo_has_a_tag_or_a_time_their_lack_is_no_reason_to_look(trial, camera):
     draw_photo(camera / SURVEY / "A1-1" / "path.jpg")
     take_in(trial, [camera])

@@ -127,6 +127,8 @@ def _look_at(path: Path, settings: Settings, given: _Given) -> Look:
             cards=tuple(each.card for each in tags if len(each.card)),
         ),
     )
+    if tag and tag.turned:
+        found = replace(found, flags=(Flag.TURNED, *found.flags))
     if damage(data):
         found = replace(found, flags=(Flag.DAMAGED, *found.flags))
     return Look(path, image, found, tag)

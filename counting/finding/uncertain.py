@@ -26,6 +26,7 @@ _OWN_FAULT = {
         Flag.TOO_BRIGHT,
         Flag.MANY_TAGS,
         Flag.TAG_DISAGREES,
+        Flag.TURNED,
         Flag.NOTHING_FOUND,
         Flag.TAG_HIDDEN,
         Flag.BESIDE,

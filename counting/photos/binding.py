@@ -180,6 +180,8 @@ def _flags(
     flags = []
     if len(known) > 1:
         flags.append(Flag.MANY_TAGS)
+    if tag and tag.turned:
+        flags.append(Flag.TURNED)
     if tag and named.plant and named.plant != plant:
         flags.append(Flag.TAG_DISAGREES)
     return flags

@@ -90,6 +90,14 @@ class TagReading:
     grey: tuple[float, float, float] | None
     trial: str = ""
 
+    @property
+    def turned(self) -> bool:
+        """Whether the tag is nearer to lying or standing on its head than to hanging upright."""
+        top_left, top_right, bottom_right, bottom_left = self.corners
+        across = bottom_left[0] + bottom_right[0] - top_left[0] - top_right[0]
+        down = bottom_left[1] + bottom_right[1] - top_left[1] - top_right[1]
+        return down <= abs(across)
+
     def record(self, code: str = "") -> Tag:
         """Return the reading as the ledger keeps it, with the code of its plant."""
         return Tag(

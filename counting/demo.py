@@ -86,6 +86,7 @@ def run_demo(
     """
     # the rooms load slowly; who only asks for help should not wait for them
     from counting.finding.propose import propose
+    from counting.photos.gather import Batch
     from counting.photos.intake import take_in
     from counting.records.diary import read_events
     from counting.records.tallies import take_tallies
@@ -98,7 +99,7 @@ def run_demo(
     source = demo_images()
     trial = start_demo(directory, replace=replace)
     tell(f"{trial.plan.title}: {len(trial.plants)} plants")
-    taken = take_in(trial, [source / "photos"], manifest=source / "photos.csv")
+    taken = take_in(trial, [source / "photos"], batch=Batch(manifest=source / "photos.csv"))
     tell(f"photos taken in: {len(taken.taken)}")
     propose(trial, Settings())
     tell("fruit proposed on every photo")

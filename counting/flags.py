@@ -62,7 +62,6 @@ class Flag(StrEnum):
     TOO_SMALL = "few pixels", "The photo has too few pixels for the smallest fruit to count."
     # candidates
     AT_EDGE = "at the edge", "The fruit is cut by the edge of the photo."
-    OVERLAPPING = "overlapping", "The fruit overlaps another one."
     TOO_SMALL_TO_COUNT = "too small", "Smaller than the counting rule asks; shown but not counted."
     NEAR_LIMIT = "near the limit", "So near the size limit that it may fall on either side."
     SIZE_RELATIVE = "size relative", "No scale: the size was judged against the other fruit."

@@ -74,15 +74,8 @@ def share(text: str) -> float:
     return value
 
 
-def length_mm(text: str, unit: str = "mm") -> float:
+def length_mm(text: str) -> float:
     """Return a length in mm; "10", "10 mm" and "1 cm" are alike.
-
-    Parameters
-    ----------
-    text : str
-        What was typed.
-    unit : {"mm", "cm", "m"}
-        What a bare number is in.
 
     Raises
     ------
@@ -93,7 +86,7 @@ def length_mm(text: str, unit: str = "mm") -> float:
     if not parts:
         message = f"{text!r} is not a length; write 10 mm or 1 cm"
         raise ValueError(message)
-    return round(plain_number(parts["number"]) * MM[(parts["unit"] or unit).lower()], 6)
+    return round(plain_number(parts["number"]) * MM[(parts["unit"] or "mm").lower()], 6)
 
 
 def yes(text: str) -> bool:

@@ -25,6 +25,7 @@ from test_scripted_reviewer import Measured, measured
 import counting.review.sheet as sheet_module
 from counting.accuracy.rows import SHOWS, SMALLEST_MM
 from counting.finding.propose import propose
+from counting.photos.gather import Batch
 from counting.photos.intake import take_in
 from counting.plan.trial import Trial, load_trial
 from counting.review.frames import Frame, frames
@@ -83,7 +84,7 @@ def taps(folder: Path, photos: list[tuple[Path, dict[str, Any]]]) -> dict[str, l
             lines.append(f"{name},{survey},{truth['plant']},,")
             boxes[survey] = own_fruit(truth)
         (inbox / "photos.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-        taken = take_in(trial, [inbox], manifest=inbox / "photos.csv").taken
+        taken = take_in(trial, [inbox], batch=Batch(manifest=inbox / "photos.csv")).taken
         propose(trial, Settings(), workers=1)
         truths = {each.photo: boxes[each.survey] for each in taken.itertuples()}
         for way, sheets in done.items():

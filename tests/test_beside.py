@@ -25,6 +25,7 @@ from counting.ledger.facts import (
     standing_answers,
 )
 from counting.ledger.facts.beside import each_fruit_once
+from counting.photos.gather import Batch
 from counting.photos.intake import take_in
 from counting.photos.places.moving import Place, move
 from counting.plan.trial import Trial
@@ -80,7 +81,7 @@ THREE = {0: 200, 1: 600, 2: 1000}
 
 def test_plants_without_a_photo_count_on_the_neighbours_until_they_have_one(trial, tmp_path):
     one = inbox(tmp_path, "IMG_1.jpg", THREE)
-    result = take_in(trial, [one], survey=SURVEY)
+    result = take_in(trial, [one], batch=Batch(survey=SURVEY))
     assert len(result.taken) == 1
     assert standing(trial) == {name: ["IMG_1.jpg"] for name in ("A1-2", "A1-1", "A1-3")}
     (said,) = [each for each in result.remarks if "neighbour" in each]
@@ -91,30 +92,30 @@ def test_plants_without_a_photo_count_on_the_neighbours_until_they_have_one(tria
         trial.directory / "photos" / SURVEY / "A1-2" / "IMG_1.jpg"
     ]
     # its own photo takes the place without being asked, and comes back if that goes
-    result = take_in(trial, [inbox(tmp_path, "IMG_2.jpg", {0: 600}, 1)], survey=SURVEY)
+    result = take_in(trial, [inbox(tmp_path, "IMG_2.jpg", {0: 600}, 1)], batch=Batch(survey=SURVEY))
     assert result.refused == []
     assert standing(trial)["A1-1"] == ["IMG_2.jpg"]
     assert standing(trial)["A1-3"] == ["IMG_1.jpg"]
     move(trial, ["IMG_2.jpg"], Place(plant="A2-1"), reason="wrong tag", by="Ana")
     assert standing(trial)["A1-1"] == ["IMG_1.jpg"]
-    assert take_in(trial, [one], survey=SURVEY).again == 1
+    assert take_in(trial, [one], batch=Batch(survey=SURVEY)).again == 1
 
 
 def test_a_plant_cut_off_or_of_another_row_or_side_is_no_view(trial, tmp_path):
     cut = inbox(tmp_path, "path.jpg", {0: 130, 1: 600})  # its half of 235 px leaves the photo
-    result = take_in(trial, [cut], survey=SURVEY)
+    result = take_in(trial, [cut], batch=Batch(survey=SURVEY))
     assert standing(trial) == {"A1-2": ["path.jpg"]}
     assert any("too little of them in a neighbour's" in each for each in result.remarks)
     # tag 8 hangs in the row behind
-    take_in(trial, [inbox(tmp_path, "b/path.jpg", {2: 500, 8: 1000})], survey=SURVEY)
+    take_in(trial, [inbox(tmp_path, "b/path.jpg", {2: 500, 8: 1000})], batch=Batch(survey=SURVEY))
     assert standing(trial) == {"A1-2": ["path.jpg"], "A1-3": ["path.jpg"]}
     # most plants have no photo from the wall: a third side view would count one plant's twice
-    take_in(trial, [inbox(tmp_path, "c/wall.jpg", {2: 600, 3: 1000})], survey=SURVEY)
+    take_in(trial, [inbox(tmp_path, "c/wall.jpg", {2: 600, 3: 1000})], batch=Batch(survey=SURVEY))
     assert "A1-4" not in standing(trial)
 
 
 def test_a_person_can_let_a_photo_count_for_a_further_plant(trial, tmp_path):
-    take_in(trial, [inbox(tmp_path, "path.jpg", {0: 130, 1: 600})], survey=SURVEY)
+    take_in(trial, [inbox(tmp_path, "path.jpg", {0: 130, 1: 600})], batch=Batch(survey=SURVEY))
     said = counting("move", trial.directory, "path.jpg", "--also", "A1-1", "--by", "Ana")
     assert said.code == 0
     assert "counts for A1-1 too" in said.err
@@ -140,7 +141,7 @@ def confirmed(trial: Trial, plant: str, at: list[tuple[float, float]]) -> None:
 
 
 def test_a_fruit_claimed_for_two_plants_of_a_photo_counts_for_one(trial, tmp_path):
-    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], survey=SURVEY)
+    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], batch=Batch(survey=SURVEY))
     propose(trial, Settings.with_stages("blobs"), workers=1)
     confirmed(trial, "A1-1", [(100, 100), (390, 100)])
     confirmed(trial, "A1-2", [(395, 104), (600, 100), (700, 100)])
@@ -181,7 +182,7 @@ def test_however_views_claim_fruit_each_counts_once_and_for_somebody(claims, ord
 
 
 def test_zones_of_one_photo_share_their_border_and_no_candidate_is_two_plants(trial, tmp_path):
-    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], survey=SURVEY)
+    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], batch=Batch(survey=SURVEY))
     propose(trial, Settings.with_stages("colour"), workers=1)
     with trial.ledger() as ledger:
         of = {each.plant: proposals(ledger)[each.photo] for each in photos(ledger).values()}
@@ -199,7 +200,7 @@ def test_zones_of_one_photo_share_their_border_and_no_candidate_is_two_plants(tr
 
 
 def test_a_view_is_audited_backed_up_and_exported_as_the_file_it_is(trial, tmp_path):
-    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], survey=SURVEY)
+    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], batch=Batch(survey=SURVEY))
     propose(trial, Settings.with_stages("blobs"), workers=1)
     confirmed(trial, "A1-1", [(100, 100)])
     with trial.ledger() as ledger:
@@ -219,7 +220,7 @@ def test_a_view_is_audited_backed_up_and_exported_as_the_file_it_is(trial, tmp_p
 
 
 def test_a_blind_sheet_shows_a_view_without_naming_a_plant(trial, tmp_path):
-    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], survey=SURVEY)
+    take_in(trial, [inbox(tmp_path, "IMG_1.jpg", THREE)], batch=Batch(survey=SURVEY))
     propose(trial, Settings.with_stages("blobs"), workers=1)
     listed = frames(trial)
     data = sheet_data(trial, SheetOptions(), listed)

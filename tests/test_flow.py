@@ -21,6 +21,7 @@ from counting.cli import app
 from counting.demo import Demo, recorded_corrections
 from counting.files import sha256_file
 from counting.finding.propose import propose
+from counting.photos.gather import Batch
 from counting.photos.intake import take_in
 from counting.plan.start import record_plan
 from counting.plan.trial import PLAN_NAME, PLANTS_NAME, load_trial
@@ -291,7 +292,9 @@ def small(tmp_path_factory):
         shutil.copyfile(SMALL_TRUTH.parent / file, folder / file)
         lines.append(f"{file},{SMALL_SURVEY},,{CLOSE_UP.get(file, '')},{photo['side']}")
     (folder / "photos.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    taken = take_in(trial, [folder / file for file in truth], manifest=folder / "photos.csv")
+    taken = take_in(
+        trial, [folder / file for file in truth], batch=Batch(manifest=folder / "photos.csv")
+    )
     assert not taken.refused
     with trial.ledger() as ledger:
         bodies = {entry.key: entry.body for entry in ledger.standing("photo")}

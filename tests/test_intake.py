@@ -120,7 +120,7 @@ def test_a_list_can_be_given_itself_and_stands_for_its_photos(trial, camera):
     draw_photo(camera / "IMG_2.jpg", seed=1)
     listing = camera / "round-one.csv"
     listing.write_text("file;plant\nIMG_1.jpg;A1-1\n", encoding="utf-8-sig")
-    result = take_in(trial, [listing], survey=SURVEY)
+    result = take_in(trial, [listing], batch=Batch(survey=SURVEY))
     assert result.taken["plant"].tolist() == ["A1-1"]
 
 
@@ -144,7 +144,7 @@ def test_the_tag_comes_before_the_list_and_the_list_before_the_folder(trial, cam
 
 def test_the_tag_gives_the_scale(trial, camera):
     path = with_tag(camera / "IMG_1.jpg", 0)
-    result = take_in(trial, [path], survey=SURVEY)
+    result = take_in(trial, [path], batch=Batch(survey=SURVEY))
     # 160 px of marker are 40 mm
     assert result.taken["mm_per_px"].iloc[0] == pytest.approx(0.25, rel=0.02)
     (body,) = entries(trial)
@@ -181,7 +181,7 @@ def test_where_no_photo_has_a_tag_or_a_time_their_lack_is_no_reason_to_look(tria
 
 def test_a_photo_that_nothing_binds_is_left_out_with_what_to_do(trial, camera):
     draw_photo(camera / "IMG_1.jpg")
-    result = take_in(trial, [camera], survey=SURVEY)
+    result = take_in(trial, [camera], batch=Batch(survey=SURVEY))
     assert "no tag was read" in reasons(result)["IMG_1.jpg"]
     assert "photos.csv" in reasons(result)["IMG_1.jpg"]
 
@@ -212,13 +212,13 @@ def test_the_survey_and_the_side_can_be_said_for_all(trial, camera):
 def test_a_survey_that_is_no_date_is_refused_and_nothing_taken_in(trial, camera, date):
     draw_photo(camera / "A1-1" / "IMG_1.jpg")
     with pytest.raises(PhotoError, match=r"2026-07-01"):
-        take_in(trial, [camera], survey=date)
+        take_in(trial, [camera], batch=Batch(survey=date))
     assert entries(trial) == []
 
 
 def test_a_survey_that_contradicts_the_folder_is_refused(trial, camera):
     draw_photo(camera / SURVEY / "A1-1" / "path.jpg")
-    result = take_in(trial, [camera], survey="2026-07-08")
+    result = take_in(trial, [camera], batch=Batch(survey="2026-07-08"))
     assert "says survey 2026-07-01, the command says 2026-07-08" in reasons(result)["path.jpg"]
 
 
@@ -462,7 +462,10 @@ def test_a_bad_photo_is_named_and_does_not_stop_the_others(trial, camera, name):
 
 
 def test_a_photo_that_is_not_there_is_named(trial, camera):
-    assert "not found" in reasons(take_in(trial, [camera / "none.jpg"], survey=SURVEY))["none.jpg"]
+    assert (
+        "not found"
+        in reasons(take_in(trial, [camera / "none.jpg"], batch=Batch(survey=SURVEY)))["none.jpg"]
+    )
 
 
 def test_an_empty_folder_is_told_of(trial, camera):
@@ -534,7 +537,7 @@ def test_a_list_that_is_none_is_refused_and_nothing_taken_in(trial, camera, text
     draw_photo(camera / "A1-1" / "path.jpg")
     (camera / "photos.csv").write_text(text, encoding="utf-8")
     with pytest.raises(PhotoError, match=said):
-        take_in(trial, [camera], survey=SURVEY)
+        take_in(trial, [camera], batch=Batch(survey=SURVEY))
     assert entries(trial) == []
 
 

@@ -108,7 +108,7 @@ def test_every_language_has_every_text_with_the_same_values(language: str) -> No
 
 
 def test_spanish_has_a_sentence_and_a_word_for_every_flag_of_a_photo() -> None:
-    candidates = {Flag.AT_EDGE, Flag.OVERLAPPING, Flag.TOO_SMALL_TO_COUNT, Flag.NEAR_LIMIT}
+    candidates = {Flag.AT_EDGE, Flag.TOO_SMALL_TO_COUNT, Flag.NEAR_LIMIT}
     of_photos = set(Flag) - candidates - {Flag.SIZE_RELATIVE}
     for flag in of_photos:
         assert {f"flag {flag.value}", f"word {flag.value}"} <= set(texts()["es"])

@@ -17,6 +17,7 @@ from test_sheet import data_of
 from trials import Beds, make_trial
 
 from counting.finding.propose import propose
+from counting.photos.gather import Batch
 from counting.photos.intake import take_in
 from counting.review.sheet import make_sheet
 from counting.settings import Settings
@@ -83,7 +84,7 @@ def sheet_of(
         code = trial.plants["code"][number // 2]
         lines.append(f"{photo.name},2026-07-01,{code},,{'ab'[number % 2]}")
     (inbox / "photos.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    taken = take_in(trial, [inbox], manifest=inbox / "photos.csv").taken
+    taken = take_in(trial, [inbox], batch=Batch(manifest=inbox / "photos.csv")).taken
     propose(trial, Settings(threshold=1.0) if empty else Settings(), workers=1)
     boxes = labelled(name)
     return make_sheet(trial), {row.photo: boxes[Path(row.file).name] for row in taken.itertuples()}

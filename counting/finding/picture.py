@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from counting.ledger.facts import Candidate, Line
+from counting.ledger.facts import Border, Candidate
 from counting.photos.image import Image
 from counting.settings import reaches
 
@@ -29,7 +29,7 @@ def draw(
     image: Image,
     candidates: Sequence[Candidate],
     threshold: float,
-    zone: tuple[Line, Line] | None = None,
+    zone: tuple[Border, Border] | None = None,
 ) -> NDArray[np.uint8]:
     """Return the photo's pixels with a ring round each candidate.
 
@@ -68,7 +68,7 @@ def draw(
     return drawn
 
 
-def _dimmed(image: Image, zone: tuple[Line, Line]) -> NDArray[np.uint8]:
+def _dimmed(image: Image, zone: tuple[Border, Border]) -> NDArray[np.uint8]:
     """Return the photo's pixels, those outside the zone at half their light."""
     inside = np.zeros(image.rgb.shape[:2], dtype=np.uint8)
     left, right = (np.array(line, dtype=np.float64).reshape(2, 2) / image.scale for line in zone)

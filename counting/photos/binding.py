@@ -140,9 +140,9 @@ def bind(given: Given, tags: Sequence[TagReading], taken: Taken, codes: Codes) -
     folder = _from_folders(given.path, codes)
     listed = _from_list(given.listed, codes)
     known = [tag for tag in tags if tag.id in codes.tags and not codes.foreign(tag)]
+    source = listed or folder
     # in a row the next plants' tags are in view too: one that folder or list names goes first
-    meant = (listed or folder).plant
-    named = [tag for tag in known if meant and codes.tags[tag.id] == meant]
+    named = [tag for tag in known if source.plant and codes.tags[tag.id] == source.plant]
     tag = next(iter(named + known), None)
     strange = [each for each in tags if codes.foreign(each)]
     if strange and not tag:
@@ -155,12 +155,11 @@ def bind(given: Given, tags: Sequence[TagReading], taken: Taken, codes: Codes) -
     if not plant:
         raise ValueError(_no_plant(given, codes))
     survey, dated_by = _survey(given, listed, folder, taken)
-    flags = _flags(tag, known, plant, listed or folder)
+    flags = _flags(tag, known, plant, source)
     if codes.tags and not tag:
         flags.append(Flag.NO_TAG)
     if not taken.time:
         flags.append(Flag.NO_TIME)
-    source = listed or folder
     truss = source.truss if source.truss is not None else folder.truss
     side = given.side or source.side or folder.side
     return Binding(survey, plant, truss, side, bound_by, tuple(flags), tag, dated_by)

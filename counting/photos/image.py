@@ -48,6 +48,8 @@ _HEAVY_WHOLE = 25_000_000
 """Pixels from which a photo, plain JPEG or of another kind, is worked on in a process with limits:
 the worst of fewer took 0.5 GB and 8 s, the worst that is read at all 1.2 GB and 19 s (measured)."""
 
+_DAMAGED = (OSError, ValueError, SyntaxError, EOFError, RuntimeError)
+"""What Pillow raises at a damaged file, by the kind of file and of damage."""
 _READABLE = "a JPEG, PNG, WebP, TIFF or HEIC photo"
 _COPY = "copy it from the camera again"
 _REDUCED = {
@@ -139,11 +141,9 @@ def is_heavy(path: Path) -> bool:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             with opened_photo(path) as opened:
-                plain = opened.format == "JPEG" and not opened.info.get("progressive")
-                return opened.width * opened.height > (_HEAVY if plain else _HEAVY_WHOLE)
-    except (OSError, ValueError, SyntaxError, EOFError, RuntimeError):
-        return False
-    except PillowImage.DecompressionBombError:
+                limit = _HEAVY if _is_plain(opened) else _HEAVY_WHOLE
+                return opened.width * opened.height > limit
+    except (*_DAMAGED, PillowImage.DecompressionBombError):
         return False
 
 
@@ -176,7 +176,8 @@ def read_photo(path: Path) -> bytes:
             # reading a pipe or a device waits, or never ends
             raise PhotoError(path, "is no plain file but a pipe or device", _READABLE, _COPY)
         if state.st_size > MOST_BYTES:
-            raise PhotoError(path, "far too large for a photo", "under 300 MB", "check the file")
+            expected = f"at most {MOST_BYTES >> 20} MB"
+            raise PhotoError(path, "far too large for a photo", expected, "check the file")
         data = path.read_bytes()
     except FileNotFoundError as error:
         raise PhotoError(path, "not found", _READABLE, "check the path") from error
@@ -200,9 +201,9 @@ def _open(path: Path, data: bytes) -> PillowImage.Image:
             raise PhotoError(path, "not a photo inside", _READABLE, _COPY) from error
         except PillowImage.DecompressionBombError as error:
             raise _too_large(path) from error
-        except (OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
+        except _DAMAGED as error:
             raise PhotoError(path, f"damaged ({_one_line(error)})", _READABLE, _COPY) from error
-    plain = opened.format == "JPEG" and not opened.info.get("progressive")
+    plain = _is_plain(opened)
     most = MAX_PIXELS if plain else MAX_PIXELS_WHOLE
     if opened.width * opened.height > most:
         raise _too_large(path, most)
@@ -210,6 +211,11 @@ def _open(path: Path, data: bytes) -> PillowImage.Image:
         found = f"{data.count(_SCAN)} scans, which no camera writes"
         raise PhotoError(path, found, _READABLE, "save it again as a plain JPEG")
     return opened
+
+
+def _is_plain(opened: PillowImage.Image) -> bool:
+    """Whether a photo is a JPEG that can be decoded at part of its size."""
+    return opened.format == "JPEG" and not opened.info.get("progressive")
 
 
 def _too_large(path: Path, most: int = MAX_PIXELS) -> PhotoError:
@@ -260,7 +266,7 @@ def _decode_other(path: Path, opened: PillowImage.Image, part: int) -> NDArray[n
             rgb = np.asarray(opened if opened.mode == "RGB" else opened.convert("RGB"))
     except PillowImage.DecompressionBombError as error:
         raise _too_large(path, MAX_PIXELS_WHOLE) from error
-    except (OSError, ValueError, SyntaxError, EOFError, RuntimeError) as error:
+    except _DAMAGED as error:
         found = f"cut short or damaged ({_one_line(error)})"
         raise PhotoError(path, found, _READABLE, _COPY) from error
     if part > 1:

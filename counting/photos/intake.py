@@ -39,7 +39,7 @@ __all__ = ["TakenIn", "take_in"]
 _BATCH = 100
 """Photos entered in the ledger in one go."""
 _ANY = Batch()
-FURTHER_VIEW = "a further view"
+_FURTHER_VIEW = "a further view"
 """How the reason begins for which a photo is kept that shows what a better one does."""
 
 
@@ -81,8 +81,6 @@ def take_in(
     batch: Batch = _ANY,
     replace: bool = False,
     progress: Progress | None = None,
-    survey: str | None = None,
-    manifest: Path | None = None,
 ) -> TakenIn:
     """Take photos into a trial; a bad one does not stop the others.
 
@@ -98,10 +96,6 @@ def take_in(
         Let a photo take the place of the one that its plant, survey, truss and side has already.
     progress : callable, optional
         Called with the number of photos examined and of all.
-    survey : str, optional
-        Short for ``Batch(survey=...)``: the survey's date, year-month-day.
-    manifest : Path, optional
-        Short for ``Batch(manifest=...)``.
 
     Returns
     -------
@@ -112,9 +106,6 @@ def take_in(
     PhotoError
         If the survey is no date or the list of photos cannot be read; nothing is taken in then.
     """
-    batch = dataclasses.replace(
-        batch, survey=survey or batch.survey, manifest=manifest or batch.manifest
-    )
     given, refused = gather(trial.directory, paths, batch)
     codes = Codes.of(trial.plants, TrialMark.of(trial.plan))
     wanted = Wanted(trial.plan.rule.smallest_fruit_mm, frozenset(codes.tags))
@@ -206,7 +197,7 @@ def _further_views(ledger: Ledger) -> dict[str, Slot]:
     return {
         sha: photo.slot
         for sha, photo in photos(ledger).items()
-        if (held := out.why(sha)) and held.reason.startswith(FURTHER_VIEW)
+        if (held := out.why(sha)) and held.reason.startswith(_FURTHER_VIEW)
     }
 
 
@@ -238,7 +229,7 @@ def _enter(
             entered.append(photo)
             facts.append(photo)
             if first := counting.get(photo.photo):
-                reason = f"{FURTHER_VIEW}: {first.path.name} shows the same, better"
+                reason = f"{_FURTHER_VIEW}: {first.path.name} shows the same, better"
                 facts.append(
                     Exclusion(photo=photo.photo, reason=reason, by_photo=first.examined.photo)
                 )

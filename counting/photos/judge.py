@@ -8,12 +8,10 @@ from typing import Literal
 import pandas as pd
 
 from counting.flags import Flag
+from counting.photos.binding import Codes
 from counting.photos.examine import Examined
 
 __all__ = ["Judgement", "judge"]
-
-_ENOUGH_PX = 20.0
-"""Pixels across the smallest fruit, as `counting.photos.fitness.quality` asks for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,11 +50,7 @@ def judge(examined: Examined, plants: pd.DataFrame, expected: str) -> Judgement:
     Judgement
         What spoils the photo comes before what a person can mend later.
     """
-    codes = {
-        int(tag): str(code)
-        for tag, code in zip(plants["tag"], plants["code"], strict=True)
-        if pd.notna(tag)
-    }
+    codes = Codes.of(plants).tags
     seen = tuple(codes[tag.id] for tag in examined.tags if tag.id in codes)
     scale = 1 / examined.tags[0].mm_per_px if examined.tags else None
     flags = set(examined.quality.flags)
@@ -70,6 +64,6 @@ def judge(examined: Examined, plants: pd.DataFrame, expected: str) -> Judgement:
         return Judgement("no tag", seen, scale)
     if expected not in seen:
         return Judgement("other plant", seen, scale)
-    if examined.quality.smallest_px < _ENOUGH_PX:
+    if Flag.TOO_SMALL in flags:
         return Judgement("far", seen, scale)
     return Judgement("good", seen, scale)

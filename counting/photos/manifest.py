@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from counting.errors import CountingError, PhotoError
@@ -96,22 +96,12 @@ def read_manifest(path: Path) -> Manifest:
             faults[f"{path.name} line {row.line}"] = "no file named; write the photo's name"
             continue
         listed = _listed(row, path.name)
-        if target in rows and _differ(rows[target], listed):
-            first = rows[target].line
-            fault = f"listed on lines {first} and {row.line} of {path.name}; keep one"
-            listed = Listed(first, "", "", None, "", fault)
+        first = rows.get(target, listed)
+        if replace(listed, line=first.line) != first:
+            fault = f"listed on lines {first.line} and {row.line} of {path.name}; keep one"
+            listed = Listed(first.line, "", "", None, "", fault)
         rows[target] = listed
     return Manifest(path, rows, faults)
-
-
-def _differ(one: Listed, other: Listed) -> bool:
-    return (one.survey, one.plant, one.truss, one.side, one.fault) != (
-        other.survey,
-        other.plant,
-        other.truss,
-        other.side,
-        other.fault,
-    )
 
 
 def _listed(row: Row, name: str) -> Listed:

@@ -64,7 +64,7 @@ class CodeBook:
         return f"plant {text!r} is not in the plan{ask}"
 
 
-def plant_called(trial: Trial, text: str, *, where: str = "plant") -> str:
+def plant_called(trial: Trial, text: str, *, where: str) -> str:
     """Return the code of the plant that a person named.
 
     Raises

@@ -11,7 +11,7 @@ import numpy as np
 from counting.finding.uncertain import expected_error, worth_a_look
 from counting.finding.zone import likely_pairs
 from counting.flags import Flag
-from counting.ledger.facts import Candidate, Line, Photo, Proposal, left_out, photos, proposals
+from counting.ledger.facts import Border, Candidate, Photo, Proposal, left_out, photos, proposals
 from counting.plan.trial import Trial
 
 __all__ = ["Frame", "by_lot", "doubtful", "frames", "ordered", "uncovered"]
@@ -67,7 +67,7 @@ class Frame:
     shown: frozenset[int]
     flags: tuple[str, ...]
     card: tuple[tuple[float, float], ...]
-    zone: tuple[Line, Line] | None = None
+    zone: tuple[Border, Border] | None = None
     interval: tuple[float, float, float] | None = None
     likely: tuple[tuple[int, str, int], ...] = ()
 

@@ -23,11 +23,17 @@ from counting.ledger.facts import (
     photos,
 )
 
-__all__ = ["Confirmed", "Reviewed", "confirmed_by", "confirmed_photos", "glanced", "reviewed"]
+__all__ = [
+    "Confirmed",
+    "Reviewed",
+    "boxes_of",
+    "confirmed_by",
+    "confirmed_photos",
+    "glanced",
+    "reviewed",
+]
 
 Floats = NDArray[np.float64]
-_UNCLEAR = {"unsure", "elsewhere"}
-"""Marks that do not say whether a candidate is a fruit that counts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +169,7 @@ def _tells_which(answer: Answer) -> bool:
 def glanced(answer: Answer, glance: Proposal) -> Confirmed:
     """Say for each candidate, which the person never saw, whether it shows a fruit of the marks."""
     fruit = _partners(glance.candidates, answer.fruit) != FREE
-    others = [mark for mark in answer.marks if mark.state in _UNCLEAR]
+    others = [mark for mark in answer.marks if mark.unclear]
     unclear = _partners(glance.candidates, others) != FREE
     kept = [
         place
@@ -177,7 +183,7 @@ def glanced(answer: Answer, glance: Proposal) -> Confirmed:
 
 
 def _partners(candidates: Sequence[Candidate], marks: Sequence[Mark]) -> NDArray[np.int64]:
-    return match_by_centre(_boxes(candidates), _confidence(candidates), _boxes(marks))
+    return match_by_centre(boxes_of(candidates), _confidence(candidates), boxes_of(marks))
 
 
 def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
@@ -185,7 +191,7 @@ def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
     taken = {mark.candidate for mark in answer.fruit if mark.candidate is not None}
     judged = {mark.candidate for mark in answer.marks}
     # a fruit that is not this plant's teaches nothing of what is a fruit
-    unclear = {mark.candidate for mark in answer.marks if mark.state in _UNCLEAR}
+    unclear = {mark.candidate for mark in answer.marks if mark.unclear}
     unclear |= {each.candidate for each in proposal.candidates if not each.own} - judged
     others = [each for each in proposal.candidates if each.candidate not in judged]
     added = [mark for mark in answer.fruit if mark.candidate is None]
@@ -205,7 +211,8 @@ def _confirmed(answer: Answer, proposal: Proposal) -> Confirmed:
     )
 
 
-def _boxes(drawn: Sequence[Candidate | Mark]) -> Floats:
+def boxes_of(drawn: Sequence[Candidate | Mark]) -> Floats:
+    """Return boxes (N, 4): centre x, centre y, width, height in px of the full photo."""
     return np.array([each.box for each in drawn], np.float64).reshape(-1, 4)
 
 

@@ -19,13 +19,13 @@ from numpy.typing import NDArray
 from counting import __version__
 from counting.errors import CountingError, Refusal
 from counting.files import inside, now, sha256_bytes, write_bytes
-from counting.finding.lesson.confirmed import Confirmed, Reviewed, glanced, reviewed
+from counting.finding.lesson.confirmed import Confirmed, Reviewed, boxes_of, glanced, reviewed
 from counting.finding.lesson.fit import Taught, figures_of, helps, teach
 from counting.finding.lesson.learn import Learnt, learn_trial, with_numbers
 from counting.finding.matching import FREE, match_by_centre
 from counting.finding.proposal import Tasks, find_in, weights_file
 from counting.ledger import Ledger
-from counting.ledger.facts import Candidate, Glance, Mark, Photo, Proposal, photos
+from counting.ledger.facts import Glance, Photo, Proposal, photos
 from counting.photos.workers import on_cores
 from counting.plan.trial import Trial
 from counting.settings import Settings
@@ -292,10 +292,8 @@ def _seen(
 def _shown(trial: Trial, told: Reviewed, photo: Photo) -> Shown:
     """Return what a reviewed photo teaches the network."""
     answer = told.answer
-    fruit = _boxes(answer.fruit)
-    doubtful = [
-        mark for mark in answer.marks if mark.state in ("unsure", "elsewhere") or mark.small
-    ]
+    fruit = boxes_of(answer.fruit)
+    doubtful = [mark for mark in answer.marks if mark.unclear or mark.small]
     judged = {mark.candidate for mark in answer.marks}
     # nobody was asked about what is another plant's or too small: it is no proof of a bare place
     passed = [
@@ -303,11 +301,7 @@ def _shown(trial: Trial, told: Reviewed, photo: Photo) -> Shown:
         for each in told.proposal.candidates
         if each.candidate not in judged and (each.small or not each.own)
     ]
-    unclear = np.vstack([_boxes(doubtful), _boxes(passed)])
+    unclear = np.vstack([boxes_of(doubtful), boxes_of(passed)])
     marked = match_by_centre(unclear, np.ones(len(unclear)), fruit) != FREE
     path = inside(trial.directory, photo.file)
     return Shown(photo.photo, path, fruit, unclear[~marked])
-
-
-def _boxes(drawn: Sequence[Candidate | Mark]) -> Array:
-    return np.array([each.box for each in drawn], np.float64).reshape(-1, 4)

@@ -7,7 +7,6 @@ from counting.finding.zone.views import likely_pairs
 from counting.finding.zone.whose import (
     MIDDLE,
     NO_TAGS,
-    Border,
     RowTags,
     Seen,
     Whose,
@@ -19,7 +18,6 @@ from counting.finding.zone.whose import (
 __all__ = [
     "MIDDLE",
     "NO_TAGS",
-    "Border",
     "RowTags",
     "Seen",
     "TagSeen",

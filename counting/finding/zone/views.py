@@ -45,10 +45,9 @@ def _view(photo: Photo, fruit: Sequence[Candidate]) -> View | None:
     tag = photo.tag
     if tag is None or len(tag.corners) != 4 or tag.code != photo.plant:
         return None
-    boxes = [(each.x, each.y, each.width, each.height) for each in fruit]
     return View(
         TagSeen(tag.code, tag.corners),
         (photo.width, photo.height),
-        np.array(boxes, dtype=np.float64).reshape(-1, 4),
+        np.array([each.box for each in fruit], dtype=np.float64).reshape(-1, 4),
         np.array([each.red_share or 0.0 for each in fruit], dtype=np.float64),
     )

@@ -13,14 +13,12 @@ from counting.crops import TOMATO
 from counting.finding.zone.behind import OFF_STEM_UNKNOWN, behind_shares
 from counting.finding.zone.plane import RowPlane, TagSeen, plane_of
 from counting.finding.zone.stand import Stand, off_stem, row_shares, stand_of
+from counting.ledger.facts import Border
 from counting.plan.card import MARKER
 
-__all__ = ["MIDDLE", "NO_TAGS", "Border", "RowTags", "Seen", "Whose", "Zone", "whose", "zone_json"]
+__all__ = ["MIDDLE", "NO_TAGS", "RowTags", "Seen", "Whose", "Zone", "whose", "zone_json"]
 
 Array = NDArray[np.float64]
-Border = tuple[float, float, float, float]
-"""A border of a zone: x, y of its upper and its lower end, px of the full-size photo."""
-
 
 MIDDLE = "middle"
 """What a zone rests on where the plant's own tag was not read and no plan says where the plant

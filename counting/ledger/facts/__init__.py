@@ -9,8 +9,8 @@ from counting.ledger.facts.answer import (
     RETAKE,
     TOGETHER,
     Answer,
+    Border,
     Judged,
-    Line,
     Mark,
     answer_key,
     newest_answers,
@@ -18,15 +18,14 @@ from counting.ledger.facts.answer import (
 )
 from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
-from counting.ledger.facts.own import Lesson, PlanRecord
+from counting.ledger.facts.lesson import Lesson
 from counting.ledger.facts.photo import Photo, Slot, Tag
-from counting.ledger.facts.plants import RENAMED, facts_by_plant
+from counting.ledger.facts.plan import RENAMED, PlanRecord, facts_by_plant
 from counting.ledger.facts.proposal import Candidate, Glance, Proposal, settings_of, settings_text
 from counting.ledger.facts.read import (
     Fact,
     all_answers,
     all_proposals,
-    answer_of,
     answers,
     answers_that_stand,
     entries_of,
@@ -69,7 +68,7 @@ __all__ = [
     "Judged",
     "LeftOut",
     "Lesson",
-    "Line",
+    "Border",
     "Mark",
     "Photo",
     "PlanRecord",
@@ -81,7 +80,6 @@ __all__ = [
     "all_answers",
     "all_proposals",
     "answer_key",
-    "answer_of",
     "answers",
     "answers_that_stand",
     "entries_of",

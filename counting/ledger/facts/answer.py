@@ -18,7 +18,7 @@ __all__ = [
     "RETAKE",
     "Answer",
     "Judged",
-    "Line",
+    "Border",
     "Mark",
     "answer_key",
     "newest_answers",
@@ -30,8 +30,9 @@ COUNTED, CANNOT_TELL, RETAKE = "counted", "cannot tell", "retake"
 TOGETHER = "together"
 """How a photo was looked at that stood on the screen beside several others."""
 _FRUIT = {"confirmed", "added"}
-Line = tuple[float, float, float, float]
-"""A border of a zone: x, y of its two ends, px."""
+_UNCLEAR = {"unsure", "elsewhere"}
+Border = tuple[float, float, float, float]
+"""A border of a zone: x, y of its upper and its lower end, px of the full-size photo."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,11 @@ class Mark:
     def counts(self) -> bool:
         """Whether it is a fruit that counts."""
         return self.state in _FRUIT and not self.small
+
+    @property
+    def unclear(self) -> bool:
+        """Whether it leaves open if there is a fruit that counts."""
+        return self.state in _UNCLEAR
 
     @property
     def box(self) -> tuple[float, float, float, float]:
@@ -162,7 +168,7 @@ class Answer:
     device: str = ""
     number: int | None = None
     seen: bool | None = None
-    zone: tuple[Line, Line] | None = None
+    zone: tuple[Border, Border] | None = None
     looked: str = ""
     seq: int = field(default=0, compare=False)
 
@@ -258,9 +264,8 @@ def _rank(answer: Answer) -> tuple[bool, int, datetime, str]:
     return (answer.answer != CANNOT_TELL, answer.seq, moment(answer.at), answer.reviewer)
 
 
-def zone_of(lines: Any) -> tuple[Line, Line] | None:
-    """Return the two borders of a zone that a body holds; None where it holds none."""
-    """Return a zone's two border lines as the ledger or a reviewer's file has them."""
+def zone_of(lines: Any) -> tuple[Border, Border] | None:
+    """Return the two borders of a zone as the ledger has them; None where it holds none."""
     if lines is None:
         return None
     left, right = (tuple(map(float, line)) for line in lines)

@@ -8,11 +8,11 @@ from typing import Any, ClassVar, Self
 
 from counting.crops import TOMATO
 from counting.flags import Flag
-from counting.ledger.facts.answer import Line, zone_of
+from counting.ledger.facts.answer import Border, zone_of
 from counting.ledger.store import EntryKind
 from counting.settings import OWN_FROM, Settings, reaches
 
-__all__ = ["Candidate", "Proposal", "settings_of", "settings_text"]
+__all__ = ["Candidate", "Glance", "Proposal", "settings_of", "settings_text"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +192,7 @@ class Proposal:
     count_high: float = 0.0
     flags: tuple[str, ...] = ()
     known: str = ""
-    zone: tuple[Line, Line] | None = None
+    zone: tuple[Border, Border] | None = None
     spacing_mm: float | None = None
     usual_mm_per_px: float | None = None
     seconds: float | None = None

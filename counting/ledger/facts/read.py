@@ -6,12 +6,13 @@ from collections.abc import Iterable, Iterator
 from typing import TypeVar
 
 from counting.errors import LedgerError
-from counting.ledger.facts.answer import Answer, Judged, answer_key, newest_answers
+from counting.ledger.facts.answer import Answer, Judged, newest_answers
 from counting.ledger.facts.beside import each_fruit_once
 from counting.ledger.facts.event import Event
 from counting.ledger.facts.exclusion import Exclusion, LeftOut
-from counting.ledger.facts.own import Lesson, PlanRecord
+from counting.ledger.facts.lesson import Lesson
 from counting.ledger.facts.photo import Photo
+from counting.ledger.facts.plan import PlanRecord
 from counting.ledger.facts.proposal import Glance, Proposal
 from counting.ledger.facts.sheet import Sheet
 from counting.ledger.facts.tally import Tally
@@ -21,7 +22,6 @@ __all__ = [
     "Fact",
     "all_answers",
     "all_proposals",
-    "answer_of",
     "answers",
     "answers_that_stand",
     "entries_of",
@@ -161,11 +161,6 @@ def answers(ledger: Ledger, *, after: int = 0) -> list[Answer]:
 def all_answers(ledger: Ledger) -> Iterator[Answer]:
     """Yield every answer in the order written, those that no longer stand too."""
     return _of_kind(Answer, ledger.entries(Answer.kind))
-
-
-def answer_of(ledger: Ledger, photo: str, reviewer: str) -> Answer | None:
-    """Return a reviewer's answer for a photo, None if there is none."""
-    return _get(ledger, Answer, answer_key(photo, reviewer))
 
 
 def answers_that_stand(ledger: Ledger) -> dict[str, Answer]:

@@ -1,4 +1,4 @@
-"""What a trial has one of: the plan as it stood, and the numbers learnt from its own photos."""
+"""A lesson: the numbers that the finder learnt from a survey's reviewed photos."""
 
 from __future__ import annotations
 
@@ -9,48 +9,10 @@ from typing import Any, ClassVar, Self
 from counting.files import canonical_json, sha256_bytes
 from counting.ledger.store import EntryKind
 
-__all__ = ["Lesson", "PlanRecord"]
+__all__ = ["Lesson"]
 
 _DIGEST = 12
 """Hex digits of a digest; 48 bits tell the lessons of one trial apart."""
-
-
-@dataclass(frozen=True, slots=True)
-class PlanRecord:
-    """The plan's files as they were when the trial began, or from a later change on.
-
-    Attributes
-    ----------
-    plan, plants : str
-        Text of ``trial.toml`` and of ``plants.csv``.
-    hashes : mapping
-        File name to the SHA-256 of its bytes.
-    why : str
-        What was changed later, and why; empty for the plan of the beginning.
-    """
-
-    kind: ClassVar[EntryKind] = "trial"
-
-    plan: str
-    plants: str
-    hashes: Mapping[str, str] = field(default_factory=dict)
-    why: str = ""
-
-    @property
-    def key(self) -> str:
-        """The ledger's key."""
-        return "trial"
-
-    @classmethod
-    def of_body(cls, body: Mapping[str, Any]) -> Self:
-        """Return the plan that a body holds."""
-        hashes, why = body.get("hashes", {}), str(body.get("why", ""))
-        return cls(str(body["plan"]), str(body["plants"]), hashes, why)
-
-    def to_body(self) -> dict[str, Any]:
-        """Return the plan as the ledger keeps it."""
-        body = {"plan": self.plan, "plants": self.plants, "hashes": dict(self.hashes)}
-        return body | ({"why": self.why} if self.why else {})
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ import pytest
 from drawn import RIPE, image, leaves, plant, with_fruit
 
 from counting.finding.boxes import PROPOSED, overlap, suppress
-from counting.finding.stages.colour import balance, colour, fruit_map
+from counting.finding.stages.colour import balance, colour, fruit_map, planes
+from counting.finding.stages.numbers import linear
 from counting.photos.image import Image
 
 GROW_LIGHT = np.array([1.15, 0.55, 1.3])
@@ -35,7 +36,8 @@ def test_white_balance_leaves_a_grey_photo_as_it_is() -> None:
 @pytest.mark.parametrize("light", [np.ones(3), GROW_LIGHT], ids=["daylight", "grow light"])
 def test_ripe_fruit_is_more_fruit_like_than_leaves_under_any_light(light: np.ndarray) -> None:
     photo, fruit = plant(np.random.default_rng(2))
-    likely = fruit_map(under(photo, light))
+    lit = under(photo, light)
+    likely = fruit_map(lit, planes(balance(lit)), linear("colour", "pixel"))
     inside = np.zeros(likely.shape, dtype=np.uint8)
     for x, y, radius in fruit:
         cv2.circle(inside, (x, y), int(radius * 0.8), 1, -1)

@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+from PIL import ExifTags, UnidentifiedImageError
 from PIL import Image as Pillow
-from PIL import UnidentifiedImageError
 
 from counting.errors import CountingError, LabelsError
 from counting.files import read_text, strict_json
@@ -19,9 +19,6 @@ from counting.photos.image import SUFFIXES
 
 __all__ = ["Reading", "read_coco", "read_voc", "read_yolo"]
 
-_MOST_BYTES = 512 * 2**20
-"""A label file beyond this is refused; the largest published COCO file has 470 MB."""
-_ORIENTATION = 0x0112
 _TURNED = {5, 6, 7, 8}
 """EXIF 2.3, tag Orientation: the values that swap width and height."""
 
@@ -69,18 +66,10 @@ def _reason(error: Exception) -> str:
 
 
 def _text(path: Path) -> str:
-    """Read a label file, not one so large that it would fill the memory."""
     try:
-        if path.is_file() and path.stat().st_size > _MOST_BYTES:
-            expected = f"at most {_MOST_BYTES >> 20} MB"
-            raise LabelsError(path, "a file too large to be labels", expected)
         return read_text(path)
-    except LabelsError:
-        raise
     except CountingError as error:
         raise LabelsError(error.where, error.found, error.expected, error.mend) from error
-    except OSError as error:
-        raise LabelsError(path, f"cannot be read ({error.strerror})") from error
 
 
 def read_coco(path: Path) -> Reading:
@@ -292,6 +281,6 @@ def _yolo_kinds(folder: Path) -> list[str]:
 def _photo_size(path: Path) -> tuple[float, float]:
     """Return width and height of the upright photo, without decoding it."""
     with Pillow.open(path) as photo:
-        turned = photo.getexif().get(_ORIENTATION, 1) in _TURNED
+        turned = photo.getexif().get(ExifTags.Base.Orientation, 1) in _TURNED
         width, height = photo.size
     return (float(height), float(width)) if turned else (float(width), float(height))

@@ -90,22 +90,19 @@ def look(
     looked, refused = [], []
     for path in paths:
         try:
-            looked.append(_look_at(path, settings, _Given(smallest_mm, spacing_mm, crop)))
+            looked.append(_look_at(path, settings, smallest_mm, spacing_mm, crop))
         except PhotoError as error:
             refused.append(Refusal(str(path), str(error).removeprefix(f"{path}: ")))
     return looked, refused
 
 
-@dataclass(frozen=True, slots=True)
-class _Given:
-    """What the person says of the photos."""
-
-    smallest_mm: float | None
-    spacing_mm: float | None
-    crop: Crop
-
-
-def _look_at(path: Path, settings: Settings, given: _Given) -> Look:
+def _look_at(
+    path: Path,
+    settings: Settings,
+    smallest_mm: float | None,
+    spacing_mm: float | None,
+    crop: Crop,
+) -> Look:
     data = read_photo(path)
     fine = load_image(path, long_side=TAG_SIDE, data=data)
     # the photo is of the plant whose tag is nearest the middle
@@ -119,11 +116,11 @@ def _look_at(path: Path, settings: Settings, given: _Given) -> Look:
         image,
         settings,
         tag=tag.record() if tag else None,
-        smallest_mm=given.smallest_mm,
-        crop=given.crop,
+        smallest_mm=smallest_mm,
+        crop=crop,
         row=RowTags(
             tuple(TagSeen(f"tag {each.id}", each.corners) for each in tags),
-            given.spacing_mm,
+            spacing_mm,
             cards=tuple(each.card for each in tags if len(each.card)),
         ),
     )

@@ -14,7 +14,7 @@ from scipy.special import expit, logit
 from counting.finding.expected import Spread
 from counting.finding.matching import FREE, match_by_overlap
 from counting.finding.stages.numbers import numbers
-from counting.settings import Settings
+from counting.settings import STAGES, Settings
 
 __all__ = ["Merged", "merge", "merge_numbers", "spread_of", "stage_set"]
 
@@ -147,7 +147,7 @@ def merge(tables: Mapping[str, pd.DataFrame], *, slope: float = 1, offset: float
     odds = merge_features(scores) @ np.concatenate([weights, silent]) + fitted["intercept"]
     confidence = np.asarray(expit(slope * odds + offset))
     order = np.lexsort((boxes[:, 1], boxes[:, 0], -confidence))
-    flow = [names.index(name) for name in sorted(names, key=("colour", "blobs", "scorer").index)]
+    flow = [names.index(name) for name in STAGES if name in names]
     spoke = ~np.isnan(scores)
     said = tuple("+".join(names[k] for k in flow if spoke[row, k]) for row in order)
     return Merged(boxes[order], confidence[order], said)

@@ -11,21 +11,12 @@ from numpy.typing import NDArray
 
 from counting.crops import TOMATO, Crop
 
-__all__ = ["USDA_EDGES", "Ripeness", "ripeness", "usda_stage"]
-
-USDA_EDGES = (
-    (0.0, "green"),
-    (0.10, "breakers"),
-    (0.30, "turning"),
-    (0.60, "pink"),
-    (0.90, "light red"),
-)
-"""Upper edges of the share of the surface that is not green: 7 CFR 51.1860."""
-
+__all__ = ["Ripeness", "ripeness"]
 
 _GREEN_UP_TO = 0.10
-"""Share not green up to which a fruit is called green: the stages green and breakers together. On
-the labelled tomato photos (boxes as labelled) 93 % of 663 fruit then bear their label's class."""
+"""Share not green up to which a fruit is called green: the stages green and breakers together
+(7 CFR 51.1860). On the labelled tomato photos (boxes as labelled) 93 % of 663 fruit then bear
+their label's class."""
 _ENOUGH = 0.25  # share of the middle of the box that must be left when other fruit are taken out
 _FAINT = 15.0  # chroma under which a colour has no hue to speak of: pale green under grow lights
 _COLD, _FAINT_COLD = 10.0, 30.0  # hue under which purple light reddens green fruit, and its chroma
@@ -48,24 +39,6 @@ class Ripeness:
     turning: float
     ripe: float
     colour: str
-
-
-def usda_stage(not_green: float) -> str:
-    """Return the USDA colour stage of a tomato from the share of its surface that is not green.
-
-    Parameters
-    ----------
-    not_green : float
-        Tannish-yellow, pink and red surface together, 0..1; seen from one side, an estimate.
-
-    References
-    ----------
-    United States Standards for Grades of Fresh Tomatoes, 7 CFR 51.1860.
-    """
-    for edge, stage in USDA_EDGES:
-        if not_green <= edge:
-            return stage
-    return "red"
 
 
 def ripeness(

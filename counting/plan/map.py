@@ -146,28 +146,13 @@ def _draw_row(axes: Axes, plants: pd.DataFrame, y: float, patterns: dict[str, st
 def _draw_plot(axes: Axes, corner: tuple[float, float], long: float, pattern: str) -> None:
     from matplotlib.patches import FancyBboxPatch
 
-    x, y = corner
-    box = FancyBboxPatch(
-        (x + 0.06, y - 1.85),
-        long - 0.12,
-        1.75,
-        boxstyle="round,pad=0,rounding_size=0.18",
-        facecolor="white",
-        edgecolor=_FAINT if pattern else _INK,
-        hatch=pattern,
-        linewidth=0,
-    )
-    axes.add_patch(box)
-    frame = FancyBboxPatch(
-        (x + 0.06, y - 1.85),
-        long - 0.12,
-        1.75,
-        boxstyle="round,pad=0,rounding_size=0.18",
-        fill=False,
-        edgecolor=_INK,
-        linewidth=2,
-    )
-    axes.add_patch(frame)
+    place, shape = (corner[0] + 0.06, corner[1] - 1.85), "round,pad=0,rounding_size=0.18"
+    edge = _FAINT if pattern else _INK
+    # hatches are drawn in the colour of the edge, so the frame is a box of its own
+    hatched: dict[str, Any] = {"facecolor": "white", "edgecolor": edge, "hatch": pattern, "lw": 0}
+    frame: dict[str, Any] = {"fill": False, "edgecolor": _INK, "lw": 2}
+    for style in (hatched, frame):
+        axes.add_patch(FancyBboxPatch(place, long - 0.12, 1.75, boxstyle=shape, **style))
 
 
 def _draw_plant(axes: Axes, place: tuple[float, float], label: str, *, guard: bool) -> None:

@@ -8,13 +8,15 @@ from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
-__all__ = ["BOLD", "PAPERS", "PLAIN", "Page", "Paper", "font_file", "new_canvas"]
+__all__ = ["BOLD", "CAPITALS", "PAPERS", "PLAIN", "Page", "Paper", "font_file", "new_canvas"]
 
 Paper = Literal["a4", "letter"]
 
 PAPERS: dict[str, tuple[float, float]] = {"a4": (297.0, 210.0), "letter": (279.4, 215.9)}
 """Width and height of the sheet laid on its side, mm: ISO 216 and ANSI/ASME Y14.1."""
 PLAIN, BOLD = "DejaVuSans", "DejaVuSans-Bold"
+CAPITALS = 0.729
+"""Height of the capitals of DejaVu Sans over the font's size."""
 _MM = 72 / 25.4
 """PDF points to the mm."""
 
@@ -127,5 +129,5 @@ class Page:
 
 
 def _points(height_mm: float) -> float:
-    """Return the font size whose capitals are so high: 0.729 of the size in DejaVu Sans."""
-    return height_mm * _MM / 0.729
+    """Return the font size whose capitals are so high."""
+    return height_mm * _MM / CAPITALS

@@ -29,7 +29,16 @@ from counting.plan.card import (
 from counting.plan.guide import guide_page
 from counting.plan.map import placed
 from counting.plan.mark import TrialMark
-from counting.plan.print_shop import BOLD, PAPERS, PLAIN, Page, Paper, font_file, new_canvas
+from counting.plan.print_shop import (
+    BOLD,
+    CAPITALS,
+    PAPERS,
+    PLAIN,
+    Page,
+    Paper,
+    font_file,
+    new_canvas,
+)
 from counting.plan.trial import Trial
 
 __all__ = ["PIXELS_PER_MM", "tag_picture", "tagged", "tags_pdf", "write_tag_pictures"]
@@ -150,10 +159,11 @@ def tag_picture(code: str, tag: int, title: str = "", mark: TrialMark | None = N
             pen.rectangle((left, top, right - 1, bottom - 1), fill=item.level)
             continue
         name = str(font_file(BOLD if item.bold else PLAIN))
-        font = ImageFont.truetype(name, item.size * per / 0.729)
+        size = item.size * per / CAPITALS
+        font = ImageFont.truetype(name, size)
         wide = max(font.getlength(item.text), 1.0)
         if wide > item.room * per:
-            font = ImageFont.truetype(name, item.size * per / 0.729 * item.room * per / wide)
+            font = ImageFont.truetype(name, size * item.room * per / wide)
         anchor = "ms" if item.middle else "ls"
         pen.text((item.x * per, item.y * per), item.text, fill=0, font=font, anchor=anchor)
     x, y, radius = (value * per for value in _HOLE)

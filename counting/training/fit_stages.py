@@ -23,6 +23,7 @@ from counting.accuracy.score import best_f1
 from counting.finding.boxes import overlap, suppress
 from counting.finding.matching import FREE, match_by_overlap
 from counting.finding.stages import blobs, colour
+from counting.finding.stages.numbers import Raw
 from counting.finding.stages.profile import Linear
 from counting.photos.image import Image, load_image
 from counting.training.scenes import ScenePhoto, scene_photos
@@ -30,15 +31,13 @@ from counting.training.scenes import ScenePhoto, scene_photos
 __all__ = ["fit_logistic", "write_numbers"]
 
 Array = NDArray[np.float64]
-Raw = tuple[Array, Array, tuple[int, int]]
 Judged = tuple[Array, Array, Array]
 
 _RIDGE = 3e-3  # pull of the weights towards zero; little changed between 1e-3 and 1e-2
 _PIXELS = {"": 4000, "green": 2000, "red": 2000}  # sampled per photo: of no fruit, of each kind
-_HIT, _NEAR = (
-    0.6,
-    0.4,
-)  # overlap with a label of a candidate to learn as fruit; between: little weight
+_HIT, _NEAR = 0.6, 0.4
+"""Overlap with a label from which a candidate is learnt as fruit, and under which as none; between
+the two it has little weight."""
 
 
 def fit_logistic(

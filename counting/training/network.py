@@ -9,7 +9,6 @@ doi 10.1109/CVPR.2017.106; fruit as centre points: Zhou, Wang, Kraehenbuehl 2019
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +17,6 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 STRIDE = 4
-MULTIPLE = 32
 # As the encoder's weights were trained.
 INPUT_MEAN = 127.0
 INPUT_SD = 128.0
@@ -51,6 +49,8 @@ BLOCKS = (
 )
 # The last block of each size: a quarter, an eighth, a sixteenth and a thirty-second.
 ENDS = (2, 4, 10, 12)
+# Channels of the pyramid at a quarter, an eighth and a sixteenth, and before the outputs.
+PYRAMID, HEAD = (32, 64, 96), 32
 
 
 def _conv(inputs: int, outputs: int, kernel: int, stride: int = 1, groups: int = 1) -> nn.Module:
@@ -108,21 +108,13 @@ class Encoder(nn.Module):
 
 
 class Scorer(nn.Module):
-    """Photo in, three maps at a quarter of its size out.
+    """Photo in, three maps at a quarter of its size out."""
 
-    Parameters
-    ----------
-    pyramid : sequence of int
-        Channels of the pyramid at 1/4, 1/8 and 1/16.
-    head : int
-        Channels before the outputs.
-    """
-
-    def __init__(self, pyramid: Sequence[int] = (32, 64, 96), head: int = 32) -> None:
+    def __init__(self) -> None:
         super().__init__()
         self.encoder = Encoder()
         a, b, c, d = (BLOCKS[end][0] for end in ENDS)
-        p4, p8, p16 = pyramid
+        p4, p8, p16 = PYRAMID
         self.lateral16, self.lateral8, self.lateral4 = (
             _conv(c, p16, 1),
             _conv(b, p8, 1),
@@ -135,9 +127,9 @@ class Scorer(nn.Module):
         )
         self.merge16 = InvertedResidual(p16, p16, 2)
         self.merge8 = _conv(p8, p8, 3)
-        self.merge4 = _conv(p4, head, 3)
-        self.mix = _conv(head, head, 3)
-        self.outputs = nn.Conv2d(head, 6, 1)
+        self.merge4 = _conv(p4, HEAD, 3)
+        self.mix = _conv(HEAD, HEAD, 3)
+        self.outputs = nn.Conv2d(HEAD, 6, 1)
         self._start()
 
     def _start(self) -> None:

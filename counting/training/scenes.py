@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from counting.accuracy.labels import read_labels
 
-__all__ = ["SPLIT", "ScenePhoto", "read_split", "scene_photos"]
+__all__ = ["ScenePhoto", "read_split", "scene_photos"]
 
-SPLIT = Path(__file__).with_name("split.json")
+_SPLIT = Path(__file__).with_name("split.json")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +50,9 @@ class ScenePhoto:
 
 
 @cache
-def read_split(path: Path = SPLIT) -> dict[str, dict[str, Any]]:
+def read_split() -> dict[str, dict[str, Any]]:
     """Return scene (or tree) and fold of every labelled photo, by set and file name."""
-    table: dict[str, dict[str, Any]] = json.loads(path.read_text(encoding="utf-8"))["photos"]
+    table: dict[str, dict[str, Any]] = json.loads(_SPLIT.read_text(encoding="utf-8"))["photos"]
     return table
 
 

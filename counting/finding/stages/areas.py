@@ -11,7 +11,7 @@ from skimage.segmentation import watershed
 from counting.finding.boxes import suppress
 from counting.finding.stages.circles import at_scale, circles
 
-__all__ = ["areas", "round_peaks"]
+__all__ = ["areas"]
 
 Map = NDArray[np.float32]
 Array = NDArray[np.float64]
@@ -20,6 +20,7 @@ _RADIUS = 8  # px: the photo is resized so that fruit of each size in turn have 
 _SIZES = 0.0135 * 1.2 ** np.arange(14)  # radii as shares of the long side: 0.0135 to 0.145
 _LIKE = (0.09, 0.15, 0.23)  # colour distances within which an area is one fruit; 0.1 = 10 Lab units
 _LIKELY = (0.4, 0.6, 0.8)
+_PEAKS = 60  # of each size
 _SEEDS = 70
 _LEAST_SIDE = 0.015  # of the long side
 
@@ -38,7 +39,7 @@ def areas(fruit: Map, lab: list[Map], *, thorough: bool = True) -> Array:
     """
     if not thorough:
         return _large_enough(_split(fruit), fruit)
-    peaks, answer = round_peaks(fruit)
+    peaks, answer = _round_peaks(fruit)
     grown = _grown(peaks[suppress(peaks, answer, 0.5)[:_SEEDS]], fruit, lab)
     return _large_enough(np.vstack([peaks, grown, _split(fruit), circles(fruit)]), fruit)
 
@@ -57,7 +58,7 @@ def _disk_and_ring() -> tuple[Map, Map]:
     return (disk / disk.sum()).astype(np.float32), (ring / ring.sum()).astype(np.float32)
 
 
-def round_peaks(fruit: Map, most: int = 60) -> tuple[Array, Array]:
+def _round_peaks(fruit: Map) -> tuple[Array, Array]:
     """Return boxes (N, 4) of disks that are fruit within and not without, and how much so (N,)."""
     disk, ring = _disk_and_ring()
     boxes, answers = [np.empty((0, 4))], [np.empty(0)]
@@ -69,7 +70,7 @@ def round_peaks(fruit: Map, most: int = 60) -> tuple[Array, Array]:
         answer = inner - 0.7 * outer
         top = cv2.dilate(answer, np.ones((5, 5), dtype=np.uint8))
         rows, columns = np.nonzero((answer >= top) & (inner > 0.35))
-        best = np.argsort(-answer[rows, columns], kind="stable")[:most]
+        best = np.argsort(-answer[rows, columns], kind="stable")[:_PEAKS]
         rows, columns = rows[best], columns[best]
         side = np.full(len(rows), 2 * radius)
         boxes.append(np.stack([(columns + 0.5) / shrink, (rows + 0.5) / shrink, side, side], 1))

@@ -7,10 +7,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from counting.finding.boxes import clip, proposed, suppress
+from counting.finding.boxes import clip
 from counting.finding.stages.circles import circles, slopes
 from counting.finding.stages.colour import resized
-from counting.finding.stages.numbers import linear
+from counting.finding.stages.numbers import Raw, judged, linear
 from counting.finding.stages.profile import ACROSS, DOWN, IN, OUT, Profile, pyramid, read_profile
 from counting.photos.image import Image
 
@@ -25,7 +25,6 @@ CHEAP_SIDE = 128
 """Long side beside the learned scorer."""
 SAME = 0.3
 """Overlap above which the poorer of two candidates goes."""
-_LEAST = 0.02  # a candidate scored below is dropped
 
 
 def blobs(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:
@@ -47,18 +46,11 @@ def blobs(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    boxes, features, shape = raw_candidates(image, long_side)
-    score = linear("blobs", "candidate" if long_side == LONG_SIDE else "cheap").probability(
-        features
-    )
-    keep = score >= _LEAST
-    boxes, score = boxes[keep], score[keep]
-    kept = suppress(boxes, score, SAME, inside=0.6)
-    back = image.scale * max(image.rgb.shape[:2]) / max(shape)
-    return proposed(boxes[kept] * back, score[kept])
+    part = "candidate" if long_side == LONG_SIDE else "cheap"
+    return judged(image, raw_candidates(image, long_side), linear("blobs", part), SAME)
 
 
-def raw_candidates(image: Image, long_side: int) -> tuple[Array, Array, tuple[int, int]]:
+def raw_candidates(image: Image, long_side: int) -> Raw:
     """Return boxes (N, 4) in px of the photo at `long_side`, features (N, F) and its shape."""
     small = resized(image.rgb, long_side)
     grey = np.asarray(cv2.cvtColor(small, cv2.COLOR_RGB2GRAY), dtype=np.float32) / np.float32(255)

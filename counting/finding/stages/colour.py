@@ -8,9 +8,9 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit
 
-from counting.finding.boxes import clip, proposed, suppress
+from counting.finding.boxes import clip
 from counting.finding.stages.areas import areas
-from counting.finding.stages.numbers import linear
+from counting.finding.stages.numbers import Raw, judged, linear
 from counting.finding.stages.profile import (
     DOWN,
     IN,
@@ -31,6 +31,7 @@ __all__ = [
     "colour",
     "fruit_map",
     "pixel_features",
+    "planes",
     "resized",
 ]
 
@@ -46,7 +47,6 @@ _WINDOWS = (3, 7, 17)  # px at `LONG_SIDE`; texture of hairs, of veins, of leave
 _WIDE = 51
 SAME = 0.35
 """Overlap above which the poorer of two candidates goes."""
-_LEAST = 0.02  # a candidate scored below is dropped
 
 
 def resized(rgb: NDArray[np.uint8], long_side: int) -> NDArray[np.uint8]:
@@ -86,7 +86,7 @@ def balance(rgb: NDArray[np.uint8], *, keep_green: bool = False) -> Map:
     return np.dstack([tables[:, k].astype(np.float32)[rgb[..., k]] for k in range(3)])
 
 
-def _planes(srgb: Map) -> list[Map]:
+def planes(srgb: Map) -> list[Map]:
     """Return L*, a*, b* over 100 of sRGB 0..1, one plane each."""
     lab = np.asarray(cv2.cvtColor(srgb, cv2.COLOR_RGB2LAB), dtype=np.float32) / np.float32(100)
     return [np.ascontiguousarray(lab[..., k]) for k in range(3)]
@@ -98,10 +98,10 @@ def _mean(plane: Map, window: int) -> Map:
 
 def pixel_features(rgb: NDArray[np.uint8], lab: list[Map] | None = None) -> list[Map]:
     """Return planes of colour and texture, each (H, W), that the pixel classes are told by."""
-    lab = _planes(balance(rgb)) if lab is None else lab
+    lab = planes(balance(rgb)) if lab is None else lab
     share = max(rgb.shape[:2]) / LONG_SIDE
     windows = [max(3, 2 * round(window * share / 2) + 1) for window in _WINDOWS]
-    raw = _planes((rgb / np.float32(255)).astype(np.float32))[1:]
+    raw = planes((rgb / np.float32(255)).astype(np.float32))[1:]
     means = {(k, w): _mean(plane, w) for k, plane in enumerate([*lab, *raw]) for w in windows}
     spread = [
         np.log(np.sqrt(np.maximum(_mean(lab[k] ** 2, w) - means[k, w] ** 2, 1e-6)) + 0.005)
@@ -121,17 +121,22 @@ def pixel_features(rgb: NDArray[np.uint8], lab: list[Map] | None = None) -> list
     return [*means.values(), *spread, *chroma, *relative, *slopes]
 
 
-def fruit_map(rgb: NDArray[np.uint8]) -> Map:
+def fruit_map(rgb: NDArray[np.uint8], lab: list[Map], told: Linear) -> Map:
     """Return (H, W) float32, how likely each pixel shows fruit, 0..1.
 
     A weighted sum of local colour (as taken and balanced), texture, and colour relative to the
     rest of the photo: pixel classes as Yamamoto et al. 2014 (doi 10.3390/s140712191) told them,
     by a logistic regression whose weights stand in ``colour.json``.
+
+    Parameters
+    ----------
+    rgb : (H, W, 3) ndarray of uint8
+        The photo as taken.
+    lab : list of three (H, W) ndarray of float32
+        Its `planes`, balanced.
+    told : Linear
+        Weights of the pixel classes.
     """
-    return _fruit_map(rgb, _planes(balance(rgb)), linear("colour", "pixel"))
-
-
-def _fruit_map(rgb: NDArray[np.uint8], lab: list[Map], told: Linear) -> Map:
     odds = np.full(rgb.shape[:2], told.intercept, dtype=np.float32)
     for weight, plane in zip(told.weights, pixel_features(rgb, lab), strict=True):
         odds += np.float32(weight) * plane
@@ -153,19 +158,12 @@ def colour(image: Image, *, long_side: int = LONG_SIDE) -> pd.DataFrame:
     DataFrame
         Schema `counting.finding.boxes.PROPOSED`.
     """
-    boxes, features, shape = raw_candidates(image, long_side, linear("colour", "pixel"))
     part = "candidate" if long_side == LONG_SIDE else "cheap"
-    score = linear("colour", part).probability(features)
-    keep = score >= _LEAST
-    boxes, score = boxes[keep], score[keep]
-    kept = suppress(boxes, score, SAME, inside=0.6)
-    back = image.scale * max(image.rgb.shape[:2]) / max(shape)
-    return proposed(boxes[kept] * back, score[kept])
+    raw = raw_candidates(image, long_side, linear("colour", "pixel"))
+    return judged(image, raw, linear("colour", part), SAME)
 
 
-def raw_candidates(
-    image: Image, long_side: int, told: Linear
-) -> tuple[Array, Array, tuple[int, int]]:
+def raw_candidates(image: Image, long_side: int, told: Linear) -> Raw:
     """Return what may be fruit, before it is judged.
 
     Parameters
@@ -187,8 +185,8 @@ def raw_candidates(
         Height and width of the photo at `long_side`.
     """
     small = resized(image.rgb, long_side)
-    lab = _planes(balance(small))
-    fruit = _fruit_map(small, lab, told)
+    lab = planes(balance(small))
+    fruit = fruit_map(small, lab, told)
     height, width = fruit.shape
     thorough = long_side == LONG_SIDE
     boxes = clip(areas(fruit, lab, thorough=thorough), width, height)

@@ -18,7 +18,7 @@ import numpy as np
 from scipy import optimize, stats
 
 from counting.errors import PlanError
-from counting.plan.needed.plants import Aim, Spread, pair_variance
+from counting.plan.needed.plants import Aim, Spread, laid_out, pair_variance
 
 __all__ = ["Alike", "alike", "power_within"]
 
@@ -132,10 +132,7 @@ def alike(spread: Spread, aim: Aim, plants_per_plot: int = 1) -> Alike:
 
 
 def _sentence(margin: float, aim: Aim, plots: int, plants_per_plot: int) -> str:
-    plants = f"{plots * plants_per_plot} plants"
-    laid = plants if plants_per_plot == 1 else f"{plots} plots of {plants_per_plot} ({plants})"
-    if aim.blocked:
-        laid += f", one {'plant' if plants_per_plot == 1 else 'plot'} in each of {plots} blocks"
+    laid = laid_out(aim, plots, plants_per_plot)
     return (
         f"To show, where there is none, that no difference of {100 * margin:.3g} % or more is "
         f"there, with a chance of {100 * aim.power:.3g} %, each group needs {laid}."

@@ -25,12 +25,21 @@ from scipy import optimize, stats
 
 from counting.errors import PlanError
 
-__all__ = ["Aim", "Need", "Spread", "need", "pair_variance", "plots_for", "power_for"]
+__all__ = [
+    "Aim",
+    "Need",
+    "Spread",
+    "laid_out",
+    "need",
+    "pair_variance",
+    "plots_for",
+    "power_for",
+]
 
 _MOST_PLOTS = 1_000_000
-DIFFERENCES = (0.1, 0.15, 0.2, 0.25, 0.3, 0.5)
+_DIFFERENCES = (0.1, 0.15, 0.2, 0.25, 0.3, 0.5)
 """Shares of the control's mean shown in the table beside the one asked for."""
-PLOT_SIZES = (1, 2, 3, 4, 6, 10)
+_PLOT_SIZES = (1, 2, 3, 4, 6, 10)
 """Plants per plot shown in the table beside the number asked for."""
 
 
@@ -288,13 +297,13 @@ def need(
     _require(plants_per_plot >= 1, "plants per plot", plants_per_plot, "1 or more")
     plots = _whole_plots(spread, aim, plants_per_plot)
     sign = math.copysign(1, aim.difference)
-    shares = sorted({*DIFFERENCES, abs(aim.difference)})
+    shares = sorted({*_DIFFERENCES, abs(aim.difference)})
     aims = [
         replace(aim, difference=sign * share)
         for share in shares
         if sign * share > -1 and sign * share != aim.margin
     ]
-    sizes = sorted({*PLOT_SIZES, plants_per_plot})
+    sizes = sorted({*_PLOT_SIZES, plants_per_plot})
     return Need(
         spread=spread,
         aim=aim,
@@ -340,13 +349,19 @@ def _curve(
 def _sentence(aim: Aim, plots: int, plants_per_plot: int) -> str:
     share = f"{abs(aim.difference) * 100:.3g} %"
     way = "more" if aim.difference > 0 else "less"
+    laid = laid_out(aim, plots, plants_per_plot)
+    return (
+        f"To see {share} {way} with a chance of {aim.power * 100:.3g} %, each group needs {laid}."
+    )
+
+
+def laid_out(aim: Aim, plots: int, plants_per_plot: int) -> str:
+    """Return in words how many plants a group needs, and how they are laid out."""
     plants = f"{plots * plants_per_plot} plants"
     laid = plants if plants_per_plot == 1 else f"{plots} plots of {plants_per_plot} ({plants})"
     if aim.blocked:
         laid += f", one {'plant' if plants_per_plot == 1 else 'plot'} in each of {plots} blocks"
-    return (
-        f"To see {share} {way} with a chance of {aim.power * 100:.3g} %, each group needs {laid}."
-    )
+    return laid
 
 
 def _cautions(spread: Spread, plots: int, plants_per_plot: int) -> list[str]:

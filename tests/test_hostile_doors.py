@@ -307,7 +307,7 @@ def test_a_spoilt_batch_of_answers_is_refused_whole_or_answer_by_answer(
 # ---- too much at once
 
 ATTACKS = 40
-"""Bodies sent at once; of 400, and of 1,500 connections held for 30 s, DEVELOPERS.md tells."""
+"""Bodies sent at once; of 400, and of 1,500 connections held for 30 s, by-hand.md tells."""
 
 
 def sending(port: int, path: str, done: list[bytes]) -> None:

@@ -15,7 +15,7 @@ from test_live import served
 from counting.ledger.facts import all_answers
 
 PHOTOS, MARKS = 60, 42
-"""1,000 photos pass too, by hand: see DEVELOPERS.md."""
+"""1,000 photos pass too, by hand: see by-hand.md."""
 PIECE_BYTES = 200_000
 
 

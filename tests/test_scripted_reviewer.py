@@ -28,7 +28,7 @@ SETS = {
     "tomato": "Tomato Plant Factory Dataset, doi 10.17632/8h3s6jkyff",
 }
 PHOTOS = 2
-"""Of each set; DEVELOPERS.md has the figures of 24."""
+"""Of each set; by-hand.md has the figures of 24."""
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from counting.errors import PlanError
 from counting.finding.candidates import counted
 from counting.finding.in_row import Rows
 from counting.finding.proposal import Task, same
-from counting.finding.zone import NO_TAGS, RowTags, Seen, Whose, whose
+from counting.finding.zone import NO_TAGS, Fruit, RowTags, Whose, whose
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Photo, Proposal, Tag
 from counting.photos.image import Image
@@ -144,7 +144,7 @@ def test_a_photo_without_any_tag_is_taken_to_show_its_plant_in_the_middle(tmp_pa
     middle = SIZE[0] / 4
     boxes = np.array([[middle, 300.0, 30.0, 30.0], [middle - 20, 340.0, 30.0, 30.0],
                       [middle + 700, 300.0, 30.0, 30.0]])  # fmt: skip
-    fruit = Seen(boxes, np.ones(3), np.full(3, 0.9), np.zeros(3))
+    fruit = Fruit(boxes, np.ones(3), np.full(3, 0.9), np.zeros(3))
     told = whose(fruit, replace(row, spacing_mm=450.0), (hidden.width, hidden.height))
     assert told.known == "middle"
     left, right = told.borders

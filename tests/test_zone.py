@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from counting.finding.zone import MIDDLE, RowTags, Seen, TagSeen, Whose, on_ground, whose
+from counting.finding.zone import MIDDLE, Fruit, RowTags, TagSeen, Whose, on_ground, whose
 
 SIZE = (3000, 4000)
 FOCAL = 0.75 * 4000
@@ -46,11 +46,11 @@ class Camera:
         return [x, y, FOCAL * size_mm / depth, FOCAL * size_mm / depth]
 
 
-def seen(boxes: list[list[float]], red: float = 0.0) -> Seen:
+def seen(boxes: list[list[float]], red: float = 0.0) -> Fruit:
     """Candidates that are surely fruit and lie on no ground."""
     count = len(boxes)
     array = np.array(boxes, dtype=np.float64).reshape(count, 4)
-    return Seen(array, np.full(count, red), np.full(count, 0.95), np.zeros(count))
+    return Fruit(array, np.full(count, red), np.full(count, 0.95), np.zeros(count))
 
 
 def truss(camera: Camera, stem: float, up: float) -> list[list[float]]:

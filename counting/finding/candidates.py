@@ -20,7 +20,7 @@ from counting.finding.ripeness import Ripeness, ripeness
 from counting.finding.stages.colour import balance
 from counting.finding.stages.run import Tables, reduced, stage_tables
 from counting.finding.trusses import number_trusses
-from counting.finding.zone import MIDDLE, NO_TAGS, RowTags, Seen, Whose, Zone, on_ground, whose
+from counting.finding.zone import MIDDLE, NO_TAGS, Fruit, RowTags, Whose, Zone, on_ground, whose
 from counting.flags import Flag
 from counting.ledger.facts import Candidate, Tag
 from counting.photos.balance import balanced as by_grey_patch
@@ -187,7 +187,7 @@ def counted(candidates: pd.DataFrame, image: Image, settings: Settings, row: Row
     table = candidates.copy()
     small = reduced(image)
     boxes = table[["x", "y", "width", "height"]].to_numpy(dtype=np.float64)
-    seen = Seen(
+    seen = Fruit(
         boxes,
         table["red_share"].fillna(0.0).to_numpy(dtype=np.float64),
         table["confidence"].to_numpy(dtype=np.float64),

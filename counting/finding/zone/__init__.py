@@ -7,8 +7,8 @@ from counting.finding.zone.views import likely_pairs
 from counting.finding.zone.whose import (
     MIDDLE,
     NO_TAGS,
+    Fruit,
     RowTags,
-    Seen,
     Whose,
     Zone,
     whose,
@@ -19,7 +19,7 @@ __all__ = [
     "MIDDLE",
     "NO_TAGS",
     "RowTags",
-    "Seen",
+    "Fruit",
     "TagSeen",
     "View",
     "Whose",

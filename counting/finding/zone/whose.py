@@ -16,7 +16,7 @@ from counting.finding.zone.stand import Stand, off_stem, row_shares, stand_of
 from counting.ledger.facts import Border
 from counting.plan.card import MARKER
 
-__all__ = ["MIDDLE", "NO_TAGS", "RowTags", "Seen", "Whose", "Zone", "whose", "zone_json"]
+__all__ = ["MIDDLE", "NO_TAGS", "RowTags", "Fruit", "Whose", "Zone", "whose", "zone_json"]
 
 Array = NDArray[np.float64]
 
@@ -36,8 +36,8 @@ class Whose(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
-    """The candidates of a photo, as far as the zone asks.
+class Fruit:
+    """The fruit that a photo's candidates propose, as far as the zone asks.
 
     Attributes
     ----------
@@ -126,13 +126,13 @@ def zone_json(zone: Zone) -> dict[str, Any]:
     return {"known": zone.known, "borders": borders}
 
 
-def whose(seen: Seen, row: RowTags, size: tuple[int, int]) -> Zone:
+def whose(seen: Fruit, row: RowTags, size: tuple[int, int]) -> Zone:
     """Say of every candidate whose fruit it is.
 
     Parameters
     ----------
-    seen : Seen
-        The candidates.
+    seen : Fruit
+        What the candidates propose.
     row : RowTags
         What is known of the row.
     size : (int, int)
@@ -197,7 +197,7 @@ def _word(column: int, own: int, plants: int) -> Whose:
     return Whose.BEHIND if column == plants else Whose.FALLEN
 
 
-def _whole(seen: Seen) -> Zone:
+def _whole(seen: Fruit) -> Zone:
     """Take the whole photo for the plant's."""
     count = len(seen.boxes)
     return Zone("photo", None, np.ones(count), (Whose.UNKNOWN,) * count, ("",) * count)
@@ -211,7 +211,7 @@ def _without_neighbours(beside: Array, behind: Array, ground: Array) -> Zone:
 
 
 def _behind(
-    seen: Seen, plane: RowPlane, in_plane: Array, typical_mm: float, off_stem_mm: Array
+    seen: Fruit, plane: RowPlane, in_plane: Array, typical_mm: float, off_stem_mm: Array
 ) -> Array:
     """Return the probability of hanging in the row behind."""
     if not len(seen.boxes):

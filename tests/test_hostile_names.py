@@ -253,11 +253,6 @@ def test_every_text_comes_back_from_a_cell_and_none_is_a_formula(text):
         pytest.fail(cell)
 
 
-@pytest.mark.parametrize("text", ["＝1+1", "＋1", "－1", "＠SUM(A1)", "=1+1", "\t=1", " =1+1"])
-def test_what_any_spreadsheet_takes_for_a_formula_is_guarded(text):
-    assert safe_cell(text) == f"'{text}"
-
-
 def test_what_was_exported_is_the_same_when_it_is_taken_in_again(tmp_path):
     trial = make_trial(tmp_path / "trial")
     notes = ["=1+1", "＝cmd", "'quoted", "'=both", "-5", "- dash", "@at", 'two, "three"']

@@ -398,7 +398,10 @@ def test_what_is_written_down_is_what_comes_out(tmp_path_factory, rows, delimite
 # ---- cells that a spreadsheet would run
 
 
-@pytest.mark.parametrize("text", ["=1+1", "+SUM(A1)", "-cmd", "@name", "\t=1", "\r=1"])
+@pytest.mark.parametrize(
+    "text",
+    ["=1+1", "+SUM(A1)", "-cmd", "@name", "\t=1", "\r=1", " =1", "＝1+1", "＋1", "－1", "＠S"],
+)
 def test_a_cell_that_begins_like_a_formula_is_written_as_text(text):
     assert safe_cell(text) == f"'{text}"
 

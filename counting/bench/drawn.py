@@ -96,7 +96,7 @@ def photographed(directory: Path, photos: int) -> Trial:
                 plant=code,
                 side="path",
                 taken_at=f"{survey}T09:00:00+00:00",
-                clock="utc",
+                clock="offset",
                 bound_by="folder",
             )
         )

@@ -76,7 +76,7 @@ def serve(
     """
     application = app(trial, place, options, devices)
     with trial.ledger() as ledger:
-        before = max(ledger.numbers(), default=0)
+        before, _ = ledger.head()
     try:
         listener = socket.create_server((place.host, place.port))
     except OSError as error:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import html
 import json
 import re
+import shlex
 import threading
 import time
 from collections.abc import AsyncIterator, Iterator
@@ -19,6 +21,7 @@ import pytest
 import uvicorn
 from browser import LAPTOP, PHONE, axe_source, barriers, chromium
 from grower import Grower, check_all
+from PIL import Image
 from sheet_trial import Drawn, draw_trial
 from trials import add_photo, make_trial
 from typer.testing import CliRunner
@@ -257,6 +260,36 @@ def test_a_plan_by_the_form_is_the_plan_of_the_command_line(
     assert load_trial(other).plants.equals(made.plants)
 
 
+def test_the_command_that_a_plans_page_names_makes_the_same_plan(
+    client: httpx.Client, trial: Trial
+) -> None:
+    typed = {
+        "title": 'Été "50/50" $HOME',
+        "group_1": "own/rooted",
+        "group_2": "greffé",
+        "treatment_2": "on a vigorous rootstock",
+        "allotted_to": "plant",
+        "plots_per_group": "5",
+        "spacing_mm": "45 cm",
+        "smallest_fruit_mm": "8",
+        "count_fallen": "yes",
+        "add_picked": "no",
+        "before": "2026-07-01",
+    }
+    reply = client.post("new", data=typed)
+    name = reply.headers["location"].split("/")[-2]
+    made = load_trial(trial.directory.parent / name)
+    page = html.unescape(client.get(f"t/{name}/plan").text)
+    shown = page.split("<code>counting ")[1].split("; counting amend")[0]
+    words = shlex.split(shown)
+    words[1] = str(trial.directory.parent.parent / "by-command")
+    assert CliRunner().invoke(command_line, words).exit_code == 0
+    again = load_trial(Path(words[1]))
+    assert again.plants.equals(made.plants)
+    apart = {"id", "surveys", "year"}
+    assert again.plan.model_dump(exclude=apart) == made.plan.model_dump(exclude=apart)
+
+
 def test_a_plan_can_be_changed_until_something_is_recorded_under_it(
     client: httpx.Client, trial: Trial
 ) -> None:
@@ -275,6 +308,36 @@ def test_the_map_is_drawn_while_the_form_is_filled_in(client: httpx.Client) -> N
     reply = client.get("new/map.svg", params={"blocks": "3"})
     assert reply.headers.get("content-type", "").startswith("image/svg")
     assert client.get("new/map.svg", params={"blocks": "many"}).status_code == 204
+
+
+def test_photos_under_a_wrong_day_move_to_the_right_one_and_what_was_confirmed_goes_along(
+    client: httpx.Client, trial: Trial
+) -> None:
+    with trial.ledger() as ledger:
+        [survey] = {each.survey for each in photos(ledger).values()}
+        before = len(standing_answers(ledger))
+    words = {"survey": survey, "day": "2026-07-09", "reason": "typed wrongly", "by": "Ana"}
+    page = client.post("t/vines/walk/day", data=words)
+    assert f"4 photos of {survey} moved to 2026-07-09." in page.text
+    with trial.ledger() as ledger:
+        assert {each.survey for each in photos(ledger).values()} == {"2026-07-09"}
+        assert len(standing_answers(ledger)) == before
+    again = client.post("t/vines/walk/day", data=words)
+    assert again.status_code == 422
+    assert f"survey {survey} has no photo to move" in again.text
+
+
+def test_photos_without_a_time_are_no_day_of_their_own(client: httpx.Client, trial: Trial) -> None:
+    arrived = trial.directory / ".arriving"
+    arrived.mkdir()
+    Image.new("RGB", (64, 48)).save(arrived / "plain.jpg")
+    exif = Image.Exif()
+    exif[306] = "2026:07:05 08:00:00"
+    Image.new("RGB", (64, 48), "red").save(arrived / "dated.jpg", exif=exif)
+    page = client.get("t/vines/walk").text
+    assert "The camera says 2026-07-05 of 1." in page
+    assert "1 of them carries no time: give the date of the survey." in page
+    assert 'name="survey" required' in page
 
 
 def test_a_plant_left_out_on_its_page_is_named_and_can_come_back(client: httpx.Client) -> None:

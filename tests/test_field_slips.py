@@ -163,7 +163,7 @@ def test_of_two_photos_of_one_side_in_a_batch_the_better_counts(trial, tmp_path)
     assert len(json.loads(done.out)["taken"]) == 2
     again = counting("take-in", trial.directory, folder, "--workers", 1)
     assert again.code == 0, again.err
-    assert "2 were in the trial already" in again.err
+    assert "In the trial already, and not counted twice: 2 photos." in again.err
     fast(trial)
     shown = json.loads(counting("sheet", trial.directory, "--json", "-").out)
     assert shown[0]["photos"] == 1
@@ -434,7 +434,7 @@ def test_a_foreign_tag_is_refused_by_name(tmp_path):
     for name in ("own", "old"):
         done = counting("take-in", trial.directory, tmp_path / name, *words, "--side", name)
         assert done.code == 0, done.err
-        assert "of 1 plants" in done.err
+        assert "of 1 plant." in done.err
 
 
 # ---- unfinished work

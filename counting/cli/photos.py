@@ -126,6 +126,7 @@ def take_in_command(
     from counting.photos.gather import Batch
     from counting.photos.intake import take_in
     from counting.plan.trial import load_trial
+    from counting.text import many
 
     trial = load_trial(directory)
     with photo_progress("Looking at photos") as progress:
@@ -137,13 +138,13 @@ def take_in_command(
 
         batch = Batch(survey, side, manifest, workers, ask if at_keyboard else None)
         result = take_in(trial, photos, batch=batch, replace=replace, progress=progress)
-    plants = result.taken["plant"].nunique()
-    say(f"Took in {len(result.taken)} photos of {plants} plants.")
+    plants = many(int(result.taken["plant"].nunique()), "plant")
+    say(f"Took in {many(len(result.taken), 'photo')} of {plants}.")
     if result.guards:
         number = int(result.taken["plant"].isin(result.guards).sum())
         say(f"{number} show guard plants, which are never counted: {few(result.guards)}.")
     if result.again:
-        say(f"{result.again} were in the trial already and are not counted twice.")
+        say(f"In the trial already, and not counted twice: {many(result.again, 'photo')}.")
     if result.local_time:
         say(
             f"{result.local_time} carry a time without its offset from UTC; "

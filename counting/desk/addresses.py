@@ -95,6 +95,7 @@ POST: tuple[Address, ...] = (
     Address("/t/{trial}/work/away", home.away),
     Address("/t/{trial}/walk/begin", walk.begin),
     Address("/t/{trial}/walk/propose", walk.go_on),
+    Address("/t/{trial}/walk/day", walk.redated),
     Address("/t/{trial}/walk/give", walk.give),
     Address("/t/{trial}/walk/discard", walk.discard),
     Address("/t/{trial}/go/answers", walk_page.answers, phones=True),

@@ -8,7 +8,10 @@ __all__ = ["spoken"]
 
 _SAID: tuple[tuple[str, str], ...] = (
     (r" One survey\? Take them in again with --survey \S+ --replace\.", ""),
-    (r"Is \S+ meant\? Take them in again with --survey from-camera --replace\. ", ""),
+    (
+        r"Is (\S+) meant\? Take them in again with --survey from-camera --replace\. ",
+        r"Is \1 meant? Move them to it, under the map of the page Walk. ",
+    ),
     (r"\d+ days: \d+ surveys\? Take them in again with --survey from-camera --replace\. ", ""),
     (r"say which: counting move PHOTO --side NAME", "say which on the plant's page"),
     (r"Name it: counting move DIR \S+ --side \S+", "Name it on the plant's page."),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import shlex
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -277,16 +279,42 @@ def _rule(plan: Plan) -> list[str]:
     ]
 
 
+_OPTIONS = {"smallest_fruit_mm": "smallest-mm", "spacing_mm": "spacing"}
+"""Options of the command that are not called as the plan's entry is."""
+_SWITCHES = {"count_damaged": "damaged", "count_fallen": "fallen", "add_picked": "picked"}
+_UNSAFE = re.compile(r'["$`!\\]')
+"""What a shell reads even between double quotes."""
+_BARE = re.compile(r"[\w.\-]+", re.ASCII)
+
+
 def _command(trial: Trial) -> str:
-    plan = trial.plan
-    groups = " ".join(f'--group "{group.name}"' for group in plan.groups)
-    layout = plan.layout
-    days = "".join(
-        f" --{name.replace('_', '-')} {getattr(plan, name)}" for name in DAYS if getattr(plan, name)
-    )
-    name = trial.directory.name
-    return (
-        f'counting start {name} --title "{plan.title}" {groups} --control "{plan.control}" '
-        f"--blocks {layout.blocks} --plants-per-plot {layout.plants_per_plot}{days} "
-        f'--seed {plan.seed}; counting amend {name} --deciding-survey DATE --reason "..."'
-    )
+    """Return the command that makes the same plan, with all that is not as usual."""
+    plan, name = trial.plan, trial.directory.name
+    words = ["counting start", name, "--title", _quoted(plan.title)]
+    for group in plan.groups:
+        named = f"{group.name}={group.treatment}" if group.treatment else group.name
+        words += ["--group", _quoted(named)]
+    words += ["--control", _quoted(plan.control)]
+    layout = plan.layout.model_dump(exclude_none=True)
+    spacing = layout.pop("spacing_mm", 0.0)
+    entries: dict[str, Any] = {"allotted_to": plan.allotted_to, "main_measure": plan.main_measure}
+    entries |= {"smallest_difference": plan.smallest_difference, "spacing_mm": spacing}
+    entries |= plan.rule.model_dump()
+    unusual = {key: value for key, value in entries.items() if value != USUAL[key]}
+    unusual |= {"crop": plan.crop} if plan.crop != "tomato" else {}
+    unusual |= {day: getattr(plan, day) for day in DAYS if getattr(plan, day)}
+    # how many of each depends on what gets its treatment by lot: all of them are said
+    for key, value in [*layout.items(), *unusual.items()]:
+        if key in _SWITCHES:
+            words.append(f"--{'' if value else 'no-'}{_SWITCHES[key]}")
+        else:
+            text = f"{value:g}" if isinstance(value, float) else str(value)
+            words += [f"--{_OPTIONS.get(key, key.replace('_', '-'))}", _quoted(text)]
+    words += [f"--seed {plan.seed}; counting amend {name} --deciding-survey DATE --reason", '"..."']
+    return " ".join(words)
+
+
+def _quoted(text: str) -> str:
+    if _UNSAFE.search(text):
+        return shlex.quote(text)
+    return text if _BARE.fullmatch(text) else f'"{text}"'

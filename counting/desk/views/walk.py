@@ -28,18 +28,30 @@ from counting.finding.propose import propose
 from counting.flags import Flag
 from counting.photos.gather import Batch
 from counting.photos.intake import TakenIn, take_in
+from counting.photos.places.moving import move_survey
 from counting.plan.trial import Trial
 from counting.review.first import unproposed
 from counting.settings import Settings
-from counting.text import few
+from counting.text import few, many
 
-__all__ = ["arrived", "begin", "bring_in", "discard", "give", "go_on", "held", "put", "walk"]
+__all__ = [
+    "arrived",
+    "begin",
+    "bring_in",
+    "discard",
+    "give",
+    "go_on",
+    "held",
+    "put",
+    "redated",
+    "walk",
+]
 
 _NAMED = 8
 """Plants named in a line; further ones are numbered."""
 
 
-def walk(desk: Desk, asked: Asked) -> Response:
+def walk(desk: Desk, asked: Asked, *, fault: str = "", said: tuple[str, ...] = ()) -> Response:
     """Show where to drop photos, what waits for its plant, and which plants have one."""
     trial = desk.trial(asked.trial)
     busy = desk.work.busy(asked.trial)
@@ -47,13 +59,18 @@ def walk(desk: Desk, asked: Asked) -> Response:
     reasons = desk.refused.get(asked.trial, {})
     named = {path: short(trial.directory, path) for path in left}
     arrived = [path for path in left if named[path] not in reasons]
+    days = by_day(arrived)
     return desk.trial_page(
         "walk.html",
         trial,
         here="walk",
+        status=422 if fault else 200,
+        fault=fault,
+        said=said,
         beds=beds(trial),
         arrived=[(named[path], "") for path in arrived],
-        days={day: len(photos) for day, photos in by_day(arrived).items()},
+        days={day: len(photos) for day, photos in days.items() if day},
+        timeless=len(days.get("", ())),
         stuck=[(name, spoken(reasons[name])) for name in named.values() if name in reasons],
         unseen=0 if busy else _unseen(trial),
         codes=[str(code) for code in trial.counted["code"]],
@@ -95,6 +112,18 @@ def begin(desk: Desk, asked: Asked) -> Response:
     batch = Batch(survey=survey, side=side)  # without a date: the folder's or the camera's day
     bring_in(desk, trial, waiting(trial.directory), batch)
     return desk.go("t", asked.trial, "walk")
+
+
+def redated(desk: Desk, asked: Asked) -> Response:
+    """Put a survey's photos under the day that was meant; what was confirmed goes along."""
+    form = asked.form
+    old, new = form.get("survey", ""), form.get("day", "")
+    by, reason = form.get("by", "").strip() or "desk", form.get("reason", "").strip()
+    try:
+        done = move_survey(desk.trial(asked.trial), old, new, reason=reason, by=by)
+    except CountingError as error:
+        return walk(desk, asked, fault=str(error))
+    return walk(desk, asked, said=(f"{many(len(done), 'photo')} of {old} moved to {new}.",))
 
 
 def go_on(desk: Desk, asked: Asked) -> Response:
@@ -149,9 +178,10 @@ def _say(result: TakenIn) -> list[str]:
     said = []
     if len(result.taken):
         plants = result.taken["plant"].nunique()
-        said.append(f"Took in {len(result.taken)} photos of {plants} plants.")
+        said.append(f"Took in {many(len(result.taken), 'photo')} of {many(plants, 'plant')}.")
     if result.again:
-        said.append(f"{result.again} were in the trial already and are not counted twice.")
+        held = many(result.again, "photo")
+        said.append(f"In the trial already, and not counted twice: {held}.")
     said += [_flagged(word, result.taken) for word in Flag if _with(word, result.taken).any()]
     return said + list(result.remarks)
 

@@ -17,7 +17,7 @@ from counting.plan.trial import Trial
 from counting.text import plain_name
 from counting.typed import day
 
-__all__ = ["Moved", "Place", "further", "move", "move_listed", "swap"]
+__all__ = ["Moved", "Place", "further", "move", "move_listed", "move_survey", "swap"]
 
 _PERSON = "person"
 """How the binding of a photo begins that somebody mended; the reason follows."""
@@ -158,6 +158,27 @@ def swap(
         }
         if not wanted:
             raise PhotoError(trial.directory, f"neither {first} nor {second} has a photo")
+        return _moved(trial, ledger, taken, wanted, reason, by)
+
+
+def move_survey(trial: Trial, old: str, new: str, *, reason: str, by: str) -> list[Moved]:
+    """Put all photos of a survey under another day, as where its date was given wrongly.
+
+    Raises
+    ------
+    PhotoError
+        If the survey has no photo, or one would come to a place that is taken.
+    """
+    before, place = _survey(old), Place(survey=_survey(new))
+    with trial.ledger() as ledger:
+        taken, out = photos(ledger), left_out(ledger)
+        wanted = {
+            photo.photo: place
+            for photo in taken.values()
+            if photo.survey == before and not out.photo(photo.photo)
+        }
+        if not wanted or not place.survey:
+            raise PhotoError(trial.directory, f"survey {before or '?'} has no photo to move")
         return _moved(trial, ledger, taken, wanted, reason, by)
 
 

@@ -44,4 +44,7 @@ def count_with(confidence: Floats, share: Floats, settings: Settings) -> tuple[f
     chances = expit((odds - settings.offset) / settings.slope)
     kept = chances >= FLOOR - _TINY
     _, least, most = expected_count(chances[kept] * share[kept], spread_of(plain))
-    return count, min(low, least), max(high, most)
+    # a wider spread can pull the upper end down: near-certain fruit can only become less so
+    own = replace(settings, borrowed=False)
+    _, lowest, highest = expected_count(confidence * share, spread_of(own))
+    return count, min(low, least, lowest), max(high, most, highest)

@@ -33,9 +33,9 @@ __all__ = [
 
 Floats = NDArray[np.float64]
 
-LOOKS = (0.8, 1.12)
-"""Sizes of the looks, over those that ship, that a lesson tries beside them: 512 and 717 px in the
-first look (STAGES.md); a larger one would take `propose` more than 1.3 times its time."""
+LOOKS = (0.8,)
+"""Sizes of the looks, over those that ship, that a lesson tries beside them: 512 px in the first
+look. Larger ones take `propose` longer and brought nothing (STAGES.md)."""
 LEAST_PHOTOS = 5
 """Fewer confirmed photos tell chance, not the trial."""
 GAINS = ("count_mae", "log_loss")

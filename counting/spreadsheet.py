@@ -165,7 +165,10 @@ def _read_csv(path: Path, error: type[CountingError]) -> tuple[list[tuple[int, l
     try:
         text = read_text(path)
     except CountingError as trouble:
-        raise error(path, trouble.found, trouble.expected, trouble.mend) from trouble
+        mend = trouble.mend
+        if isinstance(trouble.__cause__, UnicodeDecodeError):  # as older spreadsheets save it
+            mend = "in the spreadsheet save it as 'CSV UTF-8', or as XLSX or ODS"
+        raise error(path, trouble.found, trouble.expected, mend) from trouble
     if "\0" in text:
         raise error(path, "not a text file", "a CSV table", "save it again as CSV in UTF-8")
     delimiter = _delimiter(text)

@@ -160,7 +160,7 @@ def day(text: str) -> date:
         return readings[0]
     if readings:
         one, other = (f"{found:%Y-%m-%d}" for found in readings)
-        message = f"{text!r} may be {one} or {other}; write the one that is meant so"
+        message = f"{text!r} may be {one} or {other}; write it as one of these"
         raise ValueError(message)
     message = f"{text!r} is not a date; write year-month-day, as in 2026-07-01"
     raise ValueError(message)

@@ -44,7 +44,7 @@ from counting.desk.work import Piece, Work
 from counting.errors import CountingError, PhotoError
 from counting.finding.propose import Proposed
 from counting.flags import Flag
-from counting.ledger.facts import photos, standing_answers
+from counting.ledger.facts import events, photos, standing_answers
 from counting.plan.trial import Trial, load_trial
 from counting.records.exclusions import leave_out
 from counting.records.observations import observations
@@ -288,6 +288,27 @@ def test_the_command_that_a_plans_page_names_makes_the_same_plan(
     assert again.plants.equals(made.plants)
     apart = {"id", "surveys", "year"}
     assert again.plan.model_dump(exclude=apart) == made.plan.model_dump(exclude=apart)
+
+
+def test_a_double_click_makes_one_trial_and_one_event(
+    browser: Any, client: httpx.Client, trial: Trial
+) -> None:
+    page = browser.new_context(**LAPTOP).new_page()
+    page.goto(f"{client.base_url}new")
+    for name, text in (("title", "Twice"), ("group_1", "own"), ("group_2", "grafted")):
+        page.fill(f"[name={name}]", text)
+    page.wait_for_selector("#map:not([hidden])")
+    page.dblclick("text=Draw lots and make the trial")
+    page.wait_for_url("**/plan")
+    shelf = trial.directory.parent
+    assert sorted(path.parent.name for path in shelf.glob("*/trial.toml")) == ["twice", "vines"]
+    page.goto(f"{client.base_url}t/vines/diary")
+    page.fill("[name=kind]", "pruning")
+    with page.expect_navigation():
+        page.dblclick("text=Write it down")
+    page.context.close()
+    with trial.ledger() as ledger:
+        assert len(events(ledger)) == 1
 
 
 def test_a_plan_can_be_changed_until_something_is_recorded_under_it(

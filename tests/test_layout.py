@@ -265,6 +265,7 @@ def test_a_difference_is_understood_as_percent_or_share(typed, share):
     ("typed", "asked"),
     [
         (["", "a, a", "a, b"], "two groups are called 'a'"),
+        (["", "a, A", "a, b"], "two groups are called 'A' and 'a'"),
         (["", "a, b", "c", "b"], "control 'c' is none of the groups a, b"),
         (["", "a, b", "", "block", "3", "4"], "3 whole blocks cannot be shared evenly among 2"),
         (["", "a, b", "", "", "0", "5"], "'0' is not between 1 and 1000"),
@@ -326,7 +327,7 @@ def test_the_start_command_says_what_it_did_and_what_the_layout_cannot_show(tmp_
         ),
         (
             ["--group", "a", "--group", "b", "--control", "a", "--survey", "01/07/2026"],
-            "'01/07/2026' may be 2026-07-01 or 2026-01-07; write the one that is meant so",
+            "'01/07/2026' may be 2026-07-01 or 2026-01-07; write it as one of these",
         ),
         (
             ["--group", "a", "--group", "b", "--control", "a", "--smallest-difference", "25"],

@@ -156,6 +156,12 @@ def test_semicolons_with_decimal_commas_and_a_byte_order_mark(trial, tmp_path):
     assert [row[3] for row in taken(trial, path)] == [7.0, 1200.5]
 
 
+def test_a_table_in_the_letters_of_older_spreadsheets_says_how_to_save_it(trial, tmp_path):
+    path = sheet(tmp_path, f"survey;plant;fruit;note\n{SURVEY};A1-1;3;schön\n", encoding="cp1252")
+    with pytest.raises(TallyError, match="save it as 'CSV UTF-8', or as XLSX"):
+        take_tallies(trial, [path])
+
+
 def test_tabs_between_cells(trial, tmp_path):
     path = sheet(tmp_path, f"survey\tplant\tfruit\n{SURVEY}\tA1-1\t7\n", name="tally.tsv")
     assert [row[3] for row in taken(trial, path)] == [7.0]

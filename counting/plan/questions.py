@@ -107,9 +107,11 @@ def checked_groups(groups: list[str]) -> list[str]:
     if len(names) < 2:
         message = "two groups or more are needed, with a comma between them"
         raise ValueError(message)
-    twice = sorted({name for name in names if names.count(name) > 1})
+    alike = [name.casefold() for name in names]
+    twice = sorted({name for name in names if alike.count(name.casefold()) > 1})
     if twice:
-        message = f"two groups are called {twice[0]!r}; give each its own name"
+        said = " and ".join(map(repr, twice[:2]))
+        message = f"two groups are called {said}; give each its own name"
         raise ValueError(message)
     if any(not name or len(name) > 80 for name in names):
         message = "a group's name has 1 to 80 letters"

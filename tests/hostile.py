@@ -114,7 +114,7 @@ BAD_WORKBOOKS: dict[str, tuple[str, Callable[[], bytes], str]] = {
         "16384 columns",
     ),
     "lines of 16,384 columns": ("xlsx", lambda: xlsx(_ROW + _WIDE), "more than 2,000,000 cells"),
-    "500 MB of rows": ("xlsx", lambda: mountain(500), "unpacks to far more"),
+    "300 MB of rows": ("xlsx", lambda: mountain(300), "unpacks to far more"),
     "a thousand million repeated rows": (
         "ods",
         lambda: ods(_ods_rows("1000000000")),

@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -35,6 +36,7 @@ def photos_of(folder: Path) -> list[Photo]:
     return list(truth["photos"])
 
 
+@lru_cache(maxsize=1)
 def upright(file: Path) -> np.ndarray:
     """Return a photo's pixels, turned as its EXIF says."""
     with Image.open(file) as image:
@@ -117,12 +119,11 @@ def test_a_fruit_of_which_nothing_is_seen_has_no_outline(folder: Path) -> None:
 
 @pytest.mark.parametrize("folder", SETS.values(), ids=SETS)
 def test_boxes_lie_on_fruit_coloured_pixels(folder: Path) -> None:
-    pictures: dict[str, np.ndarray] = {}
     right = total = 0
     for photo, fruit in seen_fruit(photos_of(folder), 0.6):
         if photo["light"] == "flash" or fruit["width"] < 16:
             continue
-        picture = pictures.setdefault(photo["file"], upright(folder / photo["file"]))
+        picture = upright(folder / photo["file"])
         mask = np.zeros(picture.shape[:2], np.uint8)
         cv2.fillPoly(mask, [np.array(fruit["outline"], np.int32)], 1)
         red, green, blue = np.median(picture[mask > 0], axis=0)

@@ -1,6 +1,7 @@
 """Photo counts and hand tallies become one table; each fruit counts once."""
 
 import random
+from datetime import date, timedelta
 
 import pandas as pd
 import pytest
@@ -262,6 +263,14 @@ def test_a_value_that_another_person_told_later_is_named(trial, tmp_path):
     [said] = take_tallies(trial, [path]).corrections
     assert said.startswith("fruit of A1-1: 7 (ann) stands; 9 (zoe) was told earlier.")
     assert value(trial, source="tally") == 7
+
+
+def test_a_survey_that_is_yet_to_come_is_told(trial, tmp_path):
+    path = tmp_path / "next.csv"
+    day = date.today() + timedelta(days=20)
+    path.write_text(f"survey,plant,fruit\n{day},A1-1,9\n", encoding="utf-8")
+    [said] = take_tallies(trial, [path]).corrections
+    assert said.startswith(f"Survey {day} is yet to come by this machine's clock.")
 
 
 def test_the_same_numbers_from_photos_and_tallies_differ_in_their_source_only(trial, tmp_path):

@@ -338,6 +338,10 @@ def test_an_unfinished_survey_has_no_verdict() -> None:
     assert found.to_json()["missing"] == [{"group": "b", "plants": 4}]
     assert found.comparisons[0].verdict == "unfinished"
     assert "So far plants of group b carried" in found.sentence
+    named = table.replace({"group": {"b": "Wasser"}})
+    whole = compare(named, Question("fruit", control="a"))
+    found = worded(replace(whole, complete=False, missing=(Missing("Wasser", 4),)))
+    assert "So far Wasser plants carried" in found.sentence  # a name keeps its capital
 
 
 def test_before_the_deciding_survey_there_is_no_verdict() -> None:

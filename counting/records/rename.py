@@ -66,7 +66,8 @@ def rename(trial: Trial, old: str, new: str, *, by: str) -> Renamed:
         out = [each for each in left_out(ledger).exclusions if each.plant == old]
         known = bool(of_old or tallied or happened or out)
         if old in codes and new in codes:
-            raise PlanError(PLANTS_NAME, f"both {old} and {new} are there", "one of them")
+            found = f"both {old} and {new} are there"
+            raise PlanError(PLANTS_NAME, found, mend="take a code that no plant has")
         if (old not in codes and not known) or (old not in codes and new not in codes):
             raise PlanError(PLANTS_NAME, f"no plant {old!r}, and none {new!r}", "the old code")
         if told_of_new:

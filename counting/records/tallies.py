@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from pathlib import Path
 
 import pandas as pd
@@ -56,8 +57,14 @@ class Tallied:
 
     @property
     def corrections(self) -> list[str]:
-        """What a person should know of values told twice, a sentence each."""
-        said = []
+        """What a person should know of values told twice or of a day to come, a sentence each."""
+        today = date.today().isoformat()  # it may be the machine's clock: told, not refused
+        said = [
+            f"Survey {day} is yet to come by this machine's clock. If the date is wrong, empty its"
+            " cells on the desk's page Tallies, and take the values in under the right one."
+            for day in sorted(set(self.rows["survey"].astype(str)))
+            if day > today
+        ]
         if self.corrected:
             correct = "corrects" if self.corrected == 1 else "correct"
             said.append(f"{self.corrected} {correct} an earlier value; the ledger keeps both.")

@@ -120,7 +120,9 @@ def _span(estimate: Estimate, about: say.Context) -> str:
 
 def _so_far(contrast: Contrast, estimate: Estimate, about: say.Context) -> str:
     claim = _claim(contrast, estimate, about, _span(estimate, about))
-    return f"So far {claim[:1].lower()}{claim[1:]}, {say.size_of_trial(about)}."
+    if not claim.startswith(contrast.group):  # a group's name keeps its capital
+        claim = claim[:1].lower() + claim[1:]
+    return f"So far {claim}, {say.size_of_trial(about)}."
 
 
 def _part(contrast: Contrast, estimate: Estimate, about: say.Context) -> str:

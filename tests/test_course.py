@@ -92,3 +92,39 @@ def test_surveys_before_the_treatment_are_not_mixed_with_those_after(tmp_path: P
     (found,) = answers(load_trial(tmp_path / "t"), survey="all")
     assert (found.groups[0].mean or 0) < 20
     assert any("The survey of 2026-07-01, before the first" in text for text in found.cautions)
+
+
+def test_a_course_leaves_out_plants_not_seen_from_first_to_last_and_says_whose() -> None:
+    days = ["2026-07-01", "2026-07-08", "2026-07-15"]
+    rows = [
+        ("fruit", f"{group}{plant}", group, day, 4 + plant + 2 * place)
+        for group in "ab"
+        for plant in range(5)
+        for place, day in enumerate(days)
+        if not (group == "b" and plant < 2 and place == 2)  # two died before the last survey
+    ]
+    table = pd.DataFrame(rows, columns=["measure", "plant", "group", "survey", "value"])
+    for course, which in (("area", "the first and the last survey"), ("peak", "every survey")):
+        found = compare(table, Question(control="a", survey="all", course=course))
+        (said,) = [text for text in found.cautions if "left out" in text]
+        assert said == f"2 plants are left out (2 of b): not seen at {which}."
+        assert [group.n for group in found.groups] == [5, 3]
+    between = table[~((table["plant"] == "a0") & (table["survey"] == days[1]))]
+    found = compare(between, Question(control="a", survey="all", course="area"))
+    assert found.groups[0].n == 5  # a survey missed in between is drawn straight
+
+
+def test_plants_without_a_value_that_are_nearly_all_of_one_group_are_spoken_of() -> None:
+    table = pd.DataFrame(
+        {
+            "group": ["a"] * 8 + ["b"] * 8,
+            "plant": [f"p{number}" for number in range(16)],
+            "value": [5, 6, 7, 8, 9, 5, 6, 7, 9, 8, 9, 7, None, None, None, None],
+        }
+    )
+    found = compare(table, Question("fruit", control="a"))
+    (said,) = [text for text in found.cautions if text.startswith("Plants without a value")]
+    assert "0 of 8 in a, 4 of 8 in b" in said
+    even = table.assign(value=[None, *table["value"][1:12], None, 8, 8, 8])
+    found = compare(even, Question("fruit", control="a"))
+    assert not any("Plants without a value" in text for text in found.cautions)

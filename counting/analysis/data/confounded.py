@@ -1,4 +1,4 @@
-"""What went along with the groups and cannot be told from them: who counted, and when."""
+"""What went along with the groups and cannot be told from them: who counted, when, what is lost."""
 
 from __future__ import annotations
 
@@ -7,7 +7,10 @@ from typing import Any
 
 import pandas as pd
 
-__all__ = ["confounded"]
+__all__ = ["confounded", "lost_unevenly"]
+
+_UNEVEN = 0.1
+"""Shares of the groups' plants that are lost and differ by more than this are spoken of; chosen."""
 
 
 def confounded(rows: pd.DataFrame) -> list[str]:
@@ -38,6 +41,27 @@ def confounded(rows: pd.DataFrame) -> list[str]:
             "between groups."
         )
     return said
+
+
+def lost_unevenly(lost: Mapping[str, int], of: Mapping[str, int]) -> str:
+    """Return what plants without a value may mean where one group has lost more than another.
+
+    Parameters
+    ----------
+    lost : mapping of str to int
+        Plants without a value, by group.
+    of : mapping of str to int
+        All plants of each group; those of a group without any value are told elsewhere.
+    """
+    shares = {name: lost.get(name, 0) / n for name, n in of.items() if n > lost.get(name, 0)}
+    if len(shares) < 2 or max(shares.values()) - min(shares.values()) <= _UNEVEN:
+        return ""
+    told = ", ".join(f"{lost.get(name, 0)} of {of[name]} in {name}" for name in shares)
+    return (
+        f"Plants without a value: {told}. If the treatment has to do with it (the weak die, the "
+        "rich are hard to count), those left do not stand for their group: look why each is "
+        "missing. A dead plant carries 0 fruit and may be counted so, if that was settled before."
+    )
 
 
 def _apart(named: Mapping[Any, set[str]]) -> bool:

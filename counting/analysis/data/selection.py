@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from counting.analysis.data.confounded import confounded
+from counting.analysis.data.confounded import confounded, lost_unevenly
 from counting.analysis.data.surveys import course_of, over_surveys, some_are
 from counting.analysis.question import ALL_SURVEYS, Question
 from counting.errors import AnalysisError
@@ -191,8 +192,18 @@ def _missing(empty: pd.DataFrame, rows: pd.DataFrame, survey: str | None) -> lis
     if survey not in {None, ALL_SURVEYS}:
         empty = empty[empty["survey"] == survey]
     key = ["survey", "plant"]
-    lacking = set(map(tuple, empty[key].to_numpy())) - set(map(tuple, rows[key].to_numpy()))
-    return [f"{some_are(len(lacking), 'value')} missing and left out."] if lacking else []
+    known = set(map(tuple, rows[key].to_numpy()))
+    lacking = {
+        (*names, group)
+        for *names, group in empty[[*key, "group"]].to_numpy().tolist()
+        if tuple(names) not in known
+    }
+    if not lacking:
+        return []
+    lost = Counter(group for *_, group in lacking)
+    of = Counter(rows.drop_duplicates([*key, "group"])["group"]) + lost
+    told = lost_unevenly(lost, of)
+    return [f"{some_are(len(lacking), 'value')} missing and left out.", *filter(None, [told])]
 
 
 def _kind(rows: pd.DataFrame, question: Question) -> Kind:

@@ -27,8 +27,10 @@ def over_surveys(
     grouped = visits.groupby(key, sort=False)
     number = visits["survey"].nunique()
     if kind == "percent":
+        whole = _with_ends(visits, notes, every=False)
         areas = pd.DataFrame(
-            [(*names, _area(visit)) for names, visit in grouped], columns=[*key, "value"]
+            [(*names, _area(visit)) for names, visit in whole.groupby(key, sort=False)],
+            columns=[*key, "value"],
         )
         short = areas["value"].isna()
         if short.any():
@@ -71,6 +73,8 @@ def course_of(
     key = ["group", "block", "plot", "plant"]
     if course in _OF_PICKS:
         visits = _every_pick(visits, notes)
+    elif course in _WITH_ENDS:
+        visits = _with_ends(visits, notes, every=course == "peak")
     days = pd.to_datetime(visits["survey"])
     visits = visits.assign(day=(days - days.min()).dt.days.astype("float64"))
     last = float(visits["day"].max())
@@ -99,6 +103,29 @@ def course_of(
 
 
 _OF_PICKS = frozenset({"total", "half"})
+_WITH_ENDS = frozenset({"area", "peak", "change"})
+"""Of fewer days an area is smaller, a peak may be missed, and a change is another one."""
+
+
+def _with_ends(visits: pd.DataFrame, notes: list[str], *, every: bool) -> pd.DataFrame:
+    """Leave out plants not seen at the first and last survey of their block, or not at every one.
+
+    A survey missed between the two is drawn straight from its neighbours.
+    """
+    place = visits.groupby("block")["survey"]
+    own = visits.groupby(["group", "block", "plot", "plant"])["survey"]
+    if every:
+        lacking, which = own.transform("nunique") < place.transform("nunique"), "every survey"
+    else:
+        late = own.transform("min") > place.transform("min")
+        lacking = late | (own.transform("max") < place.transform("max"))
+        which = "the first and the last survey"
+    lost = visits[lacking].drop_duplicates(["group", "block", "plot", "plant"])
+    if len(lost):
+        of = ", ".join(f"{n} of {name}" for name, n in lost["group"].value_counts().items())
+        notes.append(f"{some_are(len(lost), 'plant')} left out ({of}): not seen at {which}.")
+    whole: pd.DataFrame = visits[~lacking]
+    return whole
 
 
 def _every_pick(visits: pd.DataFrame, notes: list[str]) -> pd.DataFrame:

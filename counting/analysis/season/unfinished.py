@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from counting.analysis.data.confounded import lost_unevenly
 from counting.analysis.question import ALL_SURVEYS
 from counting.analysis.result import Comparison, Missing
 from counting.analysis.words.sentence import worded
@@ -36,11 +37,14 @@ def with_missing(
     table : DataFrame
         Columns `counting.tables.OBSERVATIONS`.
     comparison : Comparison
-        Returned as it is where it is not of photo counts at one survey.
+        Returned as it is where it is not of one survey. Where it is not of photo counts, or is
+        whole, and plants of one group have no value much more often, a caution is added.
     """
     survey = comparison.survey
-    if comparison.source != "photo" or survey is None or survey == ALL_SURVEYS:
+    if survey is None or survey == ALL_SURVEYS:
         return comparison
+    if comparison.source != "photo":
+        return _with_lost(trial, comparison)
     out = left_out(ledger)
     judged = [each for each in standing_answers(ledger) if each.photo.survey == survey]
     groups = {
@@ -62,7 +66,17 @@ def with_missing(
         group for code, group in groups.items() if code in waiting or code not in counted | told
     )
     if not lacking:
-        return comparison
+        return _with_lost(trial, comparison)
     known = [summary.group for summary in comparison.groups]
     missing = tuple(Missing(group, lacking[group]) for group in known if lacking[group])
     return worded(replace(comparison, complete=False, missing=missing))
+
+
+def _with_lost(trial: Trial, comparison: Comparison) -> Comparison:
+    """Say where plants of one group have no value, or are left out, much more often."""
+    of = Counter(map(str, trial.counted["group"]))
+    seen = {each.group: each.plants.n for each in comparison.groups}
+    told = lost_unevenly({name: of[name] - seen.get(name, 0) for name in of}, of)
+    if not told or any(text.startswith("Plants without a value") for text in comparison.cautions):
+        return comparison
+    return replace(comparison, cautions=(told, *comparison.cautions))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,8 @@ from trials import Beds, add_photo, confirm, make_trial
 from typer.testing import CliRunner
 
 from counting.analysis.methods.pooling import pool
+from counting.analysis.season.pool import pool_table
+from counting.analysis.words.phrases import percent
 from counting.cli import app
 from counting.errors import CountingError
 
@@ -113,6 +116,19 @@ def test_a_table_of_ratios_is_pooled(tmp_path: Path) -> None:
     path.write_text("trial,log_ratio,variance\na,0.1,0\n", encoding="utf-8")
     with pytest.raises(CountingError, match="line 2: no log ratio"):
         runner.invoke(app, ["pool", "--csv", str(path)], catch_exceptions=False)
+
+
+def test_trials_that_agree_by_luck_are_told_with_the_wider_range(tmp_path: Path) -> None:
+    table = tmp_path / "t.csv"
+    table.write_text("trial,log_ratio,variance\na,0.300,0.04\nb,0.301,0.04\nc,0.302,0.04\n")
+    pooled = pool_table(table)
+    half = 1.959964 * math.sqrt(0.04 / 3)  # without a variance between: the mean of all three
+    low, high = math.exp(0.301 - half), math.exp(0.301 + half)
+    assert f"between {percent(low - 1)} more and {percent(high - 1)} more: believe" in (
+        pooled.sentence()
+    )
+    table.write_text("trial,log_ratio,variance\na,0.1,0.04\nb,0.7,0.04\nc,-0.3,0.04\n")
+    assert "believe this wider range" not in pool_table(table).sentence()
 
 
 def counted(directory: Path, more: int, seed: int, groups: tuple[str, ...]) -> Path:

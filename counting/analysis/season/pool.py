@@ -99,6 +99,15 @@ class Together:
                 f" The trials differ by more than chance: {found.i2:.0f} % of the variation is "
                 "between them, so ask what differs between the places."
             )
+        by_errors = found.wald
+        if _width(mean) < _width(by_errors):
+            # Hartung and Knapp's interval rests on how the trials lie; Wiksten, Ruecker & Schwarzer
+            # (2016) Statist. Med. 35:2503-2515 ask for the wider of the two
+            text += (
+                " The trials lie closer together than chance alone would put them; by the errors "
+                f"of the trials the mean lies between {self._side(by_errors.low)} and "
+                f"{self._side(by_errors.high)}: believe this wider range."
+            )
         if len(self.parts) < _FEW:
             text += f" {len(self.parts)} trials say little of how places differ."
         return text
@@ -161,6 +170,10 @@ def _flat(found: Pooled, name: str) -> dict[str, Any]:
         "wald_low": wald.low,
         "wald_high": wald.high,
     }
+
+
+def _width(estimate: Estimate) -> float:
+    return (estimate.high or 0.0) - (estimate.low or 0.0)
 
 
 _FEW = 4

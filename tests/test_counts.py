@@ -236,17 +236,30 @@ def test_webworms_of_two_sprays_have_the_published_frequencies_and_ratio() -> No
 
 
 def test_counts_without_excess_variation_have_no_k_and_the_variation_that_they_show() -> None:
-    # Pearson's chi-squared by hand; Student's t with 6 degrees of freedom
-    table = pd.DataFrame({"value": [5, 5, 6, 4, 9, 10, 10, 11], "group": list("aaaabbbb")})
+    # Pearson's chi-squared by hand; Student's t with 10 degrees of freedom
+    values = [5, 5, 6, 4, 5, 5, 9, 10, 10, 11, 10, 10]
+    table = pd.DataFrame({"value": values, "group": list("aaaaaabbbbbb")})
     found = compare(table, Question("fruit"))
     (contrast,) = found.comparisons
     assert contrast.ratio.method == "quasi-Poisson"
     assert contrast.ratio.value == pytest.approx(2.0)
     assert found.dispersion.k is None
     chi2 = (0 + 0 + 1 + 1) / 5 + (1 + 0 + 0 + 1) / 10
-    half = stats.t.ppf(0.975, 6) * math.sqrt(chi2 / 6 * (1 / 20 + 1 / 40))
+    half = stats.t.ppf(0.975, 10) * math.sqrt(chi2 / 10 * (1 / 30 + 1 / 60))
     assert contrast.ratio.low == pytest.approx(2 * math.exp(-half))
-    assert contrast.likelihood.se == pytest.approx(math.sqrt(1 / 20 + 1 / 40))
+    assert contrast.likelihood.se == pytest.approx(math.sqrt(1 / 30 + 1 / 60))
+
+
+def test_a_few_counts_that_lie_close_give_no_ratio_more_exact_than_fruit_can_be_counted() -> None:
+    # two blocks of single plots, 1 degree of freedom: by chance both give nearly the same ratio
+    table = pd.DataFrame(
+        {"value": [100, 163, 80, 130], "group": list("abab"), "block": list("1122")}
+    )
+    (contrast,) = compare(table, Question("fruit")).comparisons
+    half = stats.norm.ppf(0.975) * math.sqrt(1 / 180 + 1 / 293)
+    assert contrast.ratio.method == "Poisson"
+    assert contrast.ratio.low == pytest.approx(293 / 180 * math.exp(-half))
+    assert contrast.ratio.high == pytest.approx(293 / 180 * math.exp(half))
 
 
 def test_extra_zeros_are_noticed() -> None:

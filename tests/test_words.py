@@ -121,7 +121,7 @@ def test_analyses_that_differ_are_named_with_the_one_that_the_answer_rests_on() 
 def test_analyses_of_a_real_table_that_differ_are_named_in_its_cautions() -> None:
     table = pd.DataFrame(
         {
-            "value": [30, 36, 9, 12, 19, 25, 4, 6],
+            "value": [300, 360, 90, 120, 190, 250, 40, 60],
             "group": list("abababab"),
             "block": list("11223344"),
         }

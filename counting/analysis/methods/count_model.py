@@ -30,7 +30,11 @@ Variance = Literal["negative binomial", "mean"]
 """How the variance goes with the mean: mean + mean**2 / k, or a multiple of the mean
 (quasi-Poisson)."""
 
+_FEW = 10
+"""Degrees of freedom under which nobody can see that counts vary less than chance makes them
+(chosen; `tests/simulation.md`)."""
 _ROUNDS = 100
+_TAIL = 0.025
 _ROUNDING = 1e-15
 """A chi-squared smaller than this is the fit's own rounding."""
 _FARTHEST = 20.0
@@ -128,7 +132,8 @@ def fit_counts(
     k is too large and too sure of itself; the covariance of the coefficients therefore rests on
     the k of the adjusted profile likelihood. Where that has none, since the counts vary no more
     than chance makes counts vary, and for the quasi-Poisson itself, the covariance is the
-    Poisson's times Pearson's chi-squared over n - p, or the Poisson's where nothing varies.
+    Poisson's times Pearson's chi-squared over n - p, or the Poisson's where nothing varies. Of few
+    plots the interval is never narrower than the Poisson's own by the normal curve.
     `tests/simulation.md` shows what that gives.
 
     Parameters
@@ -176,8 +181,9 @@ def _model(
     if adjusted is None:
         chi2 = _pearson(counts, fit.fitted)
         # counts without any variation say nothing of chance: then it is the Poisson's
-        method = "quasi-Poisson" if chi2 > 0 else "Poisson"
-        variance = fit.fitted * (chi2 / df if chi2 > 0 and df > 0 else 1.0)
+        scale, least = (chi2 / df if chi2 > 0 and df > 0 else 1.0), _least(df)
+        method = "quasi-Poisson" if chi2 > 0 and scale >= least else "Poisson"
+        variance = fit.fitted * max(scale, least)
     else:
         method = "negative binomial"
         variance = fit.fitted + fit.fitted**2 / adjusted
@@ -202,6 +208,17 @@ def _model(
         k_adjusted=adjusted,
         fitted=fit.fitted,
         slope=slope,
+    )
+
+
+def _least(df: int) -> float:
+    """Return the scale at which Student's interval is as wide as the Poisson's by the normal curve.
+
+    A few plots that happen to lie close together would else give a ratio more exactly than fruit
+    can be counted; of such trials four in ten cry wolf.
+    """
+    return (
+        0.0 if not 1 <= df < _FEW else float((stats.norm.isf(_TAIL) / stats.t.isf(_TAIL, df)) ** 2)
     )
 
 

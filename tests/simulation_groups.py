@@ -2,7 +2,7 @@
 
 Run as a script: ``python tests/simulation_groups.py TRIALS SEED [CASE...]``. Values are normal;
 groups differ in number and spread. False alarms are of the whole trial: any group told to differ.
-The cases g0, g1 and so on are of grades.
+The cases g0, g1 and so on are of grades, b0, b1 and so on of grades in blocks.
 """
 
 from __future__ import annotations
@@ -13,14 +13,20 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-from counting.analysis.estimates import Estimate
+from counting.analysis.estimates import Estimate, Joint
 from counting.analysis.methods.differences import (
     joint_quantile,
     single_step,
     unequal_covariance,
     welch,
 )
-from counting.analysis.methods.grades import grades_together
+from counting.analysis.methods.grades import (
+    _angle,
+    _correlation,
+    _pairs,
+    grades_together,
+    superiority,
+)
 
 
 @dataclass(frozen=True)
@@ -167,6 +173,144 @@ def _holds(low: float | None, high: float | None, value: float) -> bool:
     return low is None or high is None or low <= value <= high
 
 
+@dataclass(frozen=True)
+class Blocked:
+    """Grades from 1 to 5 in blocks, cut from normal deviates with an SD of 1 within blocks.
+
+    `sizes` is the units of each group in a block, the control first; blocks differ by an SD of
+    `unlike`, the groups from the control by `higher`; of the units the share `lost` dies.
+    """
+
+    name: str
+    blocks: int
+    sizes: tuple[int, ...]
+    unlike: float
+    higher: tuple[float, ...]
+    lost: float = 0.0
+
+
+_ONE = (0.0,)
+BLOCKED = (
+    Blocked("blocks: 3 of 2 plants a group, alike", 3, (2, 2), 1.0, _ONE),
+    Blocked("blocks: 3 of 6 plants a group, alike", 3, (6, 6), 1.0, _ONE),
+    Blocked("blocks: 4 of 3 plants a group, alike", 4, (3, 3), 1.0, _ONE),
+    Blocked("blocks: 4 of 3 plants a group, 15 % dead, alike", 4, (3, 3), 1.0, _ONE, 0.15),
+    Blocked("blocks: 6 of 2 plants a group, 15 % dead, alike", 6, (2, 2), 1.0, _ONE, 0.15),
+    Blocked("blocks: 4 of 3 plants a group, higher", 4, (3, 3), 1.0, (1.0,)),
+    Blocked("blocks: 4 of 3 plants a group, higher, blocks alike", 4, (3, 3), 0.0, (1.0,)),
+    Blocked("blocks: 5 of 2 and 6 plants, higher", 5, (2, 6), 1.0, (1.0,)),
+    Blocked("blocks: 8 pairs of plots, higher", 8, (1, 1), 1.0, (1.0,)),
+    Blocked("blocks: 12 pairs of plots, higher, blocks alike", 12, (1, 1), 0.0, (1.0,)),
+    Blocked("grades: 4 groups in 4 blocks of 3, alike", 4, (3,) * 4, 1.0, (0.0,) * 3),
+    Blocked("grades: 4 groups in 3 blocks of 6, alike", 3, (6,) * 4, 1.0, (0.0,) * 3),
+    Blocked("grades: 4 groups in 4 blocks of 4, two higher", 4, (4,) * 4, 1.0, (0.0, 1.0, 1.0)),
+)
+_CUTS = np.array([-1.2, -0.4, 0.4, 1.2])
+
+
+def simulate_blocked(case: Blocked, trials: int, seed: int) -> tuple[float, ...]:
+    """Return for two groups the columns of the blocks' table, for several those of the grades'."""
+    rng = np.random.default_rng((seed, *case.name.encode()))
+    several, rows = len(case.sizes) > 2, []
+    bounds = _bounds(case) if several else (0.0, np.zeros(0))
+    while len(rows) < trials:
+        level = rng.normal(0, case.unlike, case.blocks)
+        samples, blocks = _graded(case, level, rng)
+        true = {name: _truth(case, level, blocks, name) for name in samples if name != "0"}
+        alone = {
+            name: superiority(samples[name], samples["0"], blocks=(blocks[name], blocks["0"]))
+            for name in true
+        }
+        own = [_holds(each.low, each.high, true[name]) for name, each in alone.items()]
+        if several:
+            pairs = {
+                name: _pairs(samples[name], samples["0"], (blocks[name], blocks["0"]))
+                for name in true
+            }
+            none = {name for place, name in enumerate(true) if not case.higher[place]}
+            found = [
+                _of_several(pairs[name], (alone[name].p or 1.0) < bounds[0], bounds[1], true[name])
+                for name in true
+            ]
+            if len(rows) < 10:
+                joint = grades_together(samples, "0", blocks=blocks)
+                for (low, apart, held), (name, each) in zip(found, joint.items(), strict=True):
+                    assert low == (each.p < 0.05), case.name
+                    assert apart == _apart(each), case.name
+                    assert held == _holds(each.low, each.high, true[name]), case.name
+            by_p, told = (
+                any(each[place] for each, name in zip(found, true, strict=True) if name in none)
+                for place in (0, 1)
+            )
+            rows.append((by_p, told, all(each[2] for each in found), float(np.mean(own))))
+        else:
+            across = superiority(samples["1"], samples["0"]).p
+            (within,) = alone.values()
+            told = _apart(Joint(1.0 if within.p is None else within.p, within.low, within.high))
+            rows.append(((across or 1) < 0.05, (within.p or 1) < 0.05, told, own[0]))
+    return tuple(np.mean(np.array(rows, "float64"), axis=0).tolist())
+
+
+def _bounds(case: Blocked) -> tuple[float, np.ndarray]:
+    """Return the p from which Steel's is under 0.05, and how far joint intervals reach by df."""
+    names = [str(place) for place in range(len(case.sizes))]
+    samples = {
+        name: np.zeros(case.blocks * size) for name, size in zip(names, case.sizes, strict=True)
+    }
+    blocks = {
+        name: [str(place) for place in range(case.blocks) for _ in range(size)]
+        for name, size in zip(names, case.sizes, strict=True)
+    }
+    shape = _correlation(names[1:], samples, "0", blocks)
+    reach = [joint_quantile(shape, df, 0.95, 1) for df in _DF]
+    return float(2 * stats.norm.sf(joint_quantile(shape, 1e7, 0.95, 1))), np.array(reach)
+
+
+def _of_several(pairs: list, told: bool, reach: np.ndarray, true: float) -> tuple[bool, bool, bool]:
+    """Whether p tells, p and joint interval tell, and the joint interval holds what is true."""
+    angle = _angle(pairs)
+    if angle is None:
+        return told, told, True
+    wide = float(np.interp(angle[2], _DF, reach)) * angle[1]
+    apart = told and abs(angle[0] - np.pi / 4) > wide
+    return told, apart, abs(angle[0] - np.arcsin(np.sqrt(true))) <= wide
+
+
+def _graded(
+    case: Blocked, level: np.ndarray, rng: np.random.Generator
+) -> tuple[dict[str, np.ndarray], dict[str, list[str]]]:
+    """Draw the grades of each group, and the block of each."""
+    samples, blocks = {}, {}
+    for place, size in enumerate(case.sizes):
+        block = np.repeat(np.arange(case.blocks), size)
+        block = block[rng.random(len(block)) >= case.lost]
+        middle = level[block] + (0.0, *case.higher)[place]
+        drawn = middle + rng.normal(0, 1, len(block))
+        samples[str(place)] = 1.0 + np.searchsorted(_CUTS, drawn)
+        blocks[str(place)] = [str(each) for each in block]
+    return samples, blocks
+
+
+def _truth(case: Blocked, level: np.ndarray, blocks: dict[str, list[str]], name: str) -> float:
+    """Mean over the blocks, with van Elteren's weights, of the true chance of lying higher."""
+    weights, chances = [], []
+    for place, middle in enumerate(level):
+        n, m = blocks[name].count(str(place)), blocks["0"].count(str(place))
+        ends = np.array([-np.inf, *_CUTS, np.inf])
+        group = np.diff(stats.norm.cdf(ends - middle - case.higher[int(name) - 1]))
+        control = np.diff(stats.norm.cdf(ends - middle))
+        weights.append(n * m / (n + m + 1))
+        chances.append(_higher(tuple(group), tuple(control)))
+    return float(np.average(chances, weights=weights))
+
+
+def _apart(found: Joint) -> bool:
+    """Whether p and interval tell a difference, as the verdict asks."""
+    if found.low is None or found.high is None:
+        return found.p < 0.05
+    return found.p < 0.05 and not found.low <= 0.5 <= found.high
+
+
 def _told(drawn: dict[str, np.ndarray], found: dict[str, Estimate]) -> bool:
     """Whether an adjusted p is under 0.05; none is where no plain one is."""
     _, covariance = unequal_covariance(drawn, "control")
@@ -194,9 +338,15 @@ def main(trials: int, seed: int, places: list[str]) -> None:
     """Write the table to stdout, of all cases or of those at these places."""
     known = {str(n): case for n, case in enumerate(CASES)}
     known |= {f"g{n}": case for n, case in enumerate(GRADED)}
+    known |= {f"b{n}": case for n, case in enumerate(BLOCKED)}
     for case in [known[place] for place in places or known]:
-        of_grades = isinstance(case, Graded)
-        found = simulate_grades(case, trials, seed) if of_grades else simulate(case, trials, seed)
+        found: tuple[float, ...]
+        if isinstance(case, Blocked):
+            found = simulate_blocked(case, trials, seed)
+        elif isinstance(case, Graded):
+            found = simulate_grades(case, trials, seed)
+        else:
+            found = simulate(case, trials, seed)
         figures = " | ".join(f"{each:.3f}" for each in found)
         sys.stdout.write(f"| {case.name} | {figures} |\n")
         sys.stdout.flush()

@@ -94,6 +94,12 @@ def test_the_tables_of_the_season_hold_size_and_coverage() -> None:
             alarms, together, *_ = each
             assert 0.04 - error <= alarms <= 0.06 + error
             assert 0.94 - error <= together <= 0.96 + error
+        if name.startswith("blocks:"):
+            _, within, told, own, _ = each
+            assert told <= within
+            assert own >= 0.95 - error
+            if name.endswith("alike") and "higher" not in name:
+                assert within <= 0.05 + error
         if name.startswith("grades:"):
             by_p, told, together, own, _ = each
             assert told <= min(by_p, 0.06 + error)

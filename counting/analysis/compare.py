@@ -185,4 +185,6 @@ def _cautions(
     said += cautions.about_ratios(contrasts, blocked=units.blocked)
     said += cautions.about_tests(contrasts, alpha)
     said += cautions.about_many(contrasts)
-    return said + cautions.always(selection, selection.kind)
+    if selection.kind == "grade":
+        said += cautions.about_grades(contrasts, units)
+    return said + cautions.always(selection)

@@ -70,7 +70,8 @@ def contrast_of(
     ratio = ratio.jointly(models.ratios_adjusted.get(name))
     several = len(selection.groups) > 2
     dunnett = models.dunnett.get(name) if several else None
-    higher = superiority(*both, level)
+    within = (_blocks(table, name), _blocks(table, control.group))
+    higher = superiority(*both, level, within if models.grades_within else None)
     if ordinal:
         higher = higher.jointly(dunnett)
     elif blocks.value is None:
@@ -116,6 +117,10 @@ def _basis(selection: Selection, blocks: Estimate, ratio: Estimate, difference: 
 
 def _values(table: pd.DataFrame, group: str) -> Floats:
     return table.loc[table["group"] == group, "value"].to_numpy("float64")
+
+
+def _blocks(table: pd.DataFrame, group: str) -> list[str]:
+    return table.loc[table["group"] == group, "block"].tolist()
 
 
 def _ratio(

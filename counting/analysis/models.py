@@ -28,7 +28,7 @@ from counting.analysis.methods.differences import (
     welch,
     within_blocks,
 )
-from counting.analysis.methods.grades import grades_together
+from counting.analysis.methods.grades import blocks_can_tell, grades_together
 from counting.analysis.question import Before, Question
 
 __all__ = ["Models", "count_model", "fit_models"]
@@ -55,6 +55,8 @@ class Models:
         higher.
     pooled : dict of str to float
         Dunnett's own p, of one common variance.
+    grades_within : bool
+        Whether grades are compared within blocks.
     """
 
     main: CountModel | None
@@ -70,6 +72,7 @@ class Models:
     slope: Estimate = NO_ESTIMATE
     plain: Models | None = None
     trend: Trend | None = None
+    grades_within: bool = False
 
 
 def fit_models(units: Units, selection: Selection, question: Question) -> tuple[Models, list[str]]:
@@ -114,9 +117,16 @@ def _fitted(
     }
     adjusted: dict[str, Joint] = {}
     pooled: dict[str, float] = {}
+    grades, blocks = selection.kind == "grade", None
+    if grades and units.blocked:
+        blocks = {name: table.loc[table["group"] == name, "block"].tolist() for name in groups}
+        if not blocks_can_tell(samples, selection.control, blocks, question.level):
+            blocks = None
     if sum(len(sample) > 0 for sample in samples.values()) > 2:
-        if selection.kind == "grade":
-            adjusted = grades_together(samples, selection.control, question.level, question.seed)
+        if grades:
+            adjusted = grades_together(
+                samples, selection.control, question.level, question.seed, blocks
+            )
         else:
             adjusted, pooled = _dunnett(design, table, samples, question)
     slope = NO_ESTIMATE
@@ -135,6 +145,7 @@ def _fitted(
         ratios_adjusted={},
         before=before,
         slope=slope,
+        grades_within=blocks is not None,
     )
     if selection.kind != "count" or design is None:
         return nothing

@@ -77,7 +77,8 @@ class Contrast:
         The ratio as plain maximum likelihood has it (Wald's interval by the normal curve, k taken
         for known), for comparison with published fits.
     superiority : Estimate
-        Chance that a unit of the group lies above one of the control, ties counted half.
+        Chance that a unit of the group lies above one of the control, ties counted half; of
+        grades in blocks where the layout allows it one of the same block.
     adjustment : {"Dunnett", "Steel", "Holm", "none"}
         How the adjusted p values were adjusted.
     detectable : float or None
@@ -138,6 +139,10 @@ class Contrast:
             "lots": lots,
             "true counts": self.true_counts or NO_ESTIMATE,
         }[self.basis]
+
+    def held_within_blocks(self) -> bool:
+        """Whether the chance of lying higher is that of pairs of one block."""
+        return "within blocks" in (self.superiority.method or "")
 
     def told(self) -> Estimate:
         """Return the headline as it is said: of several groups with the interval of all together.

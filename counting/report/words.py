@@ -95,11 +95,7 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
     else:
         parts.append("Counts were made by hand in the field.")
     parts.append(_answer(main))
-    parts.append(
-        f"Beside it stand Welch's t for the difference of means, Hodges and Lehmann's estimate for "
-        f"the shift, and a randomisation test over the draw (seed {main.seed}); intervals are of "
-        f"{100 * main.level:g} %."
-    )
+    parts.append(_beside(main))
     if len(main.comparisons) > 1:
         parts.append(_several(main))
     if numbers.others:
@@ -114,12 +110,25 @@ def methods(trial: Trial, numbers: Figures, made: Making) -> str:
     return " ".join(parts)
 
 
+def _beside(main: Comparison) -> str:
+    """Say what stands beside the answer, and of which level intervals are."""
+    if main.kind == "grade":  # there is no difference of means, nor a shift
+        return f"Intervals are of {100 * main.level:g} %."
+    return (
+        "Beside it stand Welch's t for the difference of means, Hodges and Lehmann's estimate for "
+        f"the shift, and a randomisation test over the draw (seed {main.seed}); intervals are of "
+        f"{100 * main.level:g} %."
+    )
+
+
 def _several(main: Comparison) -> str:
     """Say how p values and intervals allow for the number of groups."""
     if main.kind == "grade":
+        within = any(each.held_within_blocks() for each in main.comparisons)
         return (
-            "Several groups were held against the control by Steel's test, with simultaneous "
-            "intervals of the arcsine of the root (after Konietschke, Hothorn and Brunner)."
+            f"Several groups were held against the control by Steel's test"
+            f"{' within blocks' * within}, with simultaneous intervals of the arcsine of the root "
+            "(after Konietschke, Hothorn and Brunner)."
         )
     return (
         "Several groups were held against the control with Dunnett's adjustment; differences that "

@@ -16,6 +16,7 @@ __all__ = [
     "about_blocks",
     "about_clusters",
     "about_counts",
+    "about_grades",
     "about_groups",
     "about_many",
     "about_ratios",
@@ -150,6 +151,25 @@ def about_counts(
     return said
 
 
+def about_grades(contrasts: tuple[Contrast, ...], units: Units) -> list[str]:
+    """How grades are compared, and whether within blocks."""
+    said = "Grades are ranks: they are compared by order, not averaged"
+    if any(contrast.held_within_blocks() for contrast in contrasts):
+        more = [
+            f"{said}, and each {units.unit} only with those of its own block. The chance of lying "
+            "higher is that in these blocks."
+        ]
+        if (units.table["across"] != "").any():
+            more.append("Of the square only the first of its two directions is used for grades.")
+        return more
+    if not units.blocked or not contrasts:
+        return [f"{said}."]
+    return [
+        f"{said}. The blocks are left out: they hold too few {units.unit}s of each group to "
+        "compare grades within them. Where blocks are unlike, differences are harder to tell."
+    ]
+
+
 def about_tests(contrasts: tuple[Contrast, ...], alpha: float) -> list[str]:
     """Randomisation tests that could not have found anything, and missing figures."""
     said = []
@@ -226,11 +246,9 @@ def about_many(contrasts: tuple[Contrast, ...]) -> list[str]:
     return [said]
 
 
-def always(selection: Selection, kind: str) -> list[str]:
+def always(selection: Selection) -> list[str]:
     """What holds for every trial."""
     said = []
-    if kind == "grade":
-        said.append("Grades are ranks: they are compared by order, not averaged.")
     if selection.source == "photo":
         said.append(
             "Photo counts are of the fruit that can be seen; leaves alone can make or hide a "

@@ -270,7 +270,8 @@ def _grade_sentence(contrast: Contrast, about: say.Context) -> str:
     span = ""
     if value.low is not None and value.high is not None:
         span = f" (between {percent(value.low)} and {percent(value.high)})"
-    chance = f"{percent(value.value)}{span} of pairs"
+    where = " of one block" if contrast.held_within_blocks() else ""
+    chance = f"{percent(value.value)}{span} of pairs{where}"
     if contrast.verdict == "unfinished":
         higher = f"So far {group} had a higher grade than {control} in {chance}"
         return f"{higher}, {say.size_of_trial(about)}."

@@ -357,6 +357,10 @@ def test_photos_without_a_time_are_no_day_of_their_own(client: httpx.Client, tri
     Image.new("RGB", (64, 48), "red").save(arrived / "dated.jpg", exif=exif)
     page = client.get("t/vines/walk").text
     assert "The camera says 2026-07-05 of 1." in page
+    assert "1 of them carries no time: without a date it waits." in page
+    assert 'name="survey" required' not in page
+    (arrived / "dated.jpg").unlink()
+    page = client.get("t/vines/walk").text
     assert "1 of them carries no time: give the date of the survey." in page
     assert 'name="survey" required' in page
 

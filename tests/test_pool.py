@@ -161,6 +161,16 @@ def test_trials_of_two_seasons_are_pooled_and_unlike_ones_refused(tmp_path: Path
         runner.invoke(app, ["pool", str(first)], catch_exceptions=False)
 
 
+def test_grades_are_not_pooled_and_the_refusal_says_what_can_be(tmp_path: Path) -> None:
+    rows = [{"group": "new"}]
+    for name in ("a.json", "b.json"):
+        about = {"measure": "disease_grade", "kind": "grade", "comparisons": rows, "name": name}
+        (tmp_path / name).write_text(json.dumps(about), encoding="utf-8")
+    both = [str(tmp_path / name) for name in ("a.json", "b.json")]
+    with pytest.raises(CountingError, match=r"grades, which .* pool a measure that is counted"):
+        runner.invoke(app, ["pool", *both], catch_exceptions=False)
+
+
 def test_exports_are_pooled_as_their_trials_are_and_told_on_a_page(tmp_path: Path) -> None:
     both = ("own-rooted", "grafted")
     trials = [counted(tmp_path / name, 5, at, both) for at, name in enumerate(("north", "south"))]

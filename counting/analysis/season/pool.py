@@ -262,6 +262,9 @@ def _all_alike(found: dict[str, dict[str, Any]]) -> None:
     """Refuse trials that ask different things."""
     first_name, first = next(iter(found.items()))
     groups = {row["group"] for row in first["comparisons"]}
+    if first.get("kind") == "grade":
+        mend = "compare each trial by itself, or pool a measure that is counted or measured"
+        raise AnalysisError(first_name, "grades, which have no estimate to pool", mend=mend)
     for name, each in found.items():
         unlike = [key for key in _ALIKE if each.get(key) != first.get(key)]
         for key in unlike:

@@ -10,6 +10,7 @@ import shlex
 import threading
 import time
 from collections.abc import AsyncIterator, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
@@ -608,15 +609,21 @@ async def pieces(*parts: bytes) -> AsyncIterator[bytes]:
         yield part
 
 
+def received(trial: Path, name: str, parts: AsyncIterator[bytes]) -> None:
+    """Receive a photo in a thread of its own: a browser that is open has a loop in this one."""
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(lambda: asyncio.run(receive(trial, name, parts))).result()
+
+
 def test_photos_arrive_whole_under_their_own_name_and_none_covers_another(tmp_path: Path) -> None:
     for content in (b"one", b"two"):
-        asyncio.run(receive(tmp_path, "2026-07-06/A1-1/p.jpg", pieces(content)))
-    asyncio.run(receive(tmp_path, "../../etc/p.jpg", pieces(b"three")))
+        received(tmp_path, "2026-07-06/A1-1/p.jpg", pieces(content))
+    received(tmp_path, "../../etc/p.jpg", pieces(b"three"))
     names = [path.relative_to(tmp_path / ".arriving").as_posix() for path in waiting(tmp_path)]
     assert names == ["2026-07-06/A1-1/p-2.jpg", "2026-07-06/A1-1/p.jpg", "etc/p.jpg"]
     assert [len(photos) for photos in by_day(waiting(tmp_path)).values()] == [3]
     with pytest.raises(PhotoError, match="no photo by its name"):
-        asyncio.run(receive(tmp_path, "p.exe", pieces(b"x")))
+        received(tmp_path, "p.exe", pieces(b"x"))
 
 
 def test_nothing_is_kept_of_a_photo_that_broke_off(tmp_path: Path) -> None:
@@ -625,7 +632,7 @@ def test_nothing_is_kept_of_a_photo_that_broke_off(tmp_path: Path) -> None:
         raise ConnectionError
 
     with pytest.raises(ConnectionError):
-        asyncio.run(receive(tmp_path, "p.jpg", broken()))
+        received(tmp_path, "p.jpg", broken())
     assert [path for path in (tmp_path / ".arriving").rglob("*") if path.is_file()] == []
 
 

@@ -13,6 +13,6 @@ document.addEventListener('submit', (event) => {
 });
 
 // a page come back to by the browser's own button can be sent again
-addEventListener('pageshow', () => {
+window.addEventListener('pageshow', () => {
   for (const form of document.forms) delete form.dataset.sent;
 });

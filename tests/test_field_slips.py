@@ -75,11 +75,11 @@ def test_the_live_sheet_and_sheets_for_volunteers_propose_first_too(trial, tmp_p
     monkeypatch.setattr("counting.review.live.serve", lambda *told, **_: served.append(told))
     done = counting("review", trial.directory)
     assert done.code == 0, done.err
-    assert "Fruit were proposed on 1 photos first." in done.err
+    assert "Fruit were proposed on 1 photo first." in done.err
     assert len(served) == 1
     taken_in(trial, tmp_path, "A2-1/path")
     done = counting("assign", trial.directory, "--reviewers", 2)
-    assert "Fruit were proposed on 1 photos first." in done.err
+    assert "Fruit were proposed on 1 photo first." in done.err
     with trial.ledger() as ledger:
         assert len(proposals(ledger)) == 3
 
@@ -354,7 +354,7 @@ def test_a_plant_renamed_in_the_plan_alone_is_refused_with_the_mend(trial, tmp_p
     assert f"counting rename {trial.directory} A1-1 NEW" in done.err
     done = counting("rename", trial.directory, "A1-1", "A1-9")
     assert done.code == 0, done.err
-    assert "A1-1 is A1-9 now, with 1 photos, 1 tallies and 0 events." in done.err
+    assert "A1-1 is A1-9 now, with 1 photo, 1 tally and 0 events." in done.err
     found = counts(trial, tmp_path, "out")
     assert (float(found["A1-9", "photo"]), float(found["A1-9", "tally"])) == (7, 9)
     assert "plan: well" in counting("audit", trial.directory).out

@@ -284,6 +284,7 @@ def _say_learnt(learnt: Sequence[Learnt]) -> None:
 def _say_proposed(done: Proposed, directory: Path) -> None:
     """Say what was done and what comes next."""
     from counting.finding.lesson.fit import LEAST_PHOTOS
+    from counting.text import many
 
     for lesson in done.lessons:
         say(
@@ -297,7 +298,7 @@ def _say_proposed(done: Proposed, directory: Path) -> None:
             f" stay at least as wide as shipped. Review {LEAST_PHOTOS} of its photos to end that."
         )
     if done.new:
-        say(f"Proposed {done.fruit} fruit on {done.new} photos.")
+        say(f"Proposed {done.fruit} fruit on {many(done.new, 'photo')}.")
     if done.standing:
         say(f"{done.standing} photos had their candidates already.")
     if done.confirmed:

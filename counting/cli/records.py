@@ -297,11 +297,13 @@ def rename_command(
     """
     from counting.plan.trial import load_trial
     from counting.records.rename import rename
+    from counting.text import many
 
     done = rename(load_trial(directory, check=False), old, new, by=by)
     say(
-        f"{old} is {new} now, with {done.photos} photos, {done.tallies} tallies and"
-        f" {done.events} events."
+        f"{old} is {new} now, with {many(done.photos, 'photo')},"
+        f" {done.tallies} {'tally' if done.tallies == 1 else 'tallies'}"
+        f" and {many(done.events, 'event')}."
     )
     if done.in_plan:
         say(f"plants.csv was changed. Its tag shows the old code: counting tags {directory}")

@@ -20,7 +20,7 @@ from counting.cli.base import (
     write_json,
 )
 from counting.plan.trial import Trial, load_trial
-from counting.text import few
+from counting.text import few, many
 
 
 def _propose_first(trial: Trial) -> None:
@@ -31,7 +31,7 @@ def _propose_first(trial: Trial) -> None:
     with photo_progress("Proposing") as progress:
         number = propose_first(trial, progress)
     if number:
-        say(f"Fruit were proposed on {number} photos first.")
+        say(f"Fruit were proposed on {many(number, 'photo')} first.")
 
 
 @app.command("sheet")
@@ -81,7 +81,7 @@ def sheet(
     _propose_first(trial)
     made = make_sheets(trial, options)
     for each in made:
-        say(f"{each.photos} photos, {each.flagged} of them flagged:")
+        say(f"{many(each.photos, 'photo')}, {each.flagged} of them flagged:")
         if str(json_file) != "-":
             tell(each.path)
     _tell_uncovered(
@@ -236,7 +236,7 @@ def assign_(
     say(f"{len(done.common)} photos stand on every sheet.")
     for number, made in enumerate(done.sheets):
         name = done.reviewers[number] if done.reviewers else f"volunteer {number + 1}"
-        say(f"{name}: {made.photos} photos")
+        say(f"{name}: {many(made.photos, 'photo')}")
         if str(json_file) != "-":
             tell(made.path)
     result = {

@@ -207,7 +207,7 @@ def _propose(trial: Trial, piece: Piece) -> None:
     for learnt in found.learnt:
         piece.said += [said for said in (learnt.sentence, learnt.uneven) if said]
     if found.new:
-        piece.said.append(f"Proposed {found.fruit} fruit on {found.new} photos.")
+        piece.said.append(f"Proposed {found.fruit} fruit on {many(found.new, 'photo')}.")
         piece.said += found.remarks
     piece.words = "The photos"
 

@@ -849,7 +849,7 @@ def test_the_whole_job_by_clicking_and_dropping_ends_as_the_command_line_does(
         # what arrived lies in the trial's own folder of photos now, whole
         assert len(list((trial.directory / "photos").rglob("*.jpg"))) == len(photos)
         grower.click("text=Next: the answer")
-        shown = page.inner_text(".sentence")
+        shown = page.inner_text(".sentence").replace("\N{NO-BREAK SPACE}", " ")
         grower.click(".behind a >> nth=0")
         assert "fruit, by Ana" in grower.says()
         context.close()

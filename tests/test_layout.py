@@ -1,15 +1,18 @@
 """Lots, codes, what a layout can show, and the folder that `counting start` makes."""
 
+import io
 import os
 import pty
 import subprocess
 import sys
 from collections import Counter
 
+import numpy as np
 import pytest
 from commanded import counting
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from PIL import Image
 from scipy import stats
 
 from counting.errors import PlanError
@@ -214,6 +217,18 @@ def test_the_map_of_a_plan_kept_by_hand_takes_the_order_of_its_lines(tmp_path):
     assert placed(trial.plants)["code"].tolist() == ["x", "y", "z", "w"]
     assert placed(trial.plants)["row"].tolist() == [1, 1, 2, 2]
     assert map_picture(trial, form="png").startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize(
+    "title", ["Short", "A title that is far longer than the beds are wide, i" * 2]
+)
+def test_the_title_of_a_map_stands_whole_within_it(tmp_path, title):
+    trial = start_trial(tmp_path, plan_of(blocks=2).model_copy(update={"title": title}))
+    drawn = np.asarray(Image.open(io.BytesIO(map_picture(trial, form="png"))).convert("L"))
+    top = drawn[: len(drawn) // 10]
+    assert (top < 128).any()
+    assert (top[:, :20] > 250).all()
+    assert (top[:, -20:] > 250).all()
 
 
 def answered(*typed: str):

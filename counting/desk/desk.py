@@ -17,6 +17,7 @@ from counting.desk.shelf import Shelf
 from counting.desk.spoken import spoken
 from counting.desk.work import Piece, Work
 from counting.plan.trial import Trial
+from counting.report.report import unbroken
 from counting.report.season import Season, season
 from counting.review.live.devices import Devices
 
@@ -180,6 +181,7 @@ def _pages() -> Environment:
         undefined=StrictUndefined,
     )
     pages.filters["percent"] = lambda share: f"{100 * float(share):.0f} %"
+    pages.filters["whole"] = unbroken
     return pages
 
 

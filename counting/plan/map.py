@@ -120,7 +120,10 @@ def _row_width(plants: pd.DataFrame) -> float:
 
 def _title(axes: Axes, trial: Trial, *, blind: bool) -> None:
     kind = "for counting: no groups shown" if blind else "with groups: keep it from those who count"
-    axes.text(-1.2, 1.5, trial.plan.title, fontsize=17, fontweight="bold", va="center")
+    said = axes.text(-1.2, 1.5, trial.plan.title, fontsize=17, fontweight="bold", va="center")
+    drawn, room = said.get_window_extent(), axes.get_window_extent()
+    if drawn.x1 > room.x1 - drawn.x0:  # as much room to the right as to the left
+        said.set_fontsize(17 * (room.width - 2 * drawn.x0) / drawn.width)
     axes.text(-1.2, 0.98, f"Map {kind}", fontsize=10.5, color=_FAINT, va="center")
 
 

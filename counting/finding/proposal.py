@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
@@ -17,8 +18,7 @@ from counting.finding.in_row import Rows
 from counting.finding.stages.run import stage_tables
 from counting.finding.stages.scorer import own_network
 from counting.finding.zone import NO_TAGS, RowTags
-from counting.ledger import Ledger
-from counting.ledger.facts import Photo, Proposal, Tag, photos
+from counting.ledger.facts import Photo, Proposal, Tag
 from counting.photos.image import load_image, read_photo
 from counting.photos.workers import Job
 from counting.plan.trial import Trial
@@ -144,10 +144,9 @@ class Tasks:
     crop: str
 
     @classmethod
-    def of(cls, trial: Trial, ledger: Ledger) -> Tasks:
-        """Take them out of a trial."""
-        plan = trial.plan
-        rows = Rows.of(trial, photos(ledger).values())
+    def of(cls, trial: Trial, taken: Iterable[Photo]) -> Tasks:
+        """Take them out of a trial; its photos tell how much a photo usually shows."""
+        plan, rows = trial.plan, Rows.of(trial, taken)
         return cls(trial.directory, rows, plan.rule.smallest_fruit_mm, crop_of(plan.crop).name)
 
     def job(self, photo: Photo, settings: Settings, folder: Path | None = None) -> Job:

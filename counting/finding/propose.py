@@ -245,10 +245,10 @@ class _Todo:
     @classmethod
     def of(cls, trial: Trial, ledger: Ledger, teaching: _Teaching) -> _Todo:
         todo = cls()
-        tasks = Tasks.of(trial, ledger)
         confirmed = {answer.photo for answer in answers(ledger)}
-        out = left_out(ledger)
-        for photo in photos(ledger).values():
+        out, taken = left_out(ledger), photos(ledger).values()
+        tasks = Tasks.of(trial, taken)
+        for photo in taken:
             if out.photo(photo.photo):
                 continue
             proposal = proposal_of(ledger, photo.photo)

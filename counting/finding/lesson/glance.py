@@ -45,7 +45,8 @@ def glance_at_reviewed(
     """
     if "scorer" not in settings.stages:
         return 0
-    taken, tasks, seen = photos(ledger), Tasks.of(trial, ledger), glances(ledger)
+    taken, seen = photos(ledger), glances(ledger)
+    tasks = Tasks.of(trial, taken.values())
     jobs = []
     for each in reviewed(ledger, settings.stages):
         photo, made_with = taken.get(each.answer.photo), each.proposal.made_with

@@ -227,7 +227,8 @@ def learn_thoroughly(
         raise CountingError(where, "no network among them", "the scorer", mend)
     # not written yet: stopped half way, the lesson that stood still stands
     at_once = learn_trial(trial, ledger, settings, surveys, write=False)
-    taken, tasks = photos(ledger), Tasks.of(trial, ledger)
+    taken = photos(ledger)
+    tasks = Tasks.of(trial, taken.values())
     done = []
     for first in at_once:
         told = [
